@@ -1,0 +1,4 @@
+//! Forward error correction: what the link adds so that a few wrong bits do not matter.
+
+pub mod golay;
+pub mod interleave;

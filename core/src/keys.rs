@@ -1,0 +1,297 @@
+//! The net key, the subkeys drawn from it, and keyed words: every secret choice of the link.
+//!
+//! `subkey(label) = HChaCha20(K, label)`; a keyed word `W(label, stream, i)` is the
+//! `(i mod 16)`-th little-endian word of the ChaCha20 block `i / 16` under that subkey, with
+//! nonce `stream || 0^8`. (ChaCha20: RFC 8439 section 2.3; HChaCha20:
+//! draft-irtf-cfrg-xchacha-03 section 2.2; the construction: specification section 3.)
+//! Any word is one block away: there is no state to walk.
+//!
+//! Keys are wiped when they are dropped and no formatter of this crate prints them.
+
+use chacha20::{
+    ChaCha20, ChaChaCore, R20,
+    cipher::{KeyIvInit, StreamCipher, StreamCipherCore, StreamCipherSeek},
+    variants::Ietf,
+};
+use core::fmt;
+use subtle::ConstantTimeEq;
+use zeroize::{Zeroize, ZeroizeOnDrop};
+
+/// What a subkey is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum Label {
+    /// Which channel of each stratum a keyed hopset takes.
+    Pick,
+    /// Which lane gets which channel of a group.
+    Lane,
+    /// The rendezvous set and the order in which it is visited.
+    Meet,
+    /// The order inside one rendezvous window.
+    Turn,
+    /// Which slot of a frame is its sync slot.
+    When,
+    /// Traffic hops.
+    Hop,
+    /// Unique words.
+    Word,
+    /// Header tags.
+    Tag,
+    /// Header encryption.
+    Seal,
+    /// Payload encryption.
+    Data,
+    /// Addressing by keys.
+    Tree,
+}
+
+impl Label {
+    /// The label's text, padded with zeros to 16 bytes.
+    const fn bytes(self) -> &'static [u8; 16] {
+        match self {
+            Self::Pick => b"hopwright/pick\0\0",
+            Self::Lane => b"hopwright/lane\0\0",
+            Self::Meet => b"hopwright/meet\0\0",
+            Self::Turn => b"hopwright/turn\0\0",
+            Self::When => b"hopwright/when\0\0",
+            Self::Hop => b"hopwright/hop\0\0\0",
+            Self::Word => b"hopwright/word\0\0",
+            Self::Tag => b"hopwright/tag\0\0\0",
+            Self::Seal => b"hopwright/seal\0\0",
+            Self::Data => b"hopwright/data\0\0",
+            Self::Tree => b"hopwright/tree\0\0",
+        }
+    }
+}
+
+/// The 32-byte secret that all stations of a net share.
+#[derive(Zeroize, ZeroizeOnDrop)]
+pub struct NetKey([u8; 32]);
+
+impl NetKey {
+    /// Takes a key. The caller's own copy remains the caller's to wipe.
+    #[must_use]
+    pub const fn new(bytes: [u8; 32]) -> Self {
+        Self(bytes)
+    }
+
+    /// Draws the subkey for one purpose. One HChaCha20 permutation.
+    #[must_use]
+    pub fn subkey(&self, label: Label) -> Subkey {
+        Subkey(hchacha20(&self.0, label.bytes()))
+    }
+
+    /// Whether the two keys are equal, in constant time.
+    #[must_use]
+    pub fn same(&self, other: &Self) -> bool {
+        self.0.ct_eq(&other.0).into()
+    }
+}
+
+redacted!(NetKey);
+
+/// A key for one purpose.
+#[derive(Clone, Zeroize, ZeroizeOnDrop)]
+pub struct Subkey([u8; 32]);
+
+redacted!(Subkey);
+
+impl Subkey {
+    /// The word `W(label, stream, index)`; `index` counts below 2^36 (higher bits are dropped).
+    ///
+    /// One ChaCha20 block. Where many words are wanted, [`Words`] keeps the block.
+    #[must_use]
+    pub fn word(&self, stream: u32, index: u64) -> u32 {
+        Words::new(stream).word(self, index)
+    }
+
+    /// The block `number` of the keystream of `stream`, as little-endian words.
+    fn block(&self, stream: u32, number: u32) -> [u32; 16] {
+        let mut bytes = [0; 64];
+        self.core(stream, number).write_keystream_block((&mut bytes).into());
+        let words = to_words(&bytes);
+        bytes.zeroize();
+        words
+    }
+
+    /// Fills `out` with the keystream of `stream` from block `first_block` on: four bytes a word.
+    /// For filling tables on machines with wide registers.
+    pub(crate) fn fill(&self, stream: u32, first_block: u32, out: &mut [u8]) {
+        let mut nonce = [0; 12];
+        put(&mut nonce, 0, &stream.to_le_bytes());
+        out.fill(0);
+        let mut cipher = ChaCha20::new((&self.0).into(), (&nonce).into());
+        // Neither call can fail: ordinals end at 2^32, a sixteenth of the cipher's range.
+        let _ = cipher.try_seek(u64::from(first_block).wrapping_mul(64));
+        let _ = cipher.try_apply_keystream(out);
+    }
+
+    fn core(&self, stream: u32, number: u32) -> ChaChaCore<R20, Ietf> {
+        let mut nonce = [0; 12];
+        put(&mut nonce, 0, &stream.to_le_bytes());
+        let mut core = ChaChaCore::new((&self.0).into(), (&nonce).into());
+        core.set_block_pos(number);
+        core
+    }
+
+    /// The first 8 bytes of `HChaCha20(self, input)`.
+    #[must_use]
+    pub(crate) fn tag(&self, input: &[u8; 16]) -> [u8; 8] {
+        let mut whole = hchacha20(&self.0, input);
+        let tag = first8(&whole);
+        whole.zeroize();
+        tag
+    }
+
+    /// The first 8 bytes of the ChaCha20 keystream (RFC 8439) under `nonce`, counter 0.
+    #[must_use]
+    pub(crate) fn pad(&self, nonce: &[u8; 12]) -> [u8; 8] {
+        let mut block = [0; 64];
+        ChaChaCore::<R20, Ietf>::new((&self.0).into(), nonce.into())
+            .write_keystream_block((&mut block).into());
+        let pad = first8(&block);
+        block.zeroize();
+        pad
+    }
+
+    /// Exclusive-ors `data` with the ChaCha20 keystream under `nonce` from counter 0.
+    pub(crate) fn apply(&self, nonce: &[u8; 12], data: &mut [u8]) {
+        let mut cipher = ChaCha20::new((&self.0).into(), nonce.into());
+        // Neither call can fail: the data are far shorter than 2^38 bytes.
+        let _ = cipher.try_seek(0_u32);
+        let _ = cipher.try_apply_keystream(data);
+    }
+}
+
+/// A reader of keyed words that keeps the last block, so that words read in order cost a
+/// sixteenth of a block each.
+pub struct Words {
+    stream: u32,
+    /// Number of the block kept; `None` before the first read.
+    number: Option<u32>,
+    block: [u32; 16],
+}
+
+impl Words {
+    /// A reader of `stream`.
+    #[must_use]
+    pub const fn new(stream: u32) -> Self {
+        Self { stream, number: None, block: [0; 16] }
+    }
+
+    /// The word `W(label, stream, index)` under the subkey for that label. At most one block.
+    /// A reader must be used with one subkey only.
+    #[must_use]
+    #[inline]
+    pub fn word(&mut self, key: &Subkey, index: u64) -> u32 {
+        #[expect(clippy::cast_possible_truncation, reason = "indices count below 2^36")]
+        let number = (index >> 4) as u32;
+        if self.number != Some(number) {
+            self.block = key.block(self.stream, number);
+            self.number = Some(number);
+        }
+        self.block.get((index & 15) as usize).copied().unwrap_or_default()
+    }
+}
+
+impl Drop for Words {
+    fn drop(&mut self) {
+        self.block.zeroize();
+    }
+}
+
+redacted!(Words);
+
+/// Maps a keyed word onto `0..n`: `floor(w * n / 2^32)`.
+///
+/// The relative bias is below `n / 2^32`, at most one part in a million for 4096 channels.
+///
+/// ```
+/// # use hopwright_core::keys::uniform;
+/// assert_eq!(uniform(0x8000_0000, 50), 25);
+/// assert_eq!(uniform(u32::MAX, 50), 49);
+/// ```
+#[must_use]
+#[inline]
+pub const fn uniform(word: u32, n: u32) -> u32 {
+    ((word as u64).wrapping_mul(n as u64) >> 32) as u32
+}
+
+/// Shuffles `list` by the forward Fisher–Yates method with the words
+/// `W(label, stream, base + k)`. One block a 16 entries.
+pub fn shuffle<T>(key: &Subkey, stream: u32, base: u64, list: &mut [T]) {
+    shuffle_with(key, &mut Words::new(stream), base, list);
+}
+
+/// [`shuffle`] with a reader that may already hold the block.
+pub(crate) fn shuffle_with<T>(key: &Subkey, words: &mut Words, base: u64, list: &mut [T]) {
+    let len = u32::try_from(list.len()).unwrap_or(u32::MAX);
+    draw_forward(list, 0, len, |k| words.word(key, base.wrapping_add(u64::from(k))));
+}
+
+/// Draws entries `from..to` of a forward Fisher–Yates shuffle of `list`, in place, with the words
+/// that `word` gives for them. Entries below `from` have been drawn before.
+#[inline]
+pub(crate) fn draw_forward<T>(
+    list: &mut [T],
+    from: u32,
+    to: u32,
+    mut word: impl FnMut(u32) -> u32,
+) {
+    let len = u32::try_from(list.len()).unwrap_or(u32::MAX);
+    for k in from..to.min(len) {
+        let left = len.saturating_sub(k);
+        // The last entry has no choice left, and needs no word.
+        if left > 1 {
+            let j = uniform(word(k), left).saturating_add(k);
+            // Both are below the length; equal places need no swap.
+            if let Ok([a, b]) = list.get_disjoint_mut([k as usize, j as usize]) {
+                core::mem::swap(a, b);
+            }
+        }
+    }
+}
+
+fn hchacha20(key: &[u8; 32], input: &[u8; 16]) -> [u8; 32] {
+    chacha20::hchacha::<R20>(key.into(), input.into()).into()
+}
+
+fn to_words(bytes: &[u8; 64]) -> [u32; 16] {
+    let mut words = [0; 16];
+    let (chunks, _) = bytes.as_chunks::<4>();
+    for (word, chunk) in words.iter_mut().zip(chunks) {
+        *word = u32::from_le_bytes(*chunk);
+    }
+    words
+}
+
+fn first8(bytes: &[u8]) -> [u8; 8] {
+    bytes.first_chunk().copied().unwrap_or_default()
+}
+
+/// Copies `value` into `to` at `at`; bytes that do not fit are dropped.
+pub(crate) fn put(to: &mut [u8], at: usize, value: &[u8]) {
+    for (to, from) in to.iter_mut().skip(at).zip(value) {
+        *to = *from;
+    }
+}
+
+/// Gives a type formatters that print its name and nothing else.
+macro_rules! redacted {
+    ($name:ident) => {
+        impl fmt::Debug for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(concat!(stringify!($name), "(..)"))
+            }
+        }
+
+        #[cfg(feature = "defmt")]
+        impl defmt::Format for $name {
+            fn format(&self, f: defmt::Formatter<'_>) {
+                defmt::write!(f, concat!(stringify!($name), "(..)"));
+            }
+        }
+    };
+}
+use redacted;

@@ -1,0 +1,177 @@
+//! A reader of one timeline of a sequence.
+
+use super::{Draw, Hop, RUN, Sequence, SlotKind, Timeline};
+use crate::keys::{Words, draw_forward, shuffle_with, uniform};
+use crate::units::{Channel, Slot};
+use heapless::Vec;
+
+/// A reader of one timeline. It belongs to the sequence that it is used with first; another
+/// gives wrong channels (of that other hopset), nothing worse.
+///
+/// Reading the next slot costs, averaged, an eighth of a cipher block; reading any slot at all
+/// costs at most four blocks, and with the balanced draw one more for every 16 traffic channels.
+#[derive(Debug)]
+pub struct Cursor<const N: usize> {
+    when: Words,
+    turn: Words,
+    run_turn: Words,
+    hop: Words,
+    word: Words,
+    window: Window,
+    run_window: Window,
+    cycle: Cycle<N>,
+}
+
+/// The visits of one rendezvous window, in their drawn order.
+#[derive(Debug, Default)]
+struct Window {
+    /// First index of the window; `None` before the first use.
+    start: Option<u32>,
+    ranks: Vec<u16, { super::MAX_RENDEZVOUS as usize }>,
+}
+
+/// One cycle of the balanced draw.
+#[derive(Debug, Default)]
+struct Cycle<const N: usize> {
+    /// The number of the cycle; `None` before the first use.
+    number: Option<u32>,
+    /// The traffic set: below `drawn` in drawn order, above still to be drawn.
+    ranks: Vec<u16, N>,
+    drawn: u32,
+}
+
+/// A slot's place among the sync and traffic slots.
+enum Place {
+    /// The sync slot of a frame.
+    Sync { frame: u32 },
+    /// The traffic slot with this ordinal.
+    Traffic { ordinal: u32 },
+}
+
+impl<const N: usize> Cursor<N> {
+    /// A reader of `timeline`.
+    #[must_use]
+    pub fn new(sequence: &Sequence<N>, timeline: Timeline) -> Self {
+        let draw = u32::from(sequence.draw_lane.number()) | timeline.bit();
+        let own = u32::from(sequence.lane.number()) | timeline.bit();
+        Self {
+            when: Words::new(draw),
+            turn: Words::new(draw),
+            run_turn: Words::new(draw | RUN),
+            hop: Words::new(draw),
+            word: Words::new(own),
+            window: Window::default(),
+            run_window: Window::default(),
+            cycle: Cycle::default(),
+        }
+    }
+
+    /// Slot `slot` of the timeline.
+    pub fn hop(&mut self, sequence: &Sequence<N>, slot: Slot) -> Hop {
+        match self.place(sequence, slot) {
+            Place::Sync { frame } => {
+                let rank = self.window.rank(sequence, &mut self.turn, frame);
+                let channel = sequence.hopset.turned(rank);
+                Hop { slot, kind: SlotKind::Sync, channel, word: sequence.sync_word }
+            }
+            Place::Traffic { ordinal } => {
+                let rank = match sequence.structure.draw {
+                    Draw::Balanced => self.cycle.rank(sequence, &mut self.hop, ordinal),
+                    Draw::Independent => self.independent(sequence, ordinal),
+                };
+                let channel = sequence.hopset.turned(rank);
+                let word = self.word.word(&sequence.word, u64::from(slot.number()));
+                Hop { slot, kind: SlotKind::Traffic, channel, word }
+            }
+        }
+    }
+
+    /// Slot `slot` of a run of consecutive sync slots (announce, cut-in, lead-in).
+    pub fn run_hop(&mut self, sequence: &Sequence<N>, slot: Slot) -> Hop {
+        let rank = self.run_window.rank(sequence, &mut self.run_turn, slot.number());
+        let channel = sequence.hopset.turned(rank);
+        Hop { slot, kind: SlotKind::Sync, channel, word: sequence.sync_word }
+    }
+
+    fn place(&mut self, sequence: &Sequence<N>, slot: Slot) -> Place {
+        let h = slot.number();
+        let m = u32::from(sequence.structure.frame);
+        let frame = h.checked_div(m).unwrap_or_default();
+        let position = h.wrapping_sub(frame.wrapping_mul(m));
+        let sync = uniform(self.when.word(&sequence.when, u64::from(frame)), m);
+        if position == sync {
+            Place::Sync { frame }
+        } else {
+            let passed = u32::from(position > sync);
+            Place::Traffic { ordinal: h.wrapping_sub(frame).wrapping_sub(passed) }
+        }
+    }
+
+    fn independent(&mut self, sequence: &Sequence<N>, ordinal: u32) -> u16 {
+        let count = u32::from(sequence.traffic_count());
+        let drawn = uniform(self.hop.word(&sequence.hop, u64::from(ordinal)), count);
+        self.cycle.prepare(sequence, 0);
+        self.cycle.ranks.get(drawn as usize).copied().unwrap_or_default()
+    }
+}
+
+impl Window {
+    /// The rank that visit number `index` goes to.
+    fn rank<const N: usize>(
+        &mut self,
+        sequence: &Sequence<N>,
+        words: &mut Words,
+        index: u32,
+    ) -> u16 {
+        let w = u32::from(sequence.structure.window);
+        let r = u32::from(sequence.structure.rendezvous);
+        let entry = index.checked_rem(w).unwrap_or_default();
+        let start = index.wrapping_sub(entry);
+        if self.start != Some(start) {
+            self.start = Some(start);
+            self.ranks.clear();
+            let from = start.checked_rem(r).unwrap_or_default() as usize;
+            let visits = sequence.visits.iter().skip(from).take(w as usize);
+            self.ranks.extend(visits.copied());
+            shuffle_with(&sequence.turn, words, u64::from(start), &mut self.ranks);
+        }
+        self.ranks.get(entry as usize).copied().unwrap_or_default()
+    }
+}
+
+impl<const N: usize> Cycle<N> {
+    /// The rank that traffic slot `ordinal` goes to.
+    fn rank(&mut self, sequence: &Sequence<N>, words: &mut Words, ordinal: u32) -> u16 {
+        let count = u32::from(sequence.traffic_count());
+        let number = ordinal.checked_div(count).unwrap_or_default();
+        let start = number.wrapping_mul(count);
+        let position = ordinal.wrapping_sub(start);
+        self.prepare(sequence, number);
+        let wanted = position.saturating_add(1);
+        if wanted > self.drawn {
+            let hop = &sequence.hop;
+            let word = |k| words.word(hop, u64::from(start).wrapping_add(u64::from(k)));
+            draw_forward(&mut self.ranks, self.drawn, wanted, word);
+            self.drawn = wanted;
+        }
+        self.ranks.get(position as usize).copied().unwrap_or_default()
+    }
+
+    /// Starts cycle `number` unless it is the present one.
+    fn prepare(&mut self, sequence: &Sequence<N>, number: u32) {
+        if self.number != Some(number) {
+            self.number = Some(number);
+            self.drawn = 0;
+            self.ranks.clear();
+            self.ranks.extend(sequence.traffic_ranks());
+        }
+    }
+}
+
+impl<const N: usize> Sequence<N> {
+    /// The channel of one slot, for one who wants no more of the sequence than that.
+    #[must_use]
+    pub fn channel(&self, timeline: Timeline, slot: Slot) -> Channel {
+        Cursor::new(self, timeline).hop(self, slot).channel
+    }
+}

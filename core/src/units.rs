@@ -1,0 +1,333 @@
+//! Quantities that could be mistaken for one another, each with a type of its own.
+//!
+//! No operator of this module can panic: sums saturate, differences are `Option`s or signed.
+
+use core::fmt;
+
+/// A frequency in hertz, 0 to 2^64 - 1.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Hertz(u64);
+
+impl Hertz {
+    /// A frequency of `hz` hertz.
+    #[must_use]
+    pub const fn new(hz: u64) -> Self {
+        Self(hz)
+    }
+
+    /// The frequency in hertz.
+    #[must_use]
+    pub const fn hz(self) -> u64 {
+        self.0
+    }
+}
+
+impl fmt::Display for Hertz {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} Hz", self.0)
+    }
+}
+
+/// A span of time in microseconds, 0 to 2^64 - 1 (half a million years).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Micros(u64);
+
+impl Micros {
+    /// No time at all.
+    pub const ZERO: Self = Self(0);
+
+    /// A span of `us` microseconds.
+    #[must_use]
+    pub const fn new(us: u64) -> Self {
+        Self(us)
+    }
+
+    /// A span of `ms` milliseconds.
+    ///
+    /// ```
+    /// # use hopwright_core::units::Micros;
+    /// assert_eq!(Micros::from_millis(20), Micros::new(20_000));
+    /// ```
+    #[must_use]
+    pub const fn from_millis(ms: u64) -> Self {
+        Self(ms.saturating_mul(1_000))
+    }
+
+    /// The span in microseconds.
+    #[must_use]
+    pub const fn us(self) -> u64 {
+        self.0
+    }
+
+    /// The sum, at most the largest span.
+    #[must_use]
+    pub const fn plus(self, other: Self) -> Self {
+        Self(self.0.saturating_add(other.0))
+    }
+
+    /// `n` times the span, at most the largest span.
+    #[must_use]
+    pub const fn times(self, n: u64) -> Self {
+        Self(self.0.saturating_mul(n))
+    }
+}
+
+impl fmt::Display for Micros {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} us", self.0)
+    }
+}
+
+/// An instant of the station's own clock: microseconds since an epoch that the caller chooses
+/// (power-up, as a rule), 0 to 2^64 - 1. The clock may be off by the plan's tolerance; it must
+/// not run backwards or be set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Tick(u64);
+
+impl Tick {
+    /// The epoch.
+    pub const ZERO: Self = Self(0);
+    /// The end of the clock's range, never reached in practice.
+    pub const MAX: Self = Self(u64::MAX);
+
+    /// The instant `us` microseconds after the epoch.
+    #[must_use]
+    pub const fn new(us: u64) -> Self {
+        Self(us)
+    }
+
+    /// Microseconds since the epoch.
+    #[must_use]
+    pub const fn us(self) -> u64 {
+        self.0
+    }
+
+    /// The instant `span` later, at most the end of the clock's range.
+    ///
+    /// ```
+    /// # use hopwright_core::units::{Micros, Tick};
+    /// assert_eq!(Tick::new(7).plus(Micros::new(5)), Tick::new(12));
+    /// assert_eq!(Tick::MAX.plus(Micros::new(5)), Tick::MAX);
+    /// ```
+    #[must_use]
+    pub const fn plus(self, span: Micros) -> Self {
+        Self(self.0.saturating_add(span.0))
+    }
+
+    /// The instant `span` earlier, at least the epoch.
+    #[must_use]
+    pub const fn minus(self, span: Micros) -> Self {
+        Self(self.0.saturating_sub(span.0))
+    }
+
+    /// The span from `earlier` to this instant; `None` if `earlier` is later.
+    ///
+    /// ```
+    /// # use hopwright_core::units::{Micros, Tick};
+    /// assert_eq!(Tick::new(12).since(Tick::new(7)), Some(Micros::new(5)));
+    /// assert_eq!(Tick::new(7).since(Tick::new(12)), None);
+    /// ```
+    #[must_use]
+    pub const fn since(self, earlier: Self) -> Option<Micros> {
+        match self.0.checked_sub(earlier.0) {
+            Some(us) => Some(Micros(us)),
+            None => None,
+        }
+    }
+}
+
+/// The number of a slot of a net's timeline, 0 to 2^32 - 1 (2.7 years at 20 ms a slot).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Slot(u32);
+
+impl Slot {
+    /// The first slot of a timeline.
+    pub const ZERO: Self = Self(0);
+    /// The last slot; a net must have a new plan before it gets here.
+    pub const MAX: Self = Self(u32::MAX);
+
+    /// Slot number `h`.
+    #[must_use]
+    pub const fn new(h: u32) -> Self {
+        Self(h)
+    }
+
+    /// The slot's number.
+    #[must_use]
+    pub const fn number(self) -> u32 {
+        self.0
+    }
+
+    /// The slot `n` later, at most the last slot.
+    #[must_use]
+    pub const fn plus(self, n: u32) -> Self {
+        Self(self.0.saturating_add(n))
+    }
+
+    /// How many slots this one is after `earlier`; negative if it is before it.
+    ///
+    /// ```
+    /// # use hopwright_core::units::Slot;
+    /// assert_eq!(Slot::new(7).after(Slot::new(9)), -2);
+    /// ```
+    #[must_use]
+    pub const fn after(self, earlier: Self) -> i64 {
+        (self.0 as i64).wrapping_sub(earlier.0 as i64)
+    }
+}
+
+impl fmt::Display for Slot {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+/// The largest number of channels of a raster.
+pub const MAX_CHANNELS: u16 = 4096;
+
+/// The number of a channel of the raster, 0 to 4095.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Channel(u16);
+
+impl Channel {
+    /// Channel number `c`; `None` at 4096 and above.
+    #[must_use]
+    pub const fn new(c: u16) -> Option<Self> {
+        if c < MAX_CHANNELS { Some(Self(c)) } else { None }
+    }
+
+    /// The channel's number.
+    #[must_use]
+    pub const fn number(self) -> u16 {
+        self.0
+    }
+
+    /// The channel's number, for looking things up.
+    #[must_use]
+    pub const fn index(self) -> usize {
+        self.0 as usize
+    }
+}
+
+impl fmt::Display for Channel {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+/// The largest number of lanes of a raster.
+pub const MAX_LANES: u8 = 32;
+
+/// One of the nets that share a raster without sharing a channel, 0 to 31.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Lane(u8);
+
+impl Lane {
+    /// The only lane of a plan without lanes.
+    pub const ZERO: Self = Self(0);
+
+    /// Lane number `l`; `None` at 32 and above.
+    #[must_use]
+    pub const fn new(l: u8) -> Option<Self> {
+        if l < MAX_LANES { Some(Self(l)) } else { None }
+    }
+
+    /// The lane's number.
+    #[must_use]
+    pub const fn number(self) -> u8 {
+        self.0
+    }
+}
+
+impl fmt::Display for Lane {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+/// Clock tolerance in parts per thousand million (1 ppm = 1000 ppb), 0 to 500 000.
+///
+/// ```
+/// # use hopwright_core::units::{Micros, Ppb};
+/// // 1 ppm for four hours is 14.4 ms (elementary).
+/// let four_hours = Micros::new(4 * 3_600 * 1_000_000);
+/// assert_eq!(Ppb::new(1_000).unwrap().of(four_hours), Micros::new(14_400));
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Ppb(u32);
+
+impl Ppb {
+    /// The largest tolerance that a plan may ask for: 500 ppm.
+    pub const MAX: Self = Self(500_000);
+
+    /// A tolerance of `ppb` parts per thousand million; `None` above 500 000.
+    #[must_use]
+    pub const fn new(ppb: u32) -> Option<Self> {
+        if ppb <= Self::MAX.0 { Some(Self(ppb)) } else { None }
+    }
+
+    /// The tolerance in parts per thousand million.
+    #[must_use]
+    pub const fn ppb(self) -> u32 {
+        self.0
+    }
+
+    /// The largest error that such a clock gathers over `span`, rounded up.
+    #[must_use]
+    pub const fn of(self, span: Micros) -> Micros {
+        // Split so that no product exceeds 64 bits: span = q * 10^9 + r.
+        let (q, r) = (span.0 / 1_000_000_000, span.0 % 1_000_000_000);
+        let whole = q.saturating_mul(self.0 as u64);
+        let rest = r.wrapping_mul(self.0 as u64).div_ceil(1_000_000_000);
+        Micros(whole.saturating_add(rest))
+    }
+}
+
+/// A received power in whole dBm, -32 768 to 32 767.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Dbm(i16);
+
+impl Dbm {
+    /// A power of `dbm` dBm.
+    #[must_use]
+    pub const fn new(dbm: i16) -> Self {
+        Self(dbm)
+    }
+
+    /// The power in dBm.
+    #[must_use]
+    pub const fn dbm(self) -> i16 {
+        self.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn ranges_end_where_they_say() {
+        assert!(Channel::new(4095).is_some() && Channel::new(4096).is_none());
+        assert!(Lane::new(31).is_some() && Lane::new(32).is_none());
+        assert!(Ppb::new(500_000).is_some() && Ppb::new(500_001).is_none());
+        assert_eq!(Slot::MAX.plus(1), Slot::MAX);
+    }
+
+    proptest! {
+        #[test]
+        fn drift_is_never_rounded_down(ppb in 0u32..=500_000, us: u64) {
+            let exact = (u128::from(us) * u128::from(ppb)).div_ceil(1_000_000_000);
+            let exact = u64::try_from(exact).unwrap_or(u64::MAX);
+            prop_assert_eq!(Ppb::new(ppb).unwrap().of(Micros::new(us)).us(), exact);
+        }
+    }
+}
