@@ -9,6 +9,7 @@ use core::fmt;
 pub const WORD_BITS: u32 = 32;
 /// The most bytes that a slot can carry after its unique word.
 pub const MAX_SLOT_BYTES: usize = 512;
+const MAX_BITS: u32 = 4096;
 
 /// How a slot is divided.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -99,7 +100,7 @@ impl Timing {
             return Err(TimingError::HeaderTooLong { room, needed });
         }
         let bits = room.wrapping_sub(WORD_BITS);
-        if bits > MAX_SLOT_BYTES as u32 * 8 {
+        if bits > MAX_BITS {
             return Err(TimingError::TooManyBits(bits));
         }
         Ok(Self { slot_us, settle_us, guard_us, link_bps, bits })
