@@ -17,8 +17,11 @@
 )]
 #[cfg(test)]
 extern crate std;
+pub mod address;
 pub mod band;
+pub mod clock;
 pub mod coding;
+pub mod header;
 pub mod keys;
 pub mod sequence;
 pub mod timing;

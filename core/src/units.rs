@@ -273,6 +273,14 @@ impl Ppb {
         if ppb <= Self::MAX.0 { Some(Self(ppb)) } else { None }
     }
 
+    /// A growth rate computed from a tolerance; it may exceed what a plan may ask for.
+    #[must_use]
+    pub(crate) const fn saturating(ppb: u64) -> Self {
+        #[expect(clippy::cast_possible_truncation, reason = "checked")]
+        let ppb = if ppb > u32::MAX as u64 { u32::MAX } else { ppb as u32 };
+        Self(ppb)
+    }
+
     /// The tolerance in parts per thousand million.
     #[must_use]
     pub const fn ppb(self) -> u32 {
