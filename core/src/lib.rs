@@ -1,4 +1,90 @@
-//! stub
+//! The link layer of a frequency-hopping radio net, as one `no_std` state machine without input
+//! or output of its own: what you simulate is what you flash.
+//!
+//! ```text
+//!                time, unique words heard, energy, commands
+//!  driver / simulator / fuzzer  ───────────────►  station::Station  ───►  actions, events
+//!                                                   │      │     │
+//!            sequence ◄─────────────────────────────┘      │     └────────────► clock
+//!          which channel when                          header            what time it is,
+//!             │        │                           who, whom, when        and how surely
+//!           band      keys ◄─────────────────────────────┘
+//!  channels that may   every secret choice           coding
+//!      be used                                   wrong bits corrected
+//! ```
+//!
+//! In reading order:
+//!
+//! 1. [`units`]: slots, channels, ticks and other quantities, each with a type of its own.
+//! 2. [`band`]: the raster, exclusions, hopsets, lanes.
+//! 3. [`keys`]: the net key, and keyed words drawn from it.
+//! 4. [`sequence`]: frames, sync slots, rendezvous channels, traffic hops.
+//! 5. [`timing`]: what a slot is made of on the air.
+//! 6. [`address`], [`header`], [`coding`]: who calls whom, sealed and protected.
+//! 7. [`clock`]: net time as an interval.
+//! 8. [`acquire`]: how to find the net without knowing the time.
+//! 9. [`station`]: the state machine that puts these to use.
+//! 10. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//!
+//! The link that all this implements is specified in `docs/specification.md`; section numbers in
+//! the documentation are of that document.
+//!
+//! # What this crate does not do
+//!
+//! It does not read a clock, draw entropy, store anything, log, allocate, block or panic. Its
+//! cryptography is composed of published primitives and has been certified by nobody.
+//!
+//! # Example
+//!
+//! A timekeeper announces; what its radio sends, another station's radio hears.
+//!
+//! ```
+//! use hopwright_core::{
+//!     address::Address,
+//!     band::{Hopset, Pick, Raster},
+//!     clock::ClockPlan,
+//!     keys::NetKey,
+//!     sequence::Structure,
+//!     station::{Command, Config, Radio, Role, Station, Watermark},
+//!     timing::Timing,
+//!     units::{Dbm, Hertz, Lane, Micros, Ppb, Tick},
+//! };
+//!
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! let key = NetKey::new([7; 32]);
+//! let step = Hertz::new(200_000);
+//! let raster = Raster::new(Hertz::new(902_300_000), step, step, 128)?;
+//! let station = |address, role| -> Result<Station<128>, Box<dyn std::error::Error>> {
+//!     Ok(Station::new(Config {
+//!         key: &key,
+//!         hopset: Hopset::derive(&key, &raster, &raster.all(), Pick::All, None, Lane::ZERO)?,
+//!         structure: Structure::default(),
+//!         lane: Lane::ZERO,
+//!         draw_lane: Lane::ZERO,
+//!         timing: Timing::new(20_000, 1_000, 500, 50_000)?,
+//!         clock: ClockPlan {
+//!             tolerance: Ppb::new(1_000).unwrap(),
+//!             jitter: Micros::new(20),
+//!             longest_delay: Micros::new(100),
+//!         },
+//!         announce_slots: 200,
+//!         energy_threshold: Dbm::new(-95),
+//!         address: Address::new(address),
+//!         role,
+//!         watermark: Watermark::Fresh,
+//!         seed: u64::from(address),
+//!     })?)
+//! };
+//! let mut post = station(0x10, Role::Timekeeper)?;
+//! post.command(Tick::ZERO, Command::Announce)?;
+//! let Radio::Transmit { at, .. } = post.poll(Tick::ZERO).radio else { panic!("it announces") };
+//! // Settle and guard come before the unique word.
+//! assert_eq!(at, Tick::new(1_500));
+//! assert_eq!(post.burst().len(), 33, "a coded header");
+//! # Ok(())
+//! # }
+//! ```
+
 #![no_std]
 #![forbid(unsafe_code)]
 #![cfg_attr(
@@ -15,14 +101,20 @@
         clippy::unwrap_used
     )
 )]
+
 #[cfg(test)]
 extern crate std;
+
+pub mod acquire;
 pub mod address;
 pub mod band;
 pub mod clock;
 pub mod coding;
 pub mod header;
 pub mod keys;
+mod nuisance;
+pub mod record;
 pub mod sequence;
+pub mod station;
 pub mod timing;
 pub mod units;

@@ -1,0 +1,301 @@
+//! Recordings: every input of a station as bytes, and every output, the same on every platform.
+//!
+//! A simulator records what it feeds a station; a test bench, a fuzzer or a board replays it and
+//! compares what comes out. [`apply`] is the one place where inputs are turned into calls.
+//!
+//! An input is a tag byte and its fields, integers little-endian, byte strings with a 16-bit
+//! length. Outputs are only written, to be hashed or compared.
+
+use crate::address::Target;
+use crate::header::Kind;
+use crate::station::{Action, Command, Dropped, Event, Heard, Radio, Reception, Refused, Station};
+use crate::units::{Channel, Dbm, Tick};
+
+/// One call of a station.
+#[derive(Debug, Clone, Copy)]
+#[non_exhaustive]
+pub enum Input<'a> {
+    /// [`Station::poll`].
+    Poll(Tick),
+    /// [`Station::heard`].
+    Heard(Tick, Reception<'a>),
+    /// [`Station::energy`].
+    Energy(Tick, Channel, Dbm),
+    /// [`Station::command`].
+    Command(Tick, Command),
+    /// [`Station::queue_payload`].
+    Payload(&'a [u8]),
+}
+
+/// Where bytes go: a file, a buffer, a hash.
+pub trait Sink {
+    /// Takes the next bytes.
+    fn write(&mut self, bytes: &[u8]);
+}
+
+impl<F: FnMut(&[u8])> Sink for F {
+    fn write(&mut self, bytes: &[u8]) {
+        self(bytes);
+    }
+}
+
+impl<'a> Input<'a> {
+    /// Writes the input.
+    pub fn encode(&self, sink: &mut impl Sink) {
+        match *self {
+            Self::Poll(now) => {
+                sink.write(&[1]);
+                tick(sink, now);
+            }
+            Self::Heard(now, reception) => {
+                sink.write(&[2]);
+                tick(sink, now);
+                sink.write(&reception.channel.number().to_le_bytes());
+                sink.write(&reception.word.to_le_bytes());
+                tick(sink, reception.at);
+                bytes(sink, reception.bits);
+            }
+            Self::Energy(now, channel, level) => {
+                sink.write(&[3]);
+                tick(sink, now);
+                sink.write(&channel.number().to_le_bytes());
+                sink.write(&level.dbm().to_le_bytes());
+            }
+            Self::Command(now, command) => {
+                let (tag, target) = match command {
+                    Command::Announce => (4, None),
+                    Command::Press(target) => (5, Some(target.to_wire())),
+                    Command::Release => (6, None),
+                };
+                sink.write(&[tag]);
+                tick(sink, now);
+                if let Some((address, form)) = target {
+                    sink.write(&[address, form]);
+                }
+            }
+            Self::Payload(payload) => {
+                sink.write(&[7]);
+                bytes(sink, payload);
+            }
+        }
+    }
+
+    /// Reads one input off the front of `from`; `None` if there is none whole and valid, and
+    /// `from` is then where the trouble is.
+    pub fn decode(from: &mut &'a [u8]) -> Option<Self> {
+        let mut rest = *from;
+        let input = match byte(&mut rest)? {
+            1 => Self::Poll(read_tick(&mut rest)?),
+            2 => {
+                let now = read_tick(&mut rest)?;
+                let channel = Channel::new(u16::from_le_bytes(take(&mut rest)?))?;
+                let word = u32::from_le_bytes(take(&mut rest)?);
+                let at = read_tick(&mut rest)?;
+                let bits = read_bytes(&mut rest)?;
+                Self::Heard(now, Reception { channel, word, at, bits })
+            }
+            3 => {
+                let now = read_tick(&mut rest)?;
+                let channel = Channel::new(u16::from_le_bytes(take(&mut rest)?))?;
+                Self::Energy(now, channel, Dbm::new(i16::from_le_bytes(take(&mut rest)?)))
+            }
+            4 => Self::Command(read_tick(&mut rest)?, Command::Announce),
+            5 => {
+                let now = read_tick(&mut rest)?;
+                let (address, form) = (byte(&mut rest)?, byte(&mut rest)?);
+                Self::Command(now, Command::Press(Target::from_wire(address, form)?))
+            }
+            6 => Self::Command(read_tick(&mut rest)?, Command::Release),
+            7 => Self::Payload(read_bytes(&mut rest)?),
+            _ => return None,
+        };
+        *from = rest;
+        Some(input)
+    }
+}
+
+/// Feeds one input to a station and writes all that comes out: the call's answer, the bits of a
+/// transmission, and every event.
+pub fn apply<const N: usize>(station: &mut Station<N>, input: Input<'_>, sink: &mut impl Sink) {
+    match input {
+        Input::Poll(now) => {
+            let action = station.poll(now);
+            write_action(&action, station.burst(), sink);
+        }
+        Input::Heard(now, reception) => {
+            let outcome = station.heard(now, reception);
+            write_heard(outcome, sink);
+        }
+        Input::Energy(now, channel, level) => station.energy(now, channel, level),
+        Input::Command(now, command) => write_answer(station.command(now, command), sink),
+        Input::Payload(payload) => write_answer(station.queue_payload(payload), sink),
+    }
+    while let Some(event) = station.next_event() {
+        write_event(event, sink);
+    }
+}
+
+/// Writes an action and the bits of its transmission.
+pub fn write_action(action: &Action, burst: &[u8], sink: &mut impl Sink) {
+    sink.write(&[b'A']);
+    tick(sink, action.from);
+    tick(sink, action.until);
+    tick(sink, action.poll_by);
+    match action.radio {
+        Radio::Off => sink.write(&[0]),
+        Radio::Listen { channel, word, complement } => {
+            sink.write(&[1, u8::from(complement)]);
+            sink.write(&channel.number().to_le_bytes());
+            sink.write(&word.to_le_bytes());
+        }
+        Radio::Transmit { channel, word, at } => {
+            sink.write(&[2]);
+            sink.write(&channel.number().to_le_bytes());
+            sink.write(&word.to_le_bytes());
+            tick(sink, at);
+            bytes(sink, burst);
+        }
+    }
+}
+
+/// Writes what became of a reception.
+pub fn write_heard(heard: Heard, sink: &mut impl Sink) {
+    match heard {
+        Heard::Header { slot, kind } => {
+            let kind = match kind {
+                Kind::Announce => 1,
+                Kind::Over => 2,
+                Kind::CutIn => 3,
+                Kind::Closing => 4,
+                Kind::Rekey => 5,
+                Kind::LeadIn => 6,
+            };
+            sink.write(&[b'H', 1, kind]);
+            sink.write(&slot.number().to_le_bytes());
+        }
+        Heard::Payload { slot, source } => {
+            sink.write(&[b'H', 2, source.number()]);
+            sink.write(&slot.number().to_le_bytes());
+        }
+        Heard::Busy => sink.write(&[b'H', 3]),
+        Heard::Dropped(why) => {
+            let why = match why {
+                Dropped::NotAwaited => 1,
+                Dropped::NotGenuine => 2,
+                Dropped::OutOfPlace => 3,
+                Dropped::Replayed => 4,
+                Dropped::Ahead => 5,
+            };
+            sink.write(&[b'H', 4, why]);
+        }
+    }
+}
+
+/// Writes an event.
+pub fn write_event(event: Event, sink: &mut impl Sink) {
+    let (tag, slot) = match event {
+        Event::InStep { slot } => (1, Some(slot)),
+        Event::OutOfStep => (2, None),
+        Event::AnnounceHeard { slot } => (3, Some(slot)),
+        Event::Call { slot, .. } => (4, Some(slot)),
+        Event::Busy { slot } => (5, Some(slot)),
+        Event::Clear { slot } => (6, Some(slot)),
+        Event::HoldOff => (7, None),
+        Event::GoAhead { slot } => (8, Some(slot)),
+        Event::Cut { slot } => (9, Some(slot)),
+        Event::SaveWatermark { slot } => (10, Some(slot)),
+        Event::TimelineEnded => (11, None),
+    };
+    sink.write(&[b'E', tag]);
+    if let Some(slot) = slot {
+        sink.write(&slot.number().to_le_bytes());
+    }
+    if let Event::Call { source, target, .. } = event {
+        let (address, form) = target.to_wire();
+        sink.write(&[source.number(), address, form]);
+    }
+}
+
+fn write_answer(answer: Result<(), Refused>, sink: &mut impl Sink) {
+    let code = match answer {
+        Ok(()) => 0,
+        Err(Refused::NotTimekeeper) => 1,
+        Err(Refused::WatermarkLost) => 2,
+        Err(Refused::TimelineEnded) => 3,
+        Err(Refused::Speaking) => 4,
+        Err(Refused::NotSpeaking) => 5,
+        Err(Refused::Busy) => 6,
+        Err(Refused::TooLong(_)) => 7,
+        Err(Refused::Full) => 8,
+    };
+    sink.write(&[b'R', code]);
+}
+
+fn tick(sink: &mut impl Sink, tick: Tick) {
+    sink.write(&tick.us().to_le_bytes());
+}
+
+fn bytes(sink: &mut impl Sink, bytes: &[u8]) {
+    let length = u16::try_from(bytes.len()).unwrap_or(u16::MAX);
+    sink.write(&length.to_le_bytes());
+    sink.write(bytes.get(..usize::from(length)).unwrap_or(bytes));
+}
+
+fn byte(from: &mut &[u8]) -> Option<u8> {
+    take::<1>(from).map(|[byte]| byte)
+}
+
+fn take<const LEN: usize>(from: &mut &[u8]) -> Option<[u8; LEN]> {
+    let (head, rest) = from.split_first_chunk()?;
+    *from = rest;
+    Some(*head)
+}
+
+fn read_tick(from: &mut &[u8]) -> Option<Tick> {
+    take(from).map(|bytes| Tick::new(u64::from_le_bytes(bytes)))
+}
+
+fn read_bytes<'a>(from: &mut &'a [u8]) -> Option<&'a [u8]> {
+    let length = usize::from(u16::from_le_bytes(take(from)?));
+    let (head, rest) = from.split_at_checked(length)?;
+    *from = rest;
+    Some(head)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use std::vec::Vec;
+
+    fn written(input: &Input<'_>) -> Vec<u8> {
+        let mut out = Vec::new();
+        input.encode(&mut |bytes: &[u8]| out.extend_from_slice(bytes));
+        out
+    }
+
+    proptest! {
+        /// Read, write again, read again: the same bytes.
+        #[test]
+        fn whatever_reads_writes_back(bytes in proptest::collection::vec(any::<u8>(), 0..64), tag in 1_u8..8) {
+            let mut bytes = bytes;
+            bytes.insert(0, tag);
+            let mut rest = &bytes[..];
+            if let Some(input) = Input::decode(&mut rest) {
+                let used = bytes.len() - rest.len();
+                prop_assert_eq!(&written(&input)[..], &bytes[..used]);
+            } else {
+                prop_assert_eq!(rest.len(), bytes.len());
+            }
+        }
+
+        #[test]
+        fn cut_short_is_no_input(bits in proptest::collection::vec(any::<u8>(), 0..40), cut in 0_usize..60) {
+            let channel = Channel::new(77).unwrap();
+            let reception = Reception { channel, word: 5, at: Tick::new(9), bits: &bits };
+            let whole = written(&Input::Heard(Tick::new(10), reception));
+            let mut part = &whole[..cut.min(whole.len() - 1)];
+            prop_assert!(Input::decode(&mut part).is_none());
+        }
+    }
+}

@@ -1,0 +1,102 @@
+//! What a station is busy with, with the data of that and of nothing else.
+
+use crate::address::{Address, Target};
+use crate::clock::NetClock;
+use crate::units::{Slot, Tick};
+
+/// What a station is busy with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Activity {
+    /// It has no time and waits on rendezvous channels.
+    Search(Search),
+    /// It has heard one header and waits for a second opinion.
+    Verify(Verify),
+    /// It has time and the net is silent: idle watch.
+    Watch,
+    /// It listens to an over or a run, slot by slot.
+    Follow(Follow),
+    /// It speaks.
+    Speak(Speak),
+    /// It announces.
+    Announce(Announce),
+}
+
+/// Waiting without time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Search {
+    /// Where, since when and until when; `None` before the first poll.
+    pub(super) parked: Option<Parked>,
+    /// The number of the next choice of a channel.
+    pub(super) choice: u64,
+}
+
+/// A stay on one rendezvous channel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Parked {
+    /// Ascending rank of the channel in the rendezvous set.
+    pub(super) rank: u32,
+    pub(super) since: Tick,
+    pub(super) until: Tick,
+    /// Reports of energy without a unique word in a row.
+    pub(super) energy: u8,
+}
+
+/// Waiting for a second opinion.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Verify {
+    /// When to give up.
+    pub(super) until: Slot,
+    /// Traffic words met in their places.
+    pub(super) words: u8,
+    /// The end of the run that the header belonged to.
+    pub(super) run_end: Option<Slot>,
+    /// What was known of the time before.
+    pub(super) before: Option<NetClock>,
+}
+
+/// Listening slot by slot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Follow {
+    /// Who speaks to whom, once a header has told.
+    pub(super) call: Option<(Address, Target)>,
+    /// The last slot in which the speaker was heard.
+    pub(super) last: Slot,
+    /// The end of the run that is being followed.
+    pub(super) run_end: Option<Slot>,
+}
+
+/// Speaking.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Speak {
+    pub(super) target: Target,
+    /// The first call header.
+    pub(super) first: Slot,
+    /// The first slot after the call headers.
+    pub(super) talk: Slot,
+    /// Whether the operator has been told to go ahead.
+    pub(super) told: bool,
+    /// The first closing header, once the end has been asked for.
+    pub(super) closing: Option<Slot>,
+}
+
+/// Announcing: slots `first..end`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Announce {
+    pub(super) first: Slot,
+    pub(super) end: Slot,
+}
+
+impl Activity {
+    /// A search that has not begun.
+    pub(super) const fn search() -> Self {
+        Self::Search(Search { parked: None, choice: 0 })
+    }
+
+    /// Whether the station has confirmed net time.
+    pub(super) const fn in_step(&self) -> bool {
+        match self {
+            Self::Search(_) | Self::Verify(_) => false,
+            Self::Watch | Self::Follow(_) | Self::Speak(_) | Self::Announce(_) => true,
+        }
+    }
+}

@@ -1,0 +1,59 @@
+//! What an operator asks of a station.
+
+use crate::address::Target;
+use core::fmt;
+
+/// What an operator asks of a station.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum Command {
+    /// Start the net's timeline, or re-form the net on it: a run of sync slots from the next slot
+    /// on. Timekeepers only.
+    Announce,
+    /// Ask for the floor. [`Event::HoldOff`](super::Event::HoldOff) until
+    /// [`Event::GoAhead`](super::Event::GoAhead).
+    Press(Target),
+    /// Give the floor up, or the wish for it.
+    Release,
+}
+
+/// Why a command was refused; nothing changed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum Refused {
+    /// Only a timekeeper announces.
+    NotTimekeeper,
+    /// The stored watermark is lost: a new timeline might repeat an old one. Load a new plan.
+    WatermarkLost,
+    /// No slots are left; the net needs a new plan.
+    TimelineEnded,
+    /// The station speaks, or wants to, already.
+    Speaking,
+    /// Nobody pressed.
+    NotSpeaking,
+    /// An over or a run is under way.
+    Busy,
+    /// The payload is longer than a slot's; the limit in bytes.
+    TooLong(usize),
+    /// The last payload has not been sent yet.
+    Full,
+}
+
+impl fmt::Display for Refused {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NotTimekeeper => f.write_str("only a timekeeper announces"),
+            Self::WatermarkLost => f.write_str("the stored watermark is lost"),
+            Self::TimelineEnded => f.write_str("no slots are left"),
+            Self::Speaking => f.write_str("already speaking"),
+            Self::NotSpeaking => f.write_str("not speaking"),
+            Self::Busy => f.write_str("the net is busy"),
+            Self::TooLong(limit) => write!(f, "a slot carries at most {limit} bytes"),
+            Self::Full => f.write_str("the last payload has not been sent"),
+        }
+    }
+}
+
+impl core::error::Error for Refused {}

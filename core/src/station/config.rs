@@ -1,0 +1,98 @@
+//! What a station is given at its start.
+
+use crate::address::Address;
+use crate::band::Hopset;
+use crate::clock::ClockPlan;
+use crate::keys::NetKey;
+use crate::sequence::{Structure, StructureError};
+use crate::timing::Timing;
+use crate::units::{Dbm, Lane, Slot};
+
+/// What a station may do for its net.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum Role {
+    /// May start the net's timeline.
+    Timekeeper,
+    /// Everyone else.
+    Member,
+}
+
+/// What the station's storage says of the net's past.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum Watermark {
+    /// The plan is new: nothing was ever stored.
+    Fresh,
+    /// The slot of the last [`SaveWatermark`](super::Event::SaveWatermark) event.
+    Stored(Slot),
+    /// Something was stored and cannot be read any more. A timekeeper then refuses to start a
+    /// timeline: it might repeat slots that an opponent has recorded.
+    Lost,
+}
+
+/// Everything that makes a station: plan, identity, storage and a seed.
+#[derive(Debug)]
+pub struct Config<'a, const N: usize> {
+    /// The net key.
+    pub key: &'a NetKey,
+    /// The channels of the lane.
+    pub hopset: Hopset<N>,
+    /// The shape of the timeline.
+    pub structure: Structure,
+    /// The lane.
+    pub lane: Lane,
+    /// The lane whose draw is followed: the same, or lane 0 if the plan's lanes are spaced.
+    pub draw_lane: Lane,
+    /// The anatomy of a slot.
+    pub timing: Timing,
+    /// Tolerances and distances.
+    pub clock: ClockPlan,
+    /// Slots of an announce, 1 to 2000.
+    pub announce_slots: u16,
+    /// Received power from which a channel without a unique word counts as interfered with.
+    pub energy_threshold: Dbm,
+    /// The station's address.
+    pub address: Address,
+    /// What it may do.
+    pub role: Role,
+    /// What its storage says.
+    pub watermark: Watermark,
+    /// Spreads the choices that no key decides; any value will do, the same gives the same.
+    pub seed: u64,
+}
+
+/// Why a configuration makes no station.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum ConfigError {
+    /// The structure does not fit the hopset.
+    Structure(StructureError),
+    /// An announce has 1 to 2000 slots.
+    Announce(u16),
+    /// The guard time does not cover what time stamps and propagation alone may be off.
+    Guard {
+        /// The guard time.
+        guard_us: u64,
+        /// Twice the jitter and the longest delay.
+        needed_us: u64,
+    },
+}
+
+impl core::fmt::Display for ConfigError {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            Self::Structure(error) => error.fmt(f),
+            Self::Announce(n) => write!(f, "an announce has 1 to 2000 slots, not {n}"),
+            Self::Guard { guard_us, needed_us } => write!(
+                f,
+                "a guard of {guard_us} us does not cover jitter and propagation of {needed_us} us"
+            ),
+        }
+    }
+}
+
+impl core::error::Error for ConfigError {}

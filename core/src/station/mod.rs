@@ -1,0 +1,251 @@
+//! One station of a net, without any input or output of its own.
+//!
+//! ```text
+//!  now ───────────────► poll() ──────► Action: what the radio does, and until when
+//!  unique words ──────► heard() ─────► Heard: what became of it
+//!  energy ────────────► energy()
+//!  press, release ────► command() ───► Ok or Refused
+//!                       next_event() ─► Event
+//! ```
+//!
+//! ```text
+//!             header           second opinion            word on a home channel
+//!  Search ───────────► Verify ───────────────► Watch ◄──────────────────────────► Follow
+//!    ▲                   │                      │ ▲      silence, closing
+//!    └───── nothing ─────┘              press   ▼ │ release
+//!    └───── spread exceeds the guard ────────  Speak        (timekeeper: Announce)
+//! ```
+
+mod activity;
+mod command;
+mod config;
+mod hear;
+mod output;
+mod poll;
+mod speak;
+
+pub use command::{Command, Refused};
+pub use config::{Config, ConfigError, Role, Watermark};
+pub use output::{Action, Counters, Dropped, Event, Heard, Radio, Reception};
+
+use crate::acquire::Interferers;
+use crate::address::{Address, Target};
+use crate::clock::{ClockPlan, NetClock};
+use crate::header::HeaderKeys;
+use crate::keys::{Label, Subkey};
+use crate::nuisance::Nuisance;
+use crate::sequence::{Cursor, Hop, Sequence, Timeline};
+use crate::timing::{MAX_SLOT_BYTES, Timing};
+use crate::units::{Dbm, Slot, Tick};
+use activity::Activity;
+use heapless::{Deque, Vec};
+
+/// Call headers that open an over.
+pub const CALL_SLOTS: u32 = 8;
+/// Closing headers that end it.
+pub const CLOSING_SLOTS: u32 = 2;
+/// Slots without a word after which an over counts as ended.
+pub const OVER_TIMEOUT: u32 = 25;
+/// Slots within which a second opinion must come.
+pub const VERIFY_SLOTS: u32 = 32;
+/// Slots between two watermarks, and the head start of a timekeeper that restarts.
+pub const WATERMARK_STEP: u32 = 1 << 14;
+/// Events that wait for [`Station::next_event`].
+const EVENTS: usize = 16;
+
+/// One station of a net: the whole link, without a radio, a clock or any memory but its own.
+///
+/// # The driver's part
+///
+/// * **Time** is the `now` of every call: the station's own clock, never running backwards. A
+///   `now` that lies before an earlier one is harmless but may repeat an answer.
+/// * **[`poll`](Self::poll)** says what the radio does from now on, and until when. Calling it
+///   early or again changes nothing. Calling it late loses the slots in between and nothing else;
+///   own slots that were lost so are counted. A deadline at `now` is due.
+/// * **[`heard`](Self::heard)** is called once for each unique word that the radio recognised,
+///   before the next `poll`; **[`energy`](Self::energy)** once for each slot's time that was
+///   spent listening with power on the channel and no unique word (the driver may leave out
+///   reports below the plan's threshold).
+/// * **[`command`](Self::command)** either is carried out or changes nothing.
+/// * After `heard`, `energy` or a command, call `poll` again: the action may have changed.
+/// * **[`next_event`](Self::next_event)** is drained after any of these. Sixteen events wait;
+///   further ones are counted in [`Counters::events_lost`].
+///
+/// No call blocks, allocates or panics. The longest, a `poll` that jumps to a far slot under the
+/// balanced draw, takes one step and a sixteenth of a cipher block for each traffic channel, and
+/// six blocks besides.
+#[derive(Debug)]
+pub struct Station<const N: usize> {
+    sequence: Sequence<N>,
+    home: Cursor<N>,
+    header_keys: HeaderKeys,
+    data_key: Subkey,
+    timing: Timing,
+    clock_plan: ClockPlan,
+    announce_slots: u16,
+    energy_threshold: Dbm,
+    address: Address,
+    role: Role,
+    nuisance: Nuisance,
+    interferers: Interferers,
+    activity: Activity,
+    /// What is known of net time; while searching, a bound that old time stamps must not pass.
+    clock: Option<NetClock>,
+    /// The operator wants the floor, for this target, but not before this slot.
+    wish: Option<(Target, Slot)>,
+    storage: Watermark,
+    /// The slot at which the last watermark of this session was handed out.
+    saved: Option<Slot>,
+    /// The present action, and the hop that it listens to or transmits.
+    current: Option<Current>,
+    /// The payload of the next traffic slot.
+    payload: Vec<u8, MAX_SLOT_BYTES>,
+    /// The bits of the present transmission.
+    burst: Vec<u8, MAX_SLOT_BYTES>,
+    events: Deque<Event, EVENTS>,
+    counters: Counters,
+}
+
+/// The present action.
+#[derive(Debug, Clone, Copy)]
+struct Current {
+    action: Action,
+    hop: Option<Hop>,
+}
+
+impl<const N: usize> Station<N> {
+    /// A station that has just been switched on: it knows no time and searches.
+    ///
+    /// # Errors
+    /// [`ConfigError`] if the parts of the configuration do not fit each other.
+    pub fn new(config: Config<'_, N>) -> Result<Self, ConfigError> {
+        let needed = config.clock.jitter.times(2).plus(config.clock.longest_delay);
+        if config.timing.guard() <= needed {
+            let (guard_us, needed_us) = (config.timing.guard().us(), needed.us());
+            return Err(ConfigError::Guard { guard_us, needed_us });
+        }
+        if !(1..=2_000).contains(&config.announce_slots) {
+            return Err(ConfigError::Announce(config.announce_slots));
+        }
+        let sequence = Sequence::new(
+            config.key,
+            config.hopset,
+            config.structure,
+            config.lane,
+            config.draw_lane,
+        )
+        .map_err(ConfigError::Structure)?;
+        Ok(Self {
+            home: Cursor::new(&sequence, Timeline::Home),
+            sequence,
+            header_keys: HeaderKeys::new(config.key),
+            data_key: config.key.subkey(Label::Data),
+            timing: config.timing,
+            clock_plan: config.clock,
+            announce_slots: config.announce_slots,
+            energy_threshold: config.energy_threshold,
+            address: config.address,
+            role: config.role,
+            nuisance: Nuisance::new(config.seed),
+            interferers: Interferers::default(),
+            activity: Activity::search(),
+            clock: None,
+            wish: None,
+            storage: config.watermark,
+            saved: None,
+            current: None,
+            payload: Vec::new(),
+            burst: Vec::new(),
+            events: Deque::new(),
+            counters: Counters::default(),
+        })
+    }
+
+    /// The next event, oldest first.
+    pub fn next_event(&mut self) -> Option<Event> {
+        self.events.pop_front()
+    }
+
+    /// The bits of the present transmission, first bit most significant; empty if the present
+    /// action is none.
+    #[must_use]
+    pub fn burst(&self) -> &[u8] {
+        &self.burst
+    }
+
+    /// The station's address.
+    #[must_use]
+    pub const fn address(&self) -> Address {
+        self.address
+    }
+
+    /// The station's hop sequence.
+    #[must_use]
+    pub const fn sequence(&self) -> &Sequence<N> {
+        &self.sequence
+    }
+
+    /// Whether the station has confirmed net time.
+    #[must_use]
+    pub const fn in_step(&self) -> bool {
+        self.activity.in_step()
+    }
+
+    /// Whether the station transmits, or is about to.
+    #[must_use]
+    pub const fn holds_floor(&self) -> bool {
+        matches!(self.activity, Activity::Speak(_) | Activity::Announce(_))
+    }
+
+    /// What the station knows of net time: while [`in_step`](Self::in_step), its clock; while it
+    /// searches after having lost step, what is left of it.
+    #[must_use]
+    pub const fn clock(&self) -> Option<&NetClock> {
+        self.clock.as_ref()
+    }
+
+    /// The slot under way, if the station is in step.
+    #[must_use]
+    pub fn slot(&self, now: Tick) -> Option<Slot> {
+        let clock = self.clock.as_ref().filter(|_| self.in_step())?;
+        clock.slot_at(&self.timing, now)
+    }
+
+    /// What has been counted since the start.
+    #[must_use]
+    pub const fn counters(&self) -> &Counters {
+        &self.counters
+    }
+
+    /// Queues an event; `false` if there was no room.
+    fn report(&mut self, event: Event) -> bool {
+        let queued = self.events.push_back(event).is_ok();
+        if !queued {
+            count(&mut self.counters.events_lost);
+        }
+        queued
+    }
+
+    /// Enters an activity: the present action no longer holds.
+    fn enter(&mut self, activity: Activity) {
+        self.activity = activity;
+        self.current = None;
+    }
+
+    /// The oldest slot that a header may carry.
+    fn floor(&self) -> Option<Slot> {
+        match (self.saved, self.storage) {
+            (Some(saved), _) => Some(saved),
+            (None, Watermark::Stored(slot)) => Some(slot),
+            (None, Watermark::Fresh | Watermark::Lost) => None,
+        }
+    }
+}
+
+/// Counts one more, up to the counter's end.
+const fn count(counter: &mut u32) {
+    *counter = counter.saturating_add(1);
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,311 @@
+//! Time passes: deadlines, and what the radio does in the slot under way.
+
+use super::activity::{Activity, Announce, Follow, Parked, Search, Speak, Verify};
+use super::{
+    Action, CALL_SLOTS, CLOSING_SLOTS, Current, Event, OVER_TIMEOUT, Radio, Station,
+    WATERMARK_STEP, count,
+};
+use crate::acquire::choose;
+use crate::clock::{Grip, NetClock};
+use crate::header::Kind;
+use crate::keys::uniform;
+use crate::sequence::{Hop, SlotKind};
+use crate::units::{Slot, Tick};
+
+/// Choices of the idle watch are numbered by frame, apart from those of the search.
+const WATCH_CHOICES: u64 = 1 << 40;
+/// So are the waits before an over that had to be put off.
+const WAIT_CHOICES: u64 = 2 << 40;
+
+impl<const N: usize> Station<N> {
+    /// Acts on every deadline at or before `now`, then says what the radio does.
+    ///
+    /// Bounded work: see [`Station`].
+    pub fn poll(&mut self, now: Tick) -> Action {
+        if let Some(current) = &self.current
+            && current.action.from <= now
+            && now < current.action.until
+        {
+            return current.action;
+        }
+        let current = match self.clock.filter(|_| !matches!(self.activity, Activity::Search(_))) {
+            Some(clock) => self.poll_timed(clock, now),
+            None => self.poll_search(now),
+        };
+        if !matches!(current.action.radio, Radio::Transmit { .. }) {
+            self.burst.clear();
+        }
+        self.current = Some(current);
+        current.action
+    }
+
+    /// A station without time: parked, or moving to the next channel.
+    fn poll_search(&mut self, now: Tick) -> Current {
+        let Search { parked, choice } = match self.activity {
+            Activity::Search(search) => search,
+            Activity::Verify(_)
+            | Activity::Watch
+            | Activity::Follow(_)
+            | Activity::Speak(_)
+            | Activity::Announce(_) => Search { parked: None, choice: 0 },
+        };
+        let parked = match parked {
+            Some(parked) if now < parked.until => parked,
+            Some(_) | None => {
+                let count = self.sequence.structure().rendezvous;
+                let known = self.interferers.known(now);
+                let rank = choose(self.nuisance, choice, known, count);
+                let parked =
+                    Parked { rank, since: now, until: now.plus(self.longest_stay()), energy: 0 };
+                let choice = choice.wrapping_add(1);
+                self.activity = Activity::Search(Search { parked: Some(parked), choice });
+                parked
+            }
+        };
+        let channel = self.sequence.rendezvous_channel(parked.rank);
+        let radio = Radio::Listen { channel, word: self.sequence.sync_word(), complement: false };
+        let (from, until) = (parked.since, parked.until);
+        Current { action: Action { radio, from, until, poll_by: until }, hop: None }
+    }
+
+    /// The longest gap between visits of running traffic, and a frame.
+    fn longest_stay(&self) -> crate::units::Micros {
+        let frames = self.sequence.longest_gap().saturating_add(1);
+        let slots = frames.saturating_mul(u32::from(self.sequence.structure().frame));
+        self.timing.slot().times(u64::from(slots))
+    }
+
+    /// A station with time, confirmed or not.
+    fn poll_timed(&mut self, clock: NetClock, now: Tick) -> Current {
+        let slot = match clock.slot_at(&self.timing, now) {
+            // The last slot is not used, so that every slot has an end.
+            Some(slot) if slot < Slot::MAX => slot,
+            Some(_) | None => {
+                self.clock = None;
+                self.enter(Activity::search());
+                self.report(Event::TimelineEnded);
+                return self.poll_search(now);
+            }
+        };
+        self.advance(&clock, slot, now);
+        if let Activity::Search(_) = self.activity {
+            return self.poll_search(now);
+        }
+        if self.in_step() {
+            self.save_watermark(slot);
+        }
+        let place = Place { clock, slot, now };
+        match self.activity {
+            Activity::Speak(speak) => self.speak(place, speak),
+            Activity::Announce(run) => self.announce(place, run),
+            Activity::Verify(Verify { run_end, .. }) | Activity::Follow(Follow { run_end, .. }) => {
+                let hop = self.expected(slot, run_end);
+                self.listen_slot(place, hop)
+            }
+            Activity::Watch | Activity::Search(_) => self.watch(place),
+        }
+    }
+
+    /// Acts on what is due at `slot`. At most one change of activity, and the start of an over
+    /// behind it.
+    fn advance(&mut self, clock: &NetClock, slot: Slot, now: Tick) {
+        if clock.grip(&self.timing, now) == Grip::Loose {
+            self.slip(slot);
+        }
+        match self.activity {
+            Activity::Verify(verify) if slot >= verify.until => {
+                self.clock = verify.before;
+                self.enter(Activity::search());
+            }
+            Activity::Follow(follow) => {
+                if follow.run_end.is_some_and(|end| slot >= end) {
+                    self.enter(Activity::Watch);
+                } else if slot > follow.last.plus(OVER_TIMEOUT) {
+                    self.enter(Activity::Watch);
+                    self.report(Event::Clear { slot });
+                }
+            }
+            Activity::Speak(speak) => {
+                if speak.closing.is_some_and(|closing| slot >= closing.plus(CLOSING_SLOTS)) {
+                    self.enter(Activity::Watch);
+                } else if !speak.told && speak.closing.is_none() && slot >= speak.talk {
+                    self.activity = Activity::Speak(Speak { told: true, ..speak });
+                    self.report(Event::GoAhead { slot });
+                }
+            }
+            Activity::Announce(run) if slot >= run.end => self.enter(Activity::Watch),
+            Activity::Verify(_) | Activity::Watch | Activity::Announce(_) | Activity::Search(_) => {
+            }
+        }
+        if let (Activity::Watch, Some((target, not_before))) = (self.activity, self.wish)
+            && slot >= not_before
+        {
+            self.wish = None;
+            let first = slot.plus(1);
+            let talk = first.plus(CALL_SLOTS);
+            let speak = Speak { target, first, talk, told: false, closing: None };
+            self.enter(Activity::Speak(speak));
+        }
+    }
+
+    /// The spread has outgrown the guard: others can no longer be met slot by slot.
+    fn slip(&mut self, slot: Slot) {
+        match self.activity {
+            Activity::Speak(Speak { first, .. }) | Activity::Announce(Announce { first, .. }) => {
+                if slot >= first {
+                    self.report(Event::Cut { slot });
+                }
+            }
+            Activity::Search(_) | Activity::Verify(_) | Activity::Watch | Activity::Follow(_) => {}
+        }
+        self.enter(Activity::search());
+        self.report(Event::OutOfStep);
+    }
+
+    /// Hands a watermark out when one is due, and again if the queue was full.
+    fn save_watermark(&mut self, slot: Slot) {
+        let due = self.saved.is_none_or(|saved| slot >= saved.plus(WATERMARK_STEP));
+        if due && self.report(Event::SaveWatermark { slot }) {
+            self.saved = Some(slot);
+        }
+    }
+
+    /// The hop that a follower expects in `slot`.
+    pub(super) fn expected(&mut self, slot: Slot, run_end: Option<Slot>) -> Hop {
+        if run_end.is_some_and(|end| slot < end) {
+            self.home.run_hop(&self.sequence, slot)
+        } else {
+            self.home.hop(&self.sequence, slot)
+        }
+    }
+
+    /// Listens for one slot.
+    fn listen_slot(&self, place: Place, hop: Hop) -> Current {
+        let from = place.clock.start_of(&self.timing, place.slot);
+        let until = place.clock.start_of(&self.timing, place.slot.plus(1));
+        let radio = listen(hop);
+        Current { action: Action { radio, from, until, poll_by: until }, hop: Some(hop) }
+    }
+
+    /// Idle watch: half of each frame on the home channels, half parked on a rendezvous channel,
+    /// a different one each frame.
+    ///
+    /// A pure function of the time, so that a driver need not ask before something happens.
+    fn watch(&mut self, place: Place) -> Current {
+        let Place { clock, slot, now } = place;
+        let frame_slots = u32::from(self.sequence.structure().frame);
+        let frame = slot.number().checked_div(frame_slots).unwrap_or_default();
+        let frame_start = Slot::new(frame.saturating_mul(frame_slots));
+        let half = frame_start.plus(frame_slots / 2);
+        let mut current = if slot < half {
+            let hop = self.home.hop(&self.sequence, slot);
+            self.listen_slot(place, hop)
+        } else {
+            let from = clock.start_of(&self.timing, half);
+            let until = clock.start_of(&self.timing, frame_start.plus(frame_slots));
+            let choice = WATCH_CHOICES.wrapping_add(u64::from(frame));
+            // What was known when the stay began decides, not what is known when `poll` asks.
+            let known = self.interferers.known(from);
+            let count = self.sequence.structure().rendezvous;
+            let rank = choose(self.nuisance, choice, known, count);
+            let channel = self.sequence.rendezvous_channel(rank);
+            let word = self.sequence.sync_word();
+            let radio = Radio::Listen { channel, word, complement: false };
+            Current { action: Action { radio, from, until, poll_by: until }, hop: None }
+        };
+        let deadline = self.watch_deadline(&clock);
+        if deadline > now {
+            current.action.until = current.action.until.min(deadline);
+        }
+        current.action.poll_by = current.action.until.max(deadline);
+        current
+    }
+
+    /// When the watch must be looked after even if nothing happens: to hand out a watermark, or
+    /// because the clock slips.
+    fn watch_deadline(&self, clock: &NetClock) -> Tick {
+        let save = match self.saved {
+            Some(saved) => clock.start_of(&self.timing, saved.plus(WATERMARK_STEP)),
+            None => Tick::ZERO,
+        };
+        let wish = self.wish.map_or(Tick::MAX, |(_, slot)| clock.start_of(&self.timing, slot));
+        let slip = clock.slips_at(&self.timing).unwrap_or(Tick::MAX);
+        save.min(slip).min(wish)
+    }
+
+    /// Our own run.
+    fn announce(&mut self, place: Place, run: Announce) -> Current {
+        if place.slot < run.first {
+            return self.silent_until(place, run.first);
+        }
+        let hop = self.home.run_hop(&self.sequence, place.slot);
+        let remaining = u32::try_from(run.end.after(place.slot)).unwrap_or_default();
+        let countdown = remaining.saturating_sub(1);
+        let target = crate::address::Target::ALL;
+        self.transmit_header(place, hop, Kind::Announce, target, countdown)
+    }
+
+    /// Our own over.
+    fn speak(&mut self, place: Place, speak: Speak) -> Current {
+        let Place { slot, .. } = place;
+        if slot < speak.first {
+            return self.silent_until(place, speak.first);
+        }
+        let hop = self.home.hop(&self.sequence, slot);
+        if let Some(closing) = speak.closing
+            && slot >= closing
+        {
+            return self.transmit_header(place, hop, Kind::Closing, speak.target, 0);
+        }
+        let call_left = u32::try_from(speak.talk.after(slot)).unwrap_or_default();
+        match hop.kind {
+            SlotKind::Traffic if call_left == 0 => self.transmit_payload(place, hop),
+            SlotKind::Traffic | SlotKind::Sync => {
+                let countdown = call_left.saturating_sub(1);
+                self.transmit_header(place, hop, Kind::Over, speak.target, countdown)
+            }
+        }
+    }
+
+    /// Waits for the first slot of our own transmission.
+    fn silent_until(&self, place: Place, first: Slot) -> Current {
+        let until = place.clock.start_of(&self.timing, first);
+        let action = Action { radio: Radio::Off, from: place.now, until, poll_by: until };
+        Current { action, hop: None }
+    }
+
+    /// A transmission in the slot under way, or nothing if it is too late for that.
+    pub(super) fn transmit(&mut self, place: Place, hop: Hop, word: u32) -> Current {
+        let from = place.clock.start_of(&self.timing, place.slot);
+        let until = place.clock.start_of(&self.timing, place.slot.plus(1));
+        let at = from.plus(self.timing.word_offset());
+        let radio = if place.now <= at {
+            Radio::Transmit { channel: hop.channel, word, at }
+        } else {
+            count(&mut self.counters.late);
+            Radio::Off
+        };
+        Current { action: Action { radio, from, until, poll_by: until }, hop: Some(hop) }
+    }
+
+    /// How many slots to wait, after somebody else's over, before our own: up to a frame, so that
+    /// two who wait do not start together.
+    pub(super) fn wait_slots(&self, slot: Slot) -> u32 {
+        let word = self.nuisance.word(WAIT_CHOICES.wrapping_add(u64::from(slot.number())));
+        uniform(word, u32::from(self.sequence.structure().frame))
+    }
+}
+
+/// Where in time a poll finds the station.
+#[derive(Clone, Copy)]
+pub(super) struct Place {
+    pub(super) clock: NetClock,
+    pub(super) slot: Slot,
+    pub(super) now: Tick,
+}
+
+/// What the radio does to hear a hop.
+const fn listen(hop: Hop) -> Radio {
+    let complement = matches!(hop.kind, SlotKind::Traffic);
+    Radio::Listen { channel: hop.channel, word: hop.word, complement }
+}

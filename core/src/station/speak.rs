@@ -1,0 +1,220 @@
+//! The operator's side: commands, call headers, payload.
+
+use super::activity::{Activity, Announce, Speak};
+use super::poll::Place;
+use super::{
+    CLOSING_SLOTS, Command, Current, Event, Refused, Role, Station, WATERMARK_STEP, Watermark,
+};
+use crate::address::{Address, Target};
+use crate::clock::NetClock;
+use crate::header::{self, Header, Kind, Quality};
+use crate::keys::put;
+use crate::sequence::{Hop, SlotKind, Timeline};
+use crate::units::{Slot, Tick};
+
+/// Bytes of a traffic slot that tell the length of its payload.
+const LENGTH_BYTES: usize = 2;
+
+impl<const N: usize> Station<N> {
+    /// Asks something of the station at `now`. Constant work.
+    ///
+    /// # Errors
+    /// [`Refused`]; nothing has changed then.
+    pub fn command(&mut self, now: Tick, command: Command) -> Result<(), Refused> {
+        match command {
+            Command::Announce => self.start_announce(now),
+            Command::Press(target) => self.press(now, target),
+            Command::Release => self.release(now),
+        }
+    }
+
+    /// The bytes that a traffic slot carries.
+    #[must_use]
+    pub const fn payload_capacity(&self) -> usize {
+        self.timing.bytes().saturating_sub(LENGTH_BYTES)
+    }
+
+    /// Hands over the payload of the next traffic slot of our own over. A traffic slot for which
+    /// none was handed over carries an empty one.
+    ///
+    /// # Errors
+    /// [`Refused::NotSpeaking`] without an over, [`Refused::TooLong`] beyond
+    /// [`payload_capacity`](Self::payload_capacity), [`Refused::Full`] while the last one waits.
+    pub fn queue_payload(&mut self, bytes: &[u8]) -> Result<(), Refused> {
+        if !matches!(self.activity, Activity::Speak(_)) {
+            return Err(Refused::NotSpeaking);
+        }
+        let limit = self.payload_capacity();
+        if bytes.len() > limit {
+            return Err(Refused::TooLong(limit));
+        }
+        if !self.payload.is_empty() {
+            return Err(Refused::Full);
+        }
+        self.payload.extend_from_slice(bytes).map_err(|_| Refused::TooLong(limit))
+    }
+
+    /// Reads the bits of a traffic slot that [`heard`](Self::heard) has called
+    /// [`Heard::Payload`](super::Heard::Payload); gives the number of bytes put into `out`, or
+    /// `None` if the bits are too short or garbled, or `out` is too small.
+    ///
+    /// The payload is encrypted but not authenticated: what was garbled on the way reads as
+    /// garbage. A cipher block for each 64 bytes.
+    #[must_use]
+    pub fn open_payload(
+        &self,
+        slot: Slot,
+        source: Address,
+        bits: &[u8],
+        out: &mut [u8],
+    ) -> Option<usize> {
+        let mut text = [0; crate::timing::MAX_SLOT_BYTES];
+        let bits = bits.get(..self.timing.bytes())?;
+        let text = text.get_mut(..bits.len())?;
+        text.copy_from_slice(bits);
+        self.data_key.apply(&self.payload_nonce(slot, source), text);
+        let (length, body) = text.split_first_chunk::<LENGTH_BYTES>()?;
+        let length = usize::from(u16::from_le_bytes(*length));
+        out.get_mut(..length)?.copy_from_slice(body.get(..length)?);
+        Some(length)
+    }
+
+    fn start_announce(&mut self, now: Tick) -> Result<(), Refused> {
+        if self.role != Role::Timekeeper {
+            return Err(Refused::NotTimekeeper);
+        }
+        let (first, clock) = match (&self.activity, self.clock) {
+            (Activity::Watch, Some(clock)) => {
+                let slot = clock.slot_at(&self.timing, now).ok_or(Refused::TimelineEnded)?;
+                (slot.plus(1), clock)
+            }
+            (Activity::Search(_), _) => self.new_timeline(now)?,
+            (Activity::Speak(_) | Activity::Announce(_), _) => return Err(Refused::Speaking),
+            (Activity::Verify(_) | Activity::Follow(_) | Activity::Watch, _) => {
+                return Err(Refused::Busy);
+            }
+        };
+        let end = first.plus(u32::from(self.announce_slots));
+        if end == Slot::MAX {
+            return Err(Refused::TimelineEnded);
+        }
+        self.clock = Some(clock);
+        self.enter(Activity::Announce(Announce { first, end }));
+        Ok(())
+    }
+
+    /// The first slot of a new timeline, which starts now: beyond every slot that may have been
+    /// on the air before.
+    fn new_timeline(&self, now: Tick) -> Result<(Slot, NetClock), Refused> {
+        let stored = match self.storage {
+            Watermark::Fresh => None,
+            Watermark::Stored(slot) => Some(slot),
+            Watermark::Lost => return Err(Refused::WatermarkLost),
+        };
+        let after = |slot: Slot| slot.plus(WATERMARK_STEP).plus(1);
+        let beyond_storage = stored.max(self.saved).map_or(Slot::ZERO, after);
+        // A station that has lost step has a bound on what others may have reached meanwhile.
+        let beyond_bound = self
+            .clock
+            .and_then(|clock| self.timing.slot_at(clock.bound(now).1))
+            .map_or(Slot::ZERO, |slot| slot.plus(1));
+        let first = beyond_storage.max(beyond_bound);
+        Ok((first, NetClock::start(self.clock_plan, now, self.timing.start_of(first))))
+    }
+
+    fn press(&mut self, now: Tick, target: Target) -> Result<(), Refused> {
+        if self.wish.is_some() || self.holds_floor() {
+            return Err(Refused::Speaking);
+        }
+        // With a quiet net the next poll starts the over; otherwise the wish waits for its end,
+        // or for net time.
+        self.wish = Some((target, self.slot(now).unwrap_or(Slot::ZERO)));
+        self.current = None;
+        self.report(Event::HoldOff);
+        Ok(())
+    }
+
+    fn release(&mut self, now: Tick) -> Result<(), Refused> {
+        if self.wish.take().is_some() {
+            self.current = None;
+            return Ok(());
+        }
+        match (self.activity, self.slot(now)) {
+            (Activity::Speak(speak), Some(slot)) if speak.closing.is_none() => {
+                self.payload.clear();
+                if slot < speak.first {
+                    self.enter(Activity::Watch);
+                } else {
+                    // The slot under way goes on as it began.
+                    let closing = Some(slot.plus(1));
+                    self.activity = Activity::Speak(Speak { closing, ..speak });
+                }
+                Ok(())
+            }
+            (
+                Activity::Speak(_)
+                | Activity::Search(_)
+                | Activity::Verify(_)
+                | Activity::Watch
+                | Activity::Follow(_)
+                | Activity::Announce(_),
+                _,
+            ) => Err(Refused::NotSpeaking),
+        }
+    }
+
+    /// Prepares a slot with a header; `left` slots of the run or of the call follow it.
+    pub(super) fn transmit_header(
+        &mut self,
+        place: Place,
+        hop: Hop,
+        kind: Kind,
+        target: Target,
+        left: u32,
+    ) -> Current {
+        let header = Header {
+            slot: hop.slot,
+            source: self.address,
+            target,
+            kind,
+            quality: Quality::of(place.clock.half_width(place.now)),
+            countdown: Header::countdown_of(left),
+        };
+        let stream = header::stream(self.sequence.lane(), Timeline::Home);
+        self.burst.clear();
+        // 33 bytes always fit.
+        let _ = self.burst.extend_from_slice(&self.header_keys.to_bits(header, stream));
+        let word = match hop.kind {
+            SlotKind::Sync => hop.word,
+            // The complement tells a header from payload before its first bit.
+            SlotKind::Traffic => !hop.word,
+        };
+        self.transmit(place, hop, word)
+    }
+
+    /// Prepares a slot with payload.
+    pub(super) fn transmit_payload(&mut self, place: Place, hop: Hop) -> Current {
+        let nonce = self.payload_nonce(hop.slot, self.address);
+        let length = u16::try_from(self.payload.len()).unwrap_or_default();
+        self.burst.clear();
+        // A slot's bytes always fit.
+        let _ = self.burst.resize(self.timing.bytes(), 0);
+        put(&mut self.burst, 0, &length.to_le_bytes());
+        put(&mut self.burst, LENGTH_BYTES, &self.payload);
+        self.payload.clear();
+        self.data_key.apply(&nonce, &mut self.burst);
+        self.transmit(place, hop, hop.word)
+    }
+
+    /// Lane, slot and source: used once, because slots are, and a source has one transmitter.
+    fn payload_nonce(&self, slot: Slot, source: Address) -> [u8; 12] {
+        let mut nonce = [0; 12];
+        let stream = header::stream(self.sequence.lane(), Timeline::Home);
+        put(&mut nonce, 0, &stream.to_le_bytes());
+        put(&mut nonce, 4, &slot.number().to_le_bytes());
+        put(&mut nonce, 8, &[source.number()]);
+        nonce
+    }
+}
+
+const _: () = assert!(CLOSING_SLOTS > 0, "an over must be seen to end");
