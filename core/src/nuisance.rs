@@ -17,8 +17,8 @@ impl Nuisance {
     /// Choice number `index`, 32 bits.
     pub(crate) const fn word(self, index: u64) -> u32 {
         let mixed = mix(self.0.wrapping_add(index.wrapping_mul(0x9E37_79B9_7F4A_7C15)));
-        let word = (mixed >> 32) as u32;
-        word
+
+        (mixed >> 32) as u32
     }
 }
 

@@ -137,7 +137,7 @@ pub fn apply<const N: usize>(station: &mut Station<N>, input: Input<'_>, sink: &
 
 /// Writes an action and the bits of its transmission.
 pub fn write_action(action: &Action, burst: &[u8], sink: &mut impl Sink) {
-    sink.write(&[b'A']);
+    sink.write(b"A");
     tick(sink, action.from);
     tick(sink, action.until);
     tick(sink, action.poll_by);
