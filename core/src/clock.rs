@@ -64,6 +64,9 @@ pub struct NetClock {
     spread: Micros,
 }
 
+/// The largest spread, in slots, with which a station coasts; beyond it a cold search is quicker.
+pub const COAST_SLOTS: u32 = 64;
+
 /// How well a station keeps up with the net.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -71,8 +74,10 @@ pub struct NetClock {
 pub enum Grip {
     /// The spread is within the guard time: slots can be met one by one.
     Locked,
-    /// The spread exceeds the guard time.
-    Loose,
+    /// The spread exceeds the guard time, but not this many slots, 1 to [`COAST_SLOTS`].
+    Coasting(u32),
+    /// The spread is larger than that.
+    Lost,
 }
 
 impl NetClock {
@@ -162,23 +167,50 @@ impl NetClock {
         self.spread.plus(self.parted(elapsed(self.spread_at, at)))
     }
 
-    /// Whether slots can be met one by one at local time `at`.
+    /// How well slots can be met at local time `at`.
     #[must_use]
     pub fn grip(&self, timing: &Timing, at: Tick) -> Grip {
-        if self.spread(at) <= timing.guard() { Grip::Locked } else { Grip::Loose }
+        let spread = self.spread(at);
+        if spread <= timing.guard() {
+            return Grip::Locked;
+        }
+        let slots = spread.us().checked_add(timing.slot().us().saturating_sub(1));
+        let slots = slots.and_then(|us| us.checked_div(timing.slot().us()));
+        match slots.and_then(|slots| u32::try_from(slots).ok()) {
+            Some(slots) if slots <= COAST_SLOTS => Grip::Coasting(slots),
+            Some(_) | None => Grip::Lost,
+        }
     }
 
-    /// The first local time at which the spread exceeds the guard if nothing more is heard;
-    /// `None` if it never does.
+    /// The first local time at which the grip is worse than `grip` if nothing more is heard;
+    /// `None` if it never is.
     #[must_use]
-    pub fn slips_at(&self, timing: &Timing) -> Option<Tick> {
-        let Some(room) = timing.guard().us().checked_sub(self.spread.us()) else {
+    pub fn loosens_at(&self, timing: &Timing, grip: Grip) -> Option<Tick> {
+        let limit = match grip {
+            Grip::Locked => timing.guard(),
+            Grip::Coasting(slots) => timing.slot().times(u64::from(slots)),
+            Grip::Lost => return None,
+        };
+        let Some(room) = limit.us().checked_sub(self.spread.us()) else {
             return Some(self.spread_at);
         };
         let twice = u64::from(self.growth().ppb()).saturating_mul(2);
         // `parted` rounds up, so it exceeds `room` once the exact growth does.
         let whole = room.saturating_mul(1_000_000_000).checked_div(twice)?;
         Some(self.spread_at.plus(Micros::new(whole.saturating_add(1))))
+    }
+
+    /// This clock with its phase where `seen`, which nothing has authenticated, would put it: to
+    /// listen by, until a header decides.
+    pub(crate) fn supposing(&self, seen: Observation) -> Self {
+        let (early, late) = senders_phase(self.plan, seen);
+        let width = span(late.wrapping_sub(early));
+        Self {
+            phase: midpoint(early, late),
+            spread_at: seen.at,
+            spread: Micros::new(width.us().div_ceil(2)),
+            ..*self
+        }
     }
 
     /// The slot under way by the phase; `None` outside the timeline.

@@ -205,6 +205,7 @@ pub fn write_event(event: Event, sink: &mut impl Sink) {
         Event::Cut { slot } => (9, Some(slot)),
         Event::SaveWatermark { slot } => (10, Some(slot)),
         Event::TimelineEnded => (11, None),
+        Event::Coasting { slot } => (12, Some(slot)),
     };
     sink.write(&[b'E', tag]);
     if let Some(slot) = slot {
@@ -216,7 +217,8 @@ pub fn write_event(event: Event, sink: &mut impl Sink) {
     }
 }
 
-fn write_answer(answer: Result<(), Refused>, sink: &mut impl Sink) {
+/// Writes the answer to a command.
+pub fn write_answer(answer: Result<(), Refused>, sink: &mut impl Sink) {
     let code = match answer {
         Ok(()) => 0,
         Err(Refused::NotTimekeeper) => 1,

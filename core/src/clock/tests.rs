@@ -33,15 +33,21 @@ fn a_timekeeper_knows_the_time_it_starts() {
 }
 
 #[test]
-fn grip_slips_when_it_says() {
+fn grip_loosens_when_it_says() {
     for ppb in [0, 1, 500, 1_000, 20_000, 500_000] {
         let clock = NetClock::start(plan(ppb), Tick::new(77), 0);
-        match clock.slips_at(&timing()) {
-            None => assert_eq!(ppb, 0),
-            Some(at) => {
-                let just_before = at.minus(Micros::new(2));
-                assert_eq!(clock.grip(&timing(), just_before), Grip::Locked, "{ppb}");
-                assert_eq!(clock.grip(&timing(), at), Grip::Loose, "{ppb}");
+        for (grip, worse) in [
+            (Grip::Locked, Grip::Coasting(1)),
+            (Grip::Coasting(1), Grip::Coasting(2)),
+            (Grip::Coasting(64), Grip::Lost),
+        ] {
+            match clock.loosens_at(&timing(), grip) {
+                None => assert_eq!(ppb, 0),
+                Some(at) => {
+                    let just_before = at.minus(Micros::new(2));
+                    assert_eq!(clock.grip(&timing(), just_before), grip, "{ppb}");
+                    assert_eq!(clock.grip(&timing(), at), worse, "{ppb}");
+                }
             }
         }
     }

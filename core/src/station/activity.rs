@@ -12,7 +12,7 @@ pub(super) enum Activity {
     /// It has heard one header and waits for a second opinion.
     Verify(Verify),
     /// It has time and the net is silent: idle watch.
-    Watch,
+    Watch(Watch),
     /// It listens to an over or a run, slot by slot.
     Follow(Follow),
     /// It speaks.
@@ -41,6 +41,13 @@ pub(super) struct Parked {
     pub(super) energy: u8,
 }
 
+/// Idle watch.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Watch {
+    /// Whether the silence has lasted so long that slots can no longer be met one by one.
+    pub(super) coasting: bool,
+}
+
 /// Waiting for a second opinion.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Verify {
@@ -52,6 +59,9 @@ pub(super) struct Verify {
     pub(super) run_end: Option<Slot>,
     /// What was known of the time before.
     pub(super) before: Option<NetClock>,
+    /// Set when a coasting station goes by a unique word, which authenticates nothing: only a
+    /// header confirms it, and without one the station coasts on.
+    pub(super) supposed: bool,
 }
 
 /// Listening slot by slot.
@@ -92,11 +102,16 @@ impl Activity {
         Self::Search(Search { parked: None, choice: 0 })
     }
 
+    /// An idle watch with a good grip on time.
+    pub(super) const fn watch() -> Self {
+        Self::Watch(Watch { coasting: false })
+    }
+
     /// Whether the station has confirmed net time.
     pub(super) const fn in_step(&self) -> bool {
         match self {
             Self::Search(_) | Self::Verify(_) => false,
-            Self::Watch | Self::Follow(_) | Self::Speak(_) | Self::Announce(_) => true,
+            Self::Watch(_) | Self::Follow(_) | Self::Speak(_) | Self::Announce(_) => true,
         }
     }
 }

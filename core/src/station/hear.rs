@@ -1,6 +1,6 @@
 //! Something was on the air.
 
-use super::activity::{Activity, Follow, Parked, Search, Verify};
+use super::activity::{Activity, Follow, Parked, Search, Verify, Watch};
 use super::{Dropped, Event, Heard, Radio, Reception, Station, VERIFY_SLOTS, count};
 use crate::acquire::PATIENCE_SLOTS;
 use crate::address::{Address, Target};
@@ -49,7 +49,7 @@ impl<const N: usize> Station<N> {
         }
         match self.activity {
             Activity::Search(search) => self.energy_while_searching(now, search),
-            Activity::Watch => {
+            Activity::Watch(_) => {
                 if let Some(rank) = self.rank_of(channel) {
                     self.interferers.note(now, rank);
                 }
@@ -115,7 +115,7 @@ impl<const N: usize> Station<N> {
         let taken = match self.activity {
             Activity::Search(_) => self.first_header(seen, header),
             Activity::Verify(_) => self.second_header(seen, header),
-            Activity::Watch | Activity::Follow(_) => self.header_in_step(seen),
+            Activity::Watch(_) | Activity::Follow(_) => self.header_in_step(seen),
             Activity::Speak(_) | Activity::Announce(_) => Err(Dropped::NotAwaited),
         };
         if let Err(dropped) = taken {
@@ -146,6 +146,7 @@ impl<const N: usize> Station<N> {
             words: 0,
             run_end: run_end(header),
             before: self.clock,
+            supposed: false,
         };
         self.clock = Some(clock);
         self.enter(Activity::Verify(verify));
@@ -154,7 +155,19 @@ impl<const N: usize> Station<N> {
 
     /// A header for a station that has one already: it confirms, or it counts for nothing.
     fn second_header(&mut self, seen: Observation, header: Header) -> Result<(), Dropped> {
-        self.header_in_step(seen)?;
+        self.in_place(seen.at, seen.sent_us)?;
+        if let Activity::Verify(Verify { supposed: true, before, .. }) = self.activity {
+            // What a unique word suggested has served its turn: the header is taken in by the
+            // clock as it was before.
+            let supposed = core::mem::replace(&mut self.clock, before);
+            let taken = self.header_in_step(seen);
+            if taken.is_err() {
+                self.clock = supposed;
+            }
+            taken?;
+        } else {
+            self.header_in_step(seen)?;
+        }
         self.confirm(header.slot);
         Ok(())
     }
@@ -193,15 +206,20 @@ impl<const N: usize> Station<N> {
 
     /// What a genuine, timely header means for a station in step.
     fn follow_header(&mut self, now: Tick, header: Header) {
+        let slot = header.slot;
         let before = match self.activity {
             Activity::Follow(follow) => Some(follow),
+            Activity::Watch(Watch { coasting: true }) => {
+                self.enter(Activity::watch());
+                self.report(Event::InStep { slot });
+                None
+            }
             Activity::Search(_)
             | Activity::Verify(_)
-            | Activity::Watch
+            | Activity::Watch(Watch { coasting: false })
             | Activity::Speak(_)
             | Activity::Announce(_) => None,
         };
-        let slot = header.slot;
         match header.kind {
             Kind::Over => {
                 let call = (header.source, header.target);
@@ -214,7 +232,7 @@ impl<const N: usize> Station<N> {
             }
             Kind::Closing => {
                 if before.is_some() {
-                    self.enter(Activity::Watch);
+                    self.enter(Activity::watch());
                     self.put_wish_off(now);
                     self.report(Event::Clear { slot });
                 }
@@ -258,12 +276,21 @@ impl<const N: usize> Station<N> {
         match &mut self.activity {
             Activity::Verify(verify) => {
                 verify.words = verify.words.saturating_add(1);
-                if verify.words >= WORDS_TO_CONFIRM {
+                if verify.words >= WORDS_TO_CONFIRM && !verify.supposed {
                     self.confirm(slot);
                 }
                 Heard::Busy
             }
-            Activity::Watch => {
+            Activity::Watch(Watch { coasting: true }) => {
+                let seen = Observation { at: reception.at, sent_us, half_width: None };
+                let before = self.clock;
+                self.clock = before.map(|clock| clock.supposing(seen));
+                let until = slot.plus(VERIFY_SLOTS);
+                let verify = Verify { until, words: 0, run_end: None, before, supposed: true };
+                self.enter(Activity::Verify(verify));
+                Heard::Busy
+            }
+            Activity::Watch(Watch { coasting: false }) => {
                 let follow = Follow { call: None, last: slot, run_end: None };
                 self.enter(Activity::Follow(follow));
                 Heard::Busy

@@ -118,6 +118,12 @@ pub enum Event {
         /// The slot in which it was confirmed.
         slot: Slot,
     },
+    /// After a long silence the station can no longer meet slots one by one; it waits ahead of
+    /// them. [`Event::InStep`] follows when it is met.
+    Coasting {
+        /// The slot in which its spread outgrew the guard.
+        slot: Slot,
+    },
     /// The station has lost net time and searches.
     OutOfStep,
     /// A run that starts or re-forms the net is heard.
@@ -151,7 +157,7 @@ pub enum Event {
         /// The first slot that carries payload.
         slot: Slot,
     },
-    /// The station stopped its own over because its clock no longer allows it to transmit.
+    /// The station stopped its own transmission because it has lost net time.
     Cut {
         /// The slot in which it stopped.
         slot: Slot,

@@ -1,12 +1,12 @@
 //! Time passes: deadlines, and what the radio does in the slot under way.
 
-use super::activity::{Activity, Announce, Follow, Parked, Search, Speak, Verify};
+use super::activity::{Activity, Announce, Follow, Parked, Search, Speak, Verify, Watch};
 use super::{
     Action, CALL_SLOTS, CLOSING_SLOTS, Current, Event, OVER_TIMEOUT, Radio, Station,
     WATERMARK_STEP, count,
 };
 use crate::acquire::choose;
-use crate::clock::{Grip, NetClock};
+use crate::clock::{COAST_SLOTS, Grip, NetClock};
 use crate::header::Kind;
 use crate::keys::uniform;
 use crate::sequence::{Hop, SlotKind};
@@ -14,6 +14,8 @@ use crate::units::{Slot, Tick};
 
 /// Choices of the idle watch are numbered by frame, apart from those of the search.
 const WATCH_CHOICES: u64 = 1 << 40;
+/// So are those of a coasting station, by stay.
+const COAST_CHOICES: u64 = 3 << 40;
 /// So are the waits before an over that had to be put off.
 const WAIT_CHOICES: u64 = 2 << 40;
 
@@ -44,7 +46,7 @@ impl<const N: usize> Station<N> {
         let Search { parked, choice } = match self.activity {
             Activity::Search(search) => search,
             Activity::Verify(_)
-            | Activity::Watch
+            | Activity::Watch(_)
             | Activity::Follow(_)
             | Activity::Speak(_)
             | Activity::Announce(_) => Search { parked: None, choice: 0 },
@@ -102,42 +104,50 @@ impl<const N: usize> Station<N> {
                 let hop = self.expected(slot, run_end);
                 self.listen_slot(place, hop)
             }
-            Activity::Watch | Activity::Search(_) => self.watch(place),
+            Activity::Watch(_) | Activity::Search(_) => self.watch(place),
         }
     }
 
     /// Acts on what is due at `slot`. At most one change of activity, and the start of an over
     /// behind it.
     fn advance(&mut self, clock: &NetClock, slot: Slot, now: Tick) {
-        if clock.grip(&self.timing, now) == Grip::Loose {
-            self.slip(slot);
+        match clock.grip(&self.timing, now) {
+            Grip::Locked => {}
+            Grip::Coasting(_) => self.coast(slot),
+            Grip::Lost => self.lose(slot),
         }
         match self.activity {
             Activity::Verify(verify) if slot >= verify.until => {
                 self.clock = verify.before;
-                self.enter(Activity::search());
+                self.enter(if verify.supposed {
+                    Activity::Watch(Watch { coasting: true })
+                } else {
+                    Activity::search()
+                });
             }
             Activity::Follow(follow) => {
                 if follow.run_end.is_some_and(|end| slot >= end) {
-                    self.enter(Activity::Watch);
+                    self.enter(Activity::watch());
                 } else if slot > follow.last.plus(OVER_TIMEOUT) {
-                    self.enter(Activity::Watch);
+                    self.enter(Activity::watch());
                     self.report(Event::Clear { slot });
                 }
             }
             Activity::Speak(speak) => {
                 if speak.closing.is_some_and(|closing| slot >= closing.plus(CLOSING_SLOTS)) {
-                    self.enter(Activity::Watch);
+                    self.enter(Activity::watch());
                 } else if !speak.told && speak.closing.is_none() && slot >= speak.talk {
                     self.activity = Activity::Speak(Speak { told: true, ..speak });
                     self.report(Event::GoAhead { slot });
                 }
             }
-            Activity::Announce(run) if slot >= run.end => self.enter(Activity::Watch),
-            Activity::Verify(_) | Activity::Watch | Activity::Announce(_) | Activity::Search(_) => {
-            }
+            Activity::Announce(run) if slot >= run.end => self.enter(Activity::watch()),
+            Activity::Verify(_)
+            | Activity::Watch(_)
+            | Activity::Announce(_)
+            | Activity::Search(_) => {}
         }
-        if let (Activity::Watch, Some((target, not_before))) = (self.activity, self.wish)
+        if let (Activity::Watch(_), Some((target, not_before))) = (self.activity, self.wish)
             && slot >= not_before
         {
             self.wish = None;
@@ -149,14 +159,32 @@ impl<const N: usize> Station<N> {
     }
 
     /// The spread has outgrown the guard: others can no longer be met slot by slot.
-    fn slip(&mut self, slot: Slot) {
+    fn coast(&mut self, slot: Slot) {
+        match self.activity {
+            Activity::Watch(Watch { coasting: false }) | Activity::Follow(_) => {
+                self.enter(Activity::Watch(Watch { coasting: true }));
+                self.report(Event::Coasting { slot });
+            }
+            // Whoever holds the floor is followed: a speaker may coast.
+            Activity::Speak(_) | Activity::Announce(_) => {}
+            Activity::Watch(Watch { coasting: true })
+            | Activity::Search(_)
+            | Activity::Verify(_) => {}
+        }
+    }
+
+    /// The spread has outgrown what a station may coast with.
+    fn lose(&mut self, slot: Slot) {
         match self.activity {
             Activity::Speak(Speak { first, .. }) | Activity::Announce(Announce { first, .. }) => {
                 if slot >= first {
                     self.report(Event::Cut { slot });
                 }
             }
-            Activity::Search(_) | Activity::Verify(_) | Activity::Watch | Activity::Follow(_) => {}
+            Activity::Search(_)
+            | Activity::Verify(_)
+            | Activity::Watch(_)
+            | Activity::Follow(_) => {}
         }
         self.enter(Activity::search());
         self.report(Event::OutOfStep);
@@ -187,50 +215,94 @@ impl<const N: usize> Station<N> {
         Current { action: Action { radio, from, until, poll_by: until }, hop: Some(hop) }
     }
 
-    /// Idle watch: half of each frame on the home channels, half parked on a rendezvous channel,
-    /// a different one each frame.
-    ///
-    /// A pure function of the time, so that a driver need not ask before something happens.
+    /// Idle watch. A pure function of the time, so that a driver need not ask before something
+    /// happens.
     fn watch(&mut self, place: Place) -> Current {
-        let Place { clock, slot, now } = place;
-        let frame_slots = u32::from(self.sequence.structure().frame);
-        let frame = slot.number().checked_div(frame_slots).unwrap_or_default();
-        let frame_start = Slot::new(frame.saturating_mul(frame_slots));
-        let half = frame_start.plus(frame_slots / 2);
-        let mut current = if slot < half {
-            let hop = self.home.hop(&self.sequence, slot);
-            self.listen_slot(place, hop)
-        } else {
-            let from = clock.start_of(&self.timing, half);
-            let until = clock.start_of(&self.timing, frame_start.plus(frame_slots));
-            let choice = WATCH_CHOICES.wrapping_add(u64::from(frame));
-            // What was known when the stay began decides, not what is known when `poll` asks.
-            let known = self.interferers.known(from);
-            let count = self.sequence.structure().rendezvous;
-            let rank = choose(self.nuisance, choice, known, count);
-            let channel = self.sequence.rendezvous_channel(rank);
-            let word = self.sequence.sync_word();
-            let radio = Radio::Listen { channel, word, complement: false };
-            Current { action: Action { radio, from, until, poll_by: until }, hop: None }
+        let Place { clock, now, .. } = place;
+        let grip = clock.grip(&self.timing, now);
+        let mut current = match grip {
+            Grip::Coasting(slots) => self.watch_ahead(place, slots),
+            Grip::Locked | Grip::Lost => self.watch_in_time(place),
         };
-        let deadline = self.watch_deadline(&clock);
-        if deadline > now {
-            current.action.until = current.action.until.min(deadline);
+        // What is listened to depends on the grip, so an answer holds until the grip loosens.
+        let loosens = clock.loosens_at(&self.timing, grip).unwrap_or(Tick::MAX);
+        if loosens > now {
+            current.action.until = current.action.until.min(loosens);
         }
-        current.action.poll_by = current.action.until.max(deadline);
+        current.action.poll_by = self.watch_deadline(&clock, grip).max(current.action.until);
         current
     }
 
-    /// When the watch must be looked after even if nothing happens: to hand out a watermark, or
-    /// because the clock slips.
-    fn watch_deadline(&self, clock: &NetClock) -> Tick {
+    /// Idle watch with slots that can be met: half of each frame on the home channels, half
+    /// parked on a rendezvous channel, a different one each frame.
+    fn watch_in_time(&mut self, place: Place) -> Current {
+        let Place { slot, .. } = place;
+        let (frame, frame_start, frame_end) = self.block_of(slot, self.frame_slots());
+        let half = frame_start.plus(self.frame_slots() / 2);
+        if slot < half {
+            let hop = self.home.hop(&self.sequence, slot);
+            self.listen_slot(place, hop)
+        } else {
+            self.park(place, WATCH_CHOICES, frame, half, frame_end)
+        }
+    }
+
+    /// Idle watch while coasting with a spread of `k` slots: parked on the channel of a slot that
+    /// lies `k` ahead, for the `2 k + 1` slots within which a speaker must pass there. Every
+    /// fourth such stay is on a rendezvous channel instead, where runs are heard.
+    fn watch_ahead(&mut self, place: Place, k: u32) -> Current {
+        let length = k.saturating_mul(2).saturating_add(1);
+        let (stay, start, end) = self.block_of(place.slot, length);
+        if stay & 3 == 3 {
+            return self.park(place, COAST_CHOICES, stay, start, end);
+        }
+        let hop = self.home.hop(&self.sequence, start.plus(k));
+        let from = place.clock.start_of(&self.timing, start);
+        let until = place.clock.start_of(&self.timing, end);
+        let action = Action { radio: listen(hop), from, until, poll_by: until };
+        Current { action, hop: Some(hop) }
+    }
+
+    /// Parked on a rendezvous channel for the slots `from..until`.
+    fn park(&self, place: Place, choices: u64, number: u32, from: Slot, until: Slot) -> Current {
+        let from = place.clock.start_of(&self.timing, from);
+        let until = place.clock.start_of(&self.timing, until);
+        // What was known when the stay began decides, not what is known when `poll` asks.
+        let known = self.interferers.known(from);
+        let choice = choices.wrapping_add(u64::from(number));
+        let count = self.sequence.structure().rendezvous;
+        let rank = choose(self.nuisance, choice, known, count);
+        let channel = self.sequence.rendezvous_channel(rank);
+        let radio = Radio::Listen { channel, word: self.sequence.sync_word(), complement: false };
+        Current { action: Action { radio, from, until, poll_by: until }, hop: None }
+    }
+
+    fn frame_slots(&self) -> u32 {
+        u32::from(self.sequence.structure().frame)
+    }
+
+    /// The number, first slot and end of the aligned block of `length` slots that holds `slot`.
+    fn block_of(&self, slot: Slot, length: u32) -> (u32, Slot, Slot) {
+        let number = slot.number().checked_div(length).unwrap_or_default();
+        let start = Slot::new(number.saturating_mul(length));
+        (number, start, start.plus(length))
+    }
+
+    /// When the watch must be looked after even if nothing happens: to hand out a watermark,
+    /// because somebody waits for the floor, or because the station begins to coast or loses
+    /// time.
+    fn watch_deadline(&self, clock: &NetClock, grip: Grip) -> Tick {
         let save = match self.saved {
             Some(saved) => clock.start_of(&self.timing, saved.plus(WATERMARK_STEP)),
             None => Tick::ZERO,
         };
         let wish = self.wish.map_or(Tick::MAX, |(_, slot)| clock.start_of(&self.timing, slot));
-        let slip = clock.slips_at(&self.timing).unwrap_or(Tick::MAX);
-        save.min(slip).min(wish)
+        let next = match grip {
+            Grip::Locked => Grip::Locked,
+            Grip::Coasting(_) | Grip::Lost => Grip::Coasting(COAST_SLOTS),
+        };
+        let loosens = clock.loosens_at(&self.timing, next).unwrap_or(Tick::MAX);
+        save.min(loosens).min(wish)
     }
 
     /// Our own run.

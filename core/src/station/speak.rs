@@ -84,13 +84,13 @@ impl<const N: usize> Station<N> {
             return Err(Refused::NotTimekeeper);
         }
         let (first, clock) = match (&self.activity, self.clock) {
-            (Activity::Watch, Some(clock)) => {
+            (Activity::Watch(_), Some(clock)) => {
                 let slot = clock.slot_at(&self.timing, now).ok_or(Refused::TimelineEnded)?;
                 (slot.plus(1), clock)
             }
             (Activity::Search(_), _) => self.new_timeline(now)?,
             (Activity::Speak(_) | Activity::Announce(_), _) => return Err(Refused::Speaking),
-            (Activity::Verify(_) | Activity::Follow(_) | Activity::Watch, _) => {
+            (Activity::Verify(_) | Activity::Follow(_) | Activity::Watch(_), _) => {
                 return Err(Refused::Busy);
             }
         };
@@ -143,7 +143,7 @@ impl<const N: usize> Station<N> {
             (Activity::Speak(speak), Some(slot)) if speak.closing.is_none() => {
                 self.payload.clear();
                 if slot < speak.first {
-                    self.enter(Activity::Watch);
+                    self.enter(Activity::watch());
                 } else {
                     // The slot under way goes on as it began.
                     let closing = Some(slot.plus(1));
@@ -155,7 +155,7 @@ impl<const N: usize> Station<N> {
                 Activity::Speak(_)
                 | Activity::Search(_)
                 | Activity::Verify(_)
-                | Activity::Watch
+                | Activity::Watch(_)
                 | Activity::Follow(_)
                 | Activity::Announce(_),
                 _,
