@@ -8,6 +8,7 @@
 //! | [`diagnostic`] | one clear error per bad input: what, where, how to mend it |
 //! | [`input`] | files and TOML tables read with the place of every value kept |
 //! | [`plan`] | a TOML plan, validated, as the core's types |
+//! | [`check`] | what a plan amounts to, and what a published rule set says of it |
 //!
 //! ```
 //! use hopwright_core::{sequence::{Cursor, Timeline}, units::{Lane, Slot}};
@@ -22,6 +23,7 @@
 //! ```
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
+pub mod check;
 pub mod diagnostic;
 pub mod input;
 pub mod plan;
