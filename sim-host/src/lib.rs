@@ -9,6 +9,7 @@
 //! | [`input`] | files and TOML tables read with the place of every value kept |
 //! | [`plan`] | a TOML plan, validated, as the core's types |
 //! | [`check`] | what a plan amounts to, and what a published rule set says of it |
+//! | [`cli`] | the command line |
 //!
 //! ```
 //! use hopwright_core::{sequence::{Cursor, Timeline}, units::{Lane, Slot}};
@@ -24,6 +25,7 @@
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
 pub mod check;
+pub mod cli;
 pub mod diagnostic;
 pub mod input;
 pub mod plan;
