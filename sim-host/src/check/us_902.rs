@@ -1,0 +1,232 @@
+//! 47 CFR 15.247 for frequency hopping in 902-928 MHz.
+//!
+//! The numbers of (a)(1) and (a)(1)(i) were read in the regulation's text, those of (b) in
+//! quotations of it, and (h) in a summary only; each finding says so where it matters.
+
+use super::finding::{Finding, Verdict};
+use super::occupancy::{Worst, announces};
+use super::survey::Survey;
+use super::us_902_use::equal_use;
+use hopwright_core::band::Lanes;
+use hopwright_core::units::Channel;
+
+const BAND_HZ: (u64, u64) = (902_000_000, 928_000_000);
+/// From this 20 dB bandwidth on, fewer channels will do, in a shorter window.
+const WIDE_HZ: u64 = 250_000;
+const WIDEST_HZ: u64 = 500_000;
+const OCCUPANCY_US: u64 = 400_000;
+
+/// What (a)(1)(i) asks of a channel of this bandwidth.
+struct Class {
+    channels: usize,
+    window_us: u64,
+}
+
+const fn class(bandwidth_hz: u64) -> Class {
+    if bandwidth_hz < WIDE_HZ {
+        Class { channels: 50, window_us: 20_000_000 }
+    } else {
+        Class { channels: 25, window_us: 10_000_000 }
+    }
+}
+
+const BANDWIDTH_NOTE: &str =
+    "the 20 dB bandwidth is taken to be the plan's `occupied_hz`; measure it";
+
+pub(super) fn findings(survey: &Survey<'_>) -> Vec<Finding> {
+    let bandwidth = survey.plan.raster().occupied().hz();
+    let class = class(bandwidth);
+    vec![
+        in_band(survey),
+        Finding::new(
+            "15.247(a)(1)(i)",
+            "20 dB bandwidth",
+            format!("at most {} kHz", khz(WIDEST_HZ)),
+            format!("{} kHz", khz(bandwidth)),
+            Verdict::of(bandwidth <= WIDEST_HZ),
+        )
+        .with_note(BANDWIDTH_NOTE),
+        separation(survey),
+        channel_count(survey, &class),
+        dwell(survey, &class),
+        run_channels(survey, &class),
+        equal_use(survey),
+        Finding::new(
+            "15.247(a)(1)",
+            "pseudo-randomly ordered list",
+            "pseudo-random",
+            "drawn with ChaCha20 (specification 3)",
+            Verdict::NotJudged,
+        ),
+        power(survey),
+        Finding::new(
+            "15.247(b)(4)",
+            "antenna gain",
+            "power reduced by what exceeds 6 dBi",
+            "a plan has no antenna",
+            Verdict::NotJudged,
+        ),
+        coordination(survey),
+    ]
+}
+
+fn khz(hz: u64) -> String {
+    if hz.is_multiple_of(1_000) {
+        (hz / 1_000).to_string()
+    } else {
+        format!("{:.3}", hz as f64 / 1e3)
+    }
+}
+
+fn in_band(survey: &Survey<'_>) -> Finding {
+    let edges: Vec<(u64, u64)> = survey.channels().iter().map(|c| survey.twice_edges(*c)).collect();
+    let low = edges.iter().map(|e| e.0).min().unwrap_or_default();
+    let high = edges.iter().map(|e| e.1).max().unwrap_or_default();
+    let inside = 2 * BAND_HZ.0 <= low && high <= 2 * BAND_HZ.1;
+    Finding::new(
+        "15.247(a)(1)(i)",
+        "band, occupied edges included",
+        "902 to 928 MHz",
+        format!("{} to {}", Survey::mhz(low / 2), Survey::mhz(high.div_ceil(2))),
+        Verdict::of(inside),
+    )
+}
+
+fn separation(survey: &Survey<'_>) -> Finding {
+    let required = survey.plan.raster().occupied().hz().max(25_000);
+    let closest = survey
+        .lanes
+        .iter()
+        .flat_map(|lane| lane.channels().windows(2))
+        .filter_map(|pair| match pair {
+            [a, b] => Some(survey.hz(*b) - survey.hz(*a)),
+            _ => None,
+        })
+        .min()
+        .unwrap_or_default();
+    Finding::new(
+        "15.247(a)(1)",
+        "carrier separation within a hopset",
+        format!("at least {} kHz", khz(required)),
+        format!("{} kHz", khz(closest)),
+        Verdict::of(closest >= required),
+    )
+    .with_note(format!("the larger of 25 kHz and the 20 dB bandwidth; {BANDWIDTH_NOTE}"))
+}
+
+fn channel_count(survey: &Survey<'_>, class: &Class) -> Finding {
+    let (least, most) = survey.sizes();
+    let measured =
+        if least == most { least.to_string() } else { format!("{least} to {most} by lane") };
+    Finding::new(
+        "15.247(a)(1)(i)",
+        "hopping channels of each net",
+        format!("at least {}", class.channels),
+        measured,
+        Verdict::of(least >= class.channels),
+    )
+}
+
+/// The worst of all lanes, by a measure of one.
+fn worst_lane(survey: &Survey<'_>, of: impl Fn(&super::LaneSurvey) -> Worst) -> Worst {
+    survey.lanes.iter().map(of).max_by_key(|worst| worst.us).unwrap_or_default()
+}
+
+fn dwell(survey: &Survey<'_>, class: &Class) -> Finding {
+    let (slot, window, n) = (survey.slot_us(), class.window_us, survey.counted_slots());
+    let run = survey.plan.announce_slots();
+    let traffic = worst_lane(survey, |lane| lane.worst_of_traffic(n, slot, window));
+    let announce = worst_lane(survey, |lane| lane.worst_of_announce(run, n, false, slot, window));
+    let again = worst_lane(survey, |lane| lane.worst_of_announce(run, n, true, slot, window));
+    let worst = traffic.us.max(announce.us);
+    let verdict = match (worst <= OCCUPANCY_US, again.us <= OCCUPANCY_US) {
+        (true, true) => Verdict::Holds,
+        (true, false) => Verdict::Warning,
+        (false, _) => Verdict::Fails,
+    };
+    let s = |us: u64| us as f64 / 1e6;
+    let tried = announces(usize::try_from(window.div_ceil(slot.max(1))).unwrap_or(n));
+    Finding::new(
+        "15.247(a)(1)(i)",
+        "worst occupancy of one channel",
+        format!("at most 0.4 s in any {} s", window / 1_000_000),
+        format!(
+            "{:.3} s in traffic, {:.3} s with an announce of {run} slots before it, {:.3} s with \
+             traffic before the announce too",
+            s(traffic.us),
+            s(announce.us),
+            s(again.us)
+        ),
+        verdict,
+    )
+    .with_note(format!(
+        "counted over {n} slots of unbroken traffic and {tried} announces of every lane, whole slots \
+         on the air, windows starting anywhere; the rule speaks of average occupancy, so this is \
+         the stricter reading{}",
+        if verdict == Verdict::Warning {
+            "; do not announce into running traffic, or shorten [announce] `slots`"
+        } else if announce.us > OCCUPANCY_US && traffic.us <= OCCUPANCY_US {
+            "; shorten [announce] `slots`"
+        } else {
+            ""
+        }
+    ))
+}
+
+fn run_channels(survey: &Survey<'_>, class: &Class) -> Finding {
+    let r = usize::from(survey.plan.structure().rendezvous);
+    let verdict = if r >= class.channels { Verdict::Holds } else { Verdict::Warning };
+    Finding::new(
+        "15.247(a)(1)(i)",
+        "channels of a run (announce, cut-in, lead-in)",
+        format!("{}, if a run is judged alone", class.channels),
+        format!("{r} for {} slots", survey.plan.announce_slots()),
+        verdict,
+    )
+    .with_note(
+        "a run uses the rendezvous channels only; whether so short a run counts by itself \
+                is for a test laboratory to say",
+    )
+}
+
+fn power(survey: &Survey<'_>) -> Finding {
+    let (least, _) = survey.sizes();
+    let required = match least {
+        50.. => "at most 1 W (50 channels or more)",
+        25..50 => "at most 0.25 W (25 to 49 channels)",
+        _ => "no limit given for fewer than 25 channels",
+    };
+    Finding::new(
+        "15.247(b)(2)",
+        "peak conducted output power",
+        required,
+        "a plan has no power",
+        Verdict::NotJudged,
+    )
+}
+
+fn coordination(survey: &Survey<'_>) -> Finding {
+    let required = "no coordination of systems to avoid simultaneous occupancy";
+    let source = "from a summary, not the regulation's own text";
+    let (measured, verdict, note) = match survey.plan.lanes().map(Lanes::spaced) {
+        None => ("one net, no lanes".to_owned(), Verdict::Holds, source.to_owned()),
+        Some(spaced) => {
+            let how = if spaced { "spaced" } else { "disjoint" };
+            (
+                format!("{} {how} lanes keep nets off each other's channels", survey.lanes.len()),
+                Verdict::Warning,
+                format!(
+                    "{source}: choosing one's own channels to avoid occupied ones is allowed, \
+                     express coordination between systems is not; ask before running lanes under \
+                     this rule"
+                ),
+            )
+        }
+    };
+    Finding::new("15.247(h)", "lanes", required, measured, verdict).with_note(note)
+}
+
+/// A channel and its frequency, for people.
+pub(super) fn name(survey: &Survey<'_>, channel: Channel) -> String {
+    format!("channel {channel} ({})", Survey::mhz(survey.hz(channel)))
+}

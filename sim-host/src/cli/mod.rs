@@ -1,0 +1,84 @@
+//! The command line: parse, call, turn the outcome into an exit status.
+//!
+//! | status | meaning |
+//! |---|---|
+//! | 0 | all checks held |
+//! | 1 | a check failed |
+//! | 2 | bad input, explained on standard error; nothing on standard output |
+
+mod check;
+mod check_text;
+mod hops;
+
+use crate::diagnostic::Diagnostic;
+use clap::{CommandFactory, Parser, Subcommand};
+use std::io::{self, ErrorKind, Write};
+use std::process::ExitCode;
+
+/// An open reference for frequency-hopping link layers: check plans, list hops, simulate nets.
+#[derive(Debug, Parser)]
+#[command(name = "hopwright", version, about)]
+struct Cli {
+    #[command(subcommand)]
+    command: Option<Command>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Validate a plan and its lanes, and say what a published rule set makes of it
+    Check(check::Args),
+    /// List the hops of a plan
+    Hops(hops::Args),
+}
+
+/// How a command that ran to its end came out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Outcome {
+    /// Nothing failed.
+    Held,
+    /// A check failed.
+    Failed,
+}
+
+/// Runs the command line of this process.
+#[must_use]
+pub fn main() -> ExitCode {
+    let outcome = match Cli::parse().command {
+        Some(Command::Check(args)) => check::run(&args),
+        Some(Command::Hops(args)) => hops::run(&args),
+        // `run`, the simulation, goes here: with no command at all it runs the built-in scenario.
+        None => Err(Diagnostic::new(
+            "no command was given",
+            Cli::command().render_help().to_string().trim_end().to_owned(),
+        )),
+    };
+    match outcome {
+        Ok(Outcome::Held) => ExitCode::SUCCESS,
+        Ok(Outcome::Failed) => ExitCode::from(1),
+        Err(error) => {
+            // If standard error is closed there is nobody left to tell.
+            let _ = writeln!(io::stderr(), "{error}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+/// Writes to standard output through a buffer. A reader that has seen enough (`| head`) ends the
+/// writing and is no error.
+fn write_out(
+    body: impl FnOnce(&mut io::BufWriter<io::StdoutLock<'static>>) -> io::Result<()>,
+) -> Result<(), Diagnostic> {
+    let mut out = io::BufWriter::new(io::stdout().lock());
+    match body(&mut out).and_then(|()| out.flush()) {
+        Ok(()) => Ok(()),
+        Err(error) if error.kind() == ErrorKind::BrokenPipe => {
+            // What is still in the buffer has no reader; dropping it would try once more.
+            let _ = out.into_parts();
+            Ok(())
+        }
+        Err(error) => Err(Diagnostic::new(
+            format!("the output cannot be written: {error}"),
+            "make room, or write somewhere else",
+        )),
+    }
+}

@@ -1,0 +1,53 @@
+//! Files of text, read with a limit.
+
+use super::Source;
+use crate::diagnostic::Diagnostic;
+use std::fs::File;
+use std::io::{ErrorKind, Read};
+use std::path::Path;
+use zeroize::Zeroizing;
+
+/// The largest file that is read, in bytes. No plan is a hundredth of it; an endless device is
+/// longer.
+pub const MAX_BYTES: u64 = 1 << 20;
+
+/// Reads a text file of at most [`MAX_BYTES`].
+///
+/// # Errors
+/// [`Diagnostic`] if it cannot be opened, is a directory, is too long, or is not UTF-8.
+pub fn read_text(path: &Path) -> Result<Source, Diagnostic> {
+    let name = path.display().to_string();
+    let refused = |what: &str, help: &str| Diagnostic::in_file(&name, what, help);
+    let unreadable = |error: std::io::Error| {
+        if error.kind() == ErrorKind::NotFound {
+            refused("there is no such file", "check the path and its spelling")
+        } else if error.kind() == ErrorKind::PermissionDenied {
+            refused("this file may not be read", "change its permissions, or give another file")
+        } else {
+            refused(&format!("this file cannot be read: {error}"), "give another file")
+        }
+    };
+    let file = File::open(path).map_err(unreadable)?;
+    if file.metadata().map_err(unreadable)?.is_dir() {
+        return Err(refused("this is a directory", "name a file in it"));
+    }
+    let mut bytes = Zeroizing::new(Vec::new());
+    file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;
+    if bytes.len() as u64 > MAX_BYTES {
+        return Err(refused("this file is longer than 1 MiB", "give a plan, which is short"));
+    }
+    match std::str::from_utf8(&bytes) {
+        // A byte order mark is harmless to the reader and puzzling in an error.
+        Ok(text) => Ok(Source::new(name, text.strip_prefix('\u{feff}').unwrap_or(text))),
+        Err(error) => {
+            let at = error.valid_up_to();
+            // Lossy text is the same up to the first bad byte, so the place is right.
+            let source = Source::new(name, String::from_utf8_lossy(&bytes));
+            Err(source.error(
+                at..at + '\u{fffd}'.len_utf8(),
+                format!("the file is not UTF-8: byte {at}, counted from 0, is not text"),
+                "save the file as UTF-8",
+            ))
+        }
+    }
+}

@@ -1,0 +1,291 @@
+//! One table of an input, read key by key.
+
+use super::Source;
+use super::suggest::{nearest, shown};
+use super::value::{Located, kind_of};
+use crate::diagnostic::Diagnostic;
+use std::fmt::Display;
+use std::ops::{Range, RangeInclusive};
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+/// A table of an input. An optional table that is missing reads as one without keys.
+#[derive(Debug)]
+pub struct Section<'a> {
+    source: &'a Source,
+    title: String,
+    table: Option<&'a DeTable<'a>>,
+    span: Range<usize>,
+}
+
+impl<'a> Section<'a> {
+    /// The top-level table of a text. Keys that are not `known` are refused.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] at the first unknown key.
+    pub fn root(
+        source: &'a Source,
+        table: &'a Spanned<DeTable<'a>>,
+        known: &[&str],
+    ) -> Result<Self, Diagnostic> {
+        let title = "the file".to_owned();
+        Self { source, title, table: Some(table.get_ref()), span: 0..0 }.checked(known)
+    }
+
+    fn checked(self, known: &[&str]) -> Result<Self, Diagnostic> {
+        let stranger = |key: &&Spanned<_>| {
+            let key: &Spanned<std::borrow::Cow<'_, str>> = key;
+            !known.contains(&key.get_ref().as_ref())
+        };
+        let first = self
+            .table
+            .iter()
+            .flat_map(|table| table.keys())
+            .filter(stranger)
+            .min_by_key(|key| key.span().start);
+        let Some(key) = first else { return Ok(self) };
+        let help = match nearest(key.get_ref(), known) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("{} knows {}", self.title, known.join(", ")),
+        };
+        let what = format!("{} has no key `{}`", self.title, shown(key.get_ref()));
+        Err(self.source.error(key.span(), what, help))
+    }
+
+    /// Whether the table stands in the text.
+    #[must_use]
+    pub const fn present(&self) -> bool {
+        self.table.is_some()
+    }
+
+    /// Whether the key stands in the table.
+    #[must_use]
+    pub fn has(&self, key: &str) -> bool {
+        self.get(key).is_some()
+    }
+
+    /// The place of a key's value; of the table if it has no such key.
+    #[must_use]
+    pub fn place(&self, key: &str) -> Range<usize> {
+        self.get(key).map_or_else(|| self.span.clone(), Spanned::span)
+    }
+
+    /// An error at the value of `key`, or at the table if it has no such key.
+    #[must_use]
+    pub fn error(&self, key: &str, what: impl Into<String>, help: impl Into<String>) -> Diagnostic {
+        self.source.error(self.place(key), what, help)
+    }
+
+    /// The text that the table stands in.
+    #[must_use]
+    pub const fn source(&self) -> &'a Source {
+        self.source
+    }
+
+    fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
+        self.table?.get(key)
+    }
+
+    fn wrong_type(&self, value: &Spanned<DeValue<'_>>, key: &str, wanted: &str) -> Diagnostic {
+        let what = format!("`{key}` must be {wanted}, not {}", kind_of(value.get_ref()));
+        self.source.error(value.span(), what, format!("write {wanted} for `{key}`"))
+    }
+
+    /// Makes a missing value an error, with an example of what to write.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if there is no value.
+    pub fn needed<T>(&self, value: Option<T>, key: &str, example: &str) -> Result<T, Diagnostic> {
+        value.ok_or_else(|| {
+            let what = format!("{} lacks `{key}`", self.title);
+            let help = format!("add a line such as `{key} = {example}`");
+            self.source.error(self.span.clone(), what, help)
+        })
+    }
+
+    /// A whole number within a range.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is something else or out of range.
+    pub fn integer<T>(
+        &self,
+        key: &str,
+        range: RangeInclusive<T>,
+    ) -> Result<Option<Located<T>>, Diagnostic>
+    where
+        T: TryFrom<i128> + PartialOrd + Display,
+    {
+        self.get(key).map(|value| self.to_integer(value, key, &range)).transpose()
+    }
+
+    /// A whole number within a range, or the default.
+    ///
+    /// # Errors
+    /// As [`Section::integer`].
+    pub fn integer_or<T>(
+        &self,
+        key: &str,
+        range: RangeInclusive<T>,
+        default: T,
+    ) -> Result<T, Diagnostic>
+    where
+        T: TryFrom<i128> + PartialOrd + Display,
+    {
+        Ok(self.integer(key, range)?.map_or(default, |located| located.value))
+    }
+
+    /// A list of whole numbers within a range.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is no list, or an entry is something else or out of range.
+    pub fn integers<T>(
+        &self,
+        key: &str,
+        range: &RangeInclusive<T>,
+    ) -> Result<Option<Vec<Located<T>>>, Diagnostic>
+    where
+        T: TryFrom<i128> + PartialOrd + Display,
+    {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let DeValue::Array(entries) = value.get_ref() else {
+            return Err(self.wrong_type(value, key, "a list of whole numbers"));
+        };
+        entries
+            .iter()
+            .map(|entry| self.to_integer(entry, key, range))
+            .collect::<Result<_, _>>()
+            .map(Some)
+    }
+
+    fn to_integer<T>(
+        &self,
+        value: &Spanned<DeValue<'_>>,
+        key: &str,
+        range: &RangeInclusive<T>,
+    ) -> Result<Located<T>, Diagnostic>
+    where
+        T: TryFrom<i128> + PartialOrd + Display,
+    {
+        let DeValue::Integer(digits) = value.get_ref() else {
+            return Err(self.wrong_type(value, key, "a whole number"));
+        };
+        i128::from_str_radix(digits.as_str(), digits.radix())
+            .ok()
+            .and_then(|n| T::try_from(n).ok())
+            .filter(|n| range.contains(n))
+            .map(|n| Located { value: n, span: value.span() })
+            .ok_or_else(|| {
+                let (least, most) = (range.start(), range.end());
+                let what =
+                    format!("`{key}` must be {least} to {most}, not {}", shown(digits.as_str()));
+                let help = format!("use a whole number from {least} to {most}");
+                self.source.error(value.span(), what, help)
+            })
+    }
+
+    /// A text.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is something else.
+    pub fn text(&self, key: &str) -> Result<Option<Located<&'a str>>, Diagnostic> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let text = value.get_ref().as_str();
+        text.map(|text| Some(Located { value: text, span: value.span() }))
+            .ok_or_else(|| self.wrong_type(value, key, "a text in double quotes"))
+    }
+
+    /// True or false, or the default.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is something else.
+    pub fn flag_or(&self, key: &str, default: bool) -> Result<bool, Diagnostic> {
+        let Some(value) = self.get(key) else { return Ok(default) };
+        value.get_ref().as_bool().ok_or_else(|| self.wrong_type(value, key, "true or false"))
+    }
+
+    /// One of a few words, or the first of them.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is another word or no text.
+    pub fn choice<T: Copy>(
+        &self,
+        key: &str,
+        first: (&str, T),
+        others: &[(&str, T)],
+    ) -> Result<T, Diagnostic> {
+        let Some(text) = self.text(key)? else { return Ok(first.1) };
+        let mut all = std::iter::once(&first).chain(others);
+        if let Some((_, value)) = all.find(|(word, _)| *word == text.value) {
+            return Ok(*value);
+        }
+        let words: Vec<&str> =
+            std::iter::once(&first).chain(others).map(|(word, _)| *word).collect();
+        let what = format!("`{key}` cannot be \"{}\"", shown(text.value));
+        let help = match nearest(text.value, &words) {
+            Some(near) => format!("did you mean \"{near}\"? It is one of {}", words.join(", ")),
+            None => format!("use one of {}", words.join(", ")),
+        };
+        Err(self.source.error(text.span, what, help))
+    }
+
+    /// A table under this one; without keys if it is missing.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is something else, or has a key that is not `known`.
+    pub fn section(&self, key: &str, known: &[&str]) -> Result<Self, Diagnostic> {
+        let title = format!("[{key}]");
+        let Some(value) = self.get(key) else {
+            return Ok(Self { source: self.source, title, table: None, span: self.span.clone() });
+        };
+        self.to_section(value, key, title, known)
+    }
+
+    /// A table under this one that must be there.
+    ///
+    /// # Errors
+    /// As [`Section::section`], and if it is missing.
+    pub fn needed_section(&self, key: &str, known: &[&str]) -> Result<Self, Diagnostic> {
+        let section = self.section(key, known)?;
+        if section.present() {
+            return Ok(section);
+        }
+        let near = self.table.and_then(|table| {
+            table.keys().map(|k| k.get_ref().as_ref()).find(|k: &&str| k.eq_ignore_ascii_case(key))
+        });
+        let help = match near {
+            Some(near) => format!("rename [{near}] to [{key}]"),
+            None => format!("add a table [{key}] with the keys {}", known.join(", ")),
+        };
+        let what = format!("{} lacks the table [{key}]", self.title);
+        Err(self.source.error(self.span.clone(), what, help))
+    }
+
+    /// A list of tables under this one (`[[key]]`, or a list of inline tables).
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is something else, or one of them has a key that is not `known`.
+    pub fn sections(&self, key: &str, known: &[&str]) -> Result<Vec<Self>, Diagnostic> {
+        let Some(value) = self.get(key) else { return Ok(Vec::new()) };
+        let DeValue::Array(entries) = value.get_ref() else {
+            let what =
+                format!("`{key}` must be a list of tables, not {}", kind_of(value.get_ref()));
+            let help = format!("write [[{key}]] with double brackets, once for each entry");
+            return Err(self.source.error(value.span(), what, help));
+        };
+        let title = || format!("[[{key}]]");
+        entries.iter().map(|entry| self.to_section(entry, key, title(), known)).collect()
+    }
+
+    fn to_section(
+        &self,
+        value: &'a Spanned<DeValue<'a>>,
+        key: &str,
+        title: String,
+        known: &[&str],
+    ) -> Result<Self, Diagnostic> {
+        let DeValue::Table(table) = value.get_ref() else {
+            return Err(self.wrong_type(value, key, "a table"));
+        };
+        Self { source: self.source, title, table: Some(table), span: value.span() }.checked(known)
+    }
+}

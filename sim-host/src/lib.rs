@@ -1,0 +1,31 @@
+//! Host tools for frequency-hopping nets: read a plan, check it, list its hops.
+//!
+//! Nothing here decides anything about the link: every channel, word and bit count comes from
+//! `hopwright_core`, the crate that firmware embeds.
+//!
+//! | module | what lives there |
+//! |---|---|
+//! | [`diagnostic`] | one clear error per bad input: what, where, how to mend it |
+//! | [`input`] | files and TOML tables read with the place of every value kept |
+//! | [`plan`] | a TOML plan, validated, as the core's types |
+//! | [`check`] | what a plan amounts to, and what a published rule set says of it |
+//! | [`cli`] | the command line |
+//!
+//! ```
+//! use hopwright_core::{sequence::{Cursor, Timeline}, units::{Lane, Slot}};
+//! use hopwright_sim::plan::Plan;
+//!
+//! let text = include_str!("../plans/larkfell.toml");
+//! let plan = Plan::parse("larkfell.toml", text, std::path::Path::new("plans"))?;
+//! let sequence = plan.sequence(Lane::ZERO)?;
+//! let hop = Cursor::new(&sequence, Timeline::Home).hop(&sequence, Slot::new(1_000_000));
+//! assert!(plan.allowed().contains(hop.channel));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+#![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
+
+pub mod check;
+pub mod cli;
+pub mod diagnostic;
+pub mod input;
+pub mod plan;

@@ -1,0 +1,156 @@
+//! The net key: read, wiped, never shown.
+
+use crate::diagnostic::Diagnostic;
+use crate::input::{Located, Section, read_text};
+use hopwright_core::keys::NetKey;
+use std::fmt;
+use std::path::Path;
+use zeroize::Zeroizing;
+
+/// Hexadecimal digits of a key.
+const DIGITS: usize = 64;
+
+/// A key as a plan gives it. Wiped when dropped; its `Debug` shows nothing of it.
+pub(super) struct Key(Zeroizing<[u8; 32]>);
+
+impl Key {
+    /// The key for the core.
+    pub(super) fn net_key(&self) -> NetKey {
+        NetKey::new(*self.0)
+    }
+
+    /// Whether the key has been published, so that anybody can follow the net: the keys of the
+    /// examples of RFC 8439 (00 01 .. 1f, sections 2.3.2 and 2.4.2; 80 81 .. 9f, section 2.8.2),
+    /// and the same byte throughout.
+    pub(super) fn published(&self) -> bool {
+        let counts_from = |first: u8| self.0.iter().zip(first..).all(|(byte, n)| *byte == n);
+        let constant = |value: u8| self.0.iter().all(|byte| *byte == value);
+        counts_from(0) || counts_from(0x80) || constant(0) || constant(0xff)
+    }
+
+    /// Reads `key` or `key_file` of the `[net]` table.
+    pub(super) fn read(net: &Section<'_>, base_dir: &Path) -> Result<Self, Diagnostic> {
+        let (inline, file) = (net.text("key")?, net.text("key_file")?);
+        match (inline, file) {
+            (Some(_), Some(_)) => Err(net.error(
+                "key_file",
+                "[net] has both `key` and `key_file`",
+                "keep one of them; a file keeps the key out of the plan",
+            )),
+            (None, None) => Err(net.error(
+                "",
+                "[net] has neither `key` nor `key_file`",
+                format!("add `key_file = \"net.key\"`, a file with {DIGITS} hexadecimal digits"),
+            )),
+            (Some(key), None) => parse(key.value).map_err(|fault| fault.in_plan(net, &key)),
+            (None, Some(path)) => Self::read_file(net, &path, base_dir),
+        }
+    }
+
+    fn read_file(
+        net: &Section<'_>,
+        path: &Located<&str>,
+        base_dir: &Path,
+    ) -> Result<Self, Diagnostic> {
+        let help = format!(
+            "the path counts from the plan's directory; the file holds {DIGITS} hexadecimal \
+             digits and nothing else"
+        );
+        let refused =
+            |why: &str| net.error("key_file", format!("the key file: {why}"), help.as_str());
+        let source =
+            read_text(&base_dir.join(path.value)).map_err(|error| refused(error.what()))?;
+        let text = source.text();
+        let text = text.strip_suffix('\n').unwrap_or(text);
+        let text = text.strip_suffix('\r').unwrap_or(text);
+        parse(text).map_err(|fault| refused(&fault.to_string()))
+    }
+}
+
+impl fmt::Debug for Key {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Key(..)")
+    }
+}
+
+/// Why a text is no key. Says nothing of the text but its length and a place.
+#[derive(Debug, PartialEq, Eq)]
+enum Fault {
+    Length(usize),
+    /// The byte offset of a character that is no digit, and its number counted from 1.
+    Digit {
+        offset: usize,
+        number: usize,
+    },
+}
+
+impl Fault {
+    fn in_plan(&self, net: &Section<'_>, key: &Located<&str>) -> Diagnostic {
+        let mut span = key.span.clone();
+        // With plain quotes, the text's bytes are the file's, and the very digit can be shown.
+        if let Self::Digit { offset, .. } = self
+            && net.source().raw(span.start + 1..span.end.saturating_sub(1)) == key.value
+        {
+            span = span.start + 1 + offset..span.start + 2 + offset;
+        }
+        let help = format!("a key is {DIGITS} hexadecimal digits (32 bytes), without spaces");
+        net.source().error(span, format!("`key` {self}"), help)
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Length(n) => {
+                write!(f, "has {n} characters; {DIGITS} hexadecimal digits make one")
+            }
+            Self::Digit { number, .. } => {
+                write!(f, "has a character that is no hexadecimal digit: number {number}")
+            }
+        }
+    }
+}
+
+fn parse(text: &str) -> Result<Key, Fault> {
+    let stranger = text.char_indices().enumerate().find(|(_, (_, c))| !c.is_ascii_hexdigit());
+    if let Some((i, (offset, _))) = stranger {
+        return Err(Fault::Digit { offset, number: i + 1 });
+    }
+    let (pairs, rest) = text.as_bytes().as_chunks::<2>();
+    if text.len() != DIGITS || !rest.is_empty() {
+        return Err(Fault::Length(text.len()));
+    }
+    let digit = |byte: u8| char::from(byte).to_digit(16).unwrap_or_default();
+    let mut key = Key(Zeroizing::new([0; 32]));
+    for (byte, [high, low]) in key.0.iter_mut().zip(pairs) {
+        *byte = u8::try_from(digit(*high) * 16 + digit(*low)).unwrap_or_default();
+    }
+    Ok(key)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn keys_are_64_hexadecimal_digits() {
+        let text: String = (0..32).map(|i| format!("{i:02X}")).collect();
+        let key = parse(&text).unwrap();
+        assert_eq!(key.0[31], 0x1f);
+        assert!(key.published());
+        assert_eq!(format!("{key:?}"), "Key(..)");
+        assert_eq!(parse(&text[1..]).unwrap_err(), Fault::Length(63));
+        let fault = Fault::Digit { offset: 4, number: 4 };
+        assert_eq!(parse("01é+").unwrap_err(), Fault::Digit { offset: 2, number: 3 });
+        assert_eq!(parse("0é1+").unwrap_err(), Fault::Digit { offset: 1, number: 2 });
+        assert_ne!(parse("0é1+").unwrap_err(), fault);
+    }
+
+    #[test]
+    fn only_keys_from_books_count_as_published() {
+        let published = |text: String| parse(&text).unwrap().published();
+        assert!(published((0x80..0xa0).map(|i| format!("{i:02x}")).collect()));
+        assert!(published("0".repeat(64)) && published("f".repeat(64)));
+        assert!(!published("1f".repeat(32)));
+    }
+}

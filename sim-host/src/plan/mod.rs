@@ -1,0 +1,262 @@
+//! A TOML plan, validated, as the core's types (specification section 2 to 4).
+//!
+//! ```text
+//! text ──parse──► tables with places ──read──► band, key, slots, lanes ──fit──► Plan
+//! ```
+//!
+//! A [`Plan`] that exists is one that works: every lane has a hopset and a sequence, and a header
+//! fits its slots. Everything else is refused with the place of the value that is to blame.
+
+mod band;
+mod fit;
+mod key;
+mod lanes;
+mod slots;
+
+pub use band::{Excluded, PickRule};
+
+use crate::diagnostic::Diagnostic;
+use crate::input::{Section, Source, read_text};
+use band::Band;
+use hopwright_core::band::{ChannelSet, Hopset, Lanes, Raster};
+use hopwright_core::keys::NetKey;
+use hopwright_core::sequence::{Sequence, Structure};
+use hopwright_core::timing::Timing;
+use hopwright_core::units::{Dbm, Lane, Micros, Ppb};
+use key::Key;
+use std::path::Path;
+
+/// The largest hopset of a plan: the host has room for every channel of a raster.
+pub const MAX_HOPSET: usize = 4096;
+
+/// What a net's stations agree on.
+#[derive(Debug)]
+pub struct Plan {
+    name: String,
+    key: Key,
+    band: Band,
+    lanes: Option<Lanes>,
+    structure: Structure,
+    timing: Timing,
+    clock: Clock,
+    announce_slots: u32,
+    energy_threshold: Dbm,
+}
+
+/// What the plan supposes of clocks and distances.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Clock {
+    /// The largest rate error of any station's oscillator.
+    pub tolerance: Ppb,
+    /// The largest error of a time stamp, 0 to 10 000 us.
+    pub jitter: Micros,
+    /// The largest distance between two stations, 0 to 1 000 000 m.
+    pub range_m: u32,
+}
+
+impl Clock {
+    /// The longest propagation delay, rounded up (speed of light in vacuum, 299.792458 m/us).
+    ///
+    /// ```
+    /// # use hopwright_sim::plan::Clock;
+    /// # use hopwright_core::units::{Micros, Ppb};
+    /// let clock = Clock { tolerance: Ppb::MAX, jitter: Micros::ZERO, range_m: 30_000 };
+    /// assert_eq!(clock.propagation(), Micros::new(101)); // 100.07 us
+    /// ```
+    #[must_use]
+    pub const fn propagation(&self) -> Micros {
+        Micros::new((self.range_m as u64 * 1_000_000).div_ceil(299_792_458))
+    }
+}
+
+impl Plan {
+    /// The tables that a plan may have.
+    pub const TABLES: &[&str] =
+        &["net", "raster", "hopset", "exclude", "slots", "lanes", "clock", "announce", "energy"];
+
+    /// Reads a plan from a file.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the file cannot be read or the plan does not work.
+    pub fn load(path: &Path) -> Result<Self, Diagnostic> {
+        let source = read_text(path)?;
+        let base_dir = path.parent().unwrap_or(Path::new(""));
+        Self::from_source(&source, base_dir)
+    }
+
+    /// Reads a plan from a text. Errors call it `name`; a key file counts from `base_dir`.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan does not work.
+    pub fn parse(name: &str, text: &str, base_dir: &Path) -> Result<Self, Diagnostic> {
+        Self::from_source(&Source::new(name, text), base_dir)
+    }
+
+    fn from_source(source: &Source, base_dir: &Path) -> Result<Self, Diagnostic> {
+        let table = source.table()?;
+        Self::read(&Section::root(source, &table, Self::TABLES)?, base_dir)
+    }
+
+    /// Reads a plan from a table whose keys have been checked against [`Plan::TABLES`]: a whole
+    /// file, or a table of another input.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan does not work.
+    pub fn read(root: &Section<'_>, base_dir: &Path) -> Result<Self, Diagnostic> {
+        let net = root.needed_section("net", &["name", "key", "key_file"])?;
+        let name = read_name(&net)?;
+        let key = Key::read(&net, base_dir)?;
+        let tables = band::Tables::open(root)?;
+        let slots = root.section("slots", slots::KEYS)?;
+        let lane_table = root.section("lanes", lanes::KEYS)?;
+        let plan = Self {
+            name,
+            key,
+            band: Band::read(&tables)?,
+            lanes: lanes::read(&lane_table)?,
+            structure: slots::structure(&slots)?,
+            timing: slots::timing(&slots)?,
+            clock: read_clock(root)?,
+            announce_slots: root.section("announce", &["slots"])?.integer_or(
+                "slots",
+                1..=2_000,
+                200,
+            )?,
+            energy_threshold: Dbm::new(root.section("energy", &["threshold_dbm"])?.integer_or(
+                "threshold_dbm",
+                -200..=50,
+                -95,
+            )?),
+        };
+        fit::check(&plan, &tables, &slots, &lane_table)?;
+        Ok(plan)
+    }
+
+    /// The net's name.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// The net key. The copy is wiped when it is dropped.
+    #[must_use]
+    pub fn net_key(&self) -> NetKey {
+        self.key.net_key()
+    }
+
+    /// Whether the key is one that stands in published examples: fit for simulation only.
+    #[must_use]
+    pub fn training_key(&self) -> bool {
+        self.key.published()
+    }
+
+    /// The raster.
+    #[must_use]
+    pub const fn raster(&self) -> &Raster {
+        &self.band.raster
+    }
+
+    /// The channels that may be used at all.
+    #[must_use]
+    pub const fn allowed(&self) -> &ChannelSet {
+        &self.band.allowed
+    }
+
+    /// The exclusions, in the plan's order.
+    #[must_use]
+    pub fn excluded(&self) -> &[Excluded] {
+        &self.band.excluded
+    }
+
+    /// How the hopset is picked from the allowed channels.
+    #[must_use]
+    pub const fn pick(&self) -> &PickRule {
+        &self.band.pick
+    }
+
+    /// The lanes, if the plan has any.
+    #[must_use]
+    pub const fn lanes(&self) -> Option<&Lanes> {
+        self.lanes.as_ref()
+    }
+
+    /// The numbers of the plan's lanes: 0 alone for a plan without.
+    pub fn lane_numbers(&self) -> impl Iterator<Item = Lane> + use<> {
+        (0..self.lanes.as_ref().map_or(1, Lanes::count)).filter_map(Lane::new)
+    }
+
+    /// The shape of the timeline.
+    #[must_use]
+    pub const fn structure(&self) -> Structure {
+        self.structure
+    }
+
+    /// The anatomy of a slot.
+    #[must_use]
+    pub const fn timing(&self) -> Timing {
+        self.timing
+    }
+
+    /// What the plan supposes of clocks and distances.
+    #[must_use]
+    pub const fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    /// The slots of an announce, 1 to 2000.
+    #[must_use]
+    pub const fn announce_slots(&self) -> u32 {
+        self.announce_slots
+    }
+
+    /// The level above which a channel counts as busy.
+    #[must_use]
+    pub const fn energy_threshold(&self) -> Dbm {
+        self.energy_threshold
+    }
+
+    /// The hopset of a lane.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan has no such lane.
+    pub fn hopset(&self, lane: Lane) -> Result<Hopset<MAX_HOPSET>, Diagnostic> {
+        self.band.hopset(&self.net_key(), self.lanes(), lane).map_err(|error| {
+            Diagnostic::new(error.to_string(), "`hopwright check` lists the plan's lanes")
+        })
+    }
+
+    /// The hop sequence of a lane.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan has no such lane.
+    pub fn sequence(&self, lane: Lane) -> Result<Sequence<MAX_HOPSET>, Diagnostic> {
+        let hopset = self.hopset(lane)?;
+        let draw_lane = if self.lanes.is_some_and(|l| l.spaced()) { Lane::ZERO } else { lane };
+        Sequence::new(&self.net_key(), hopset, self.structure, lane, draw_lane).map_err(|error| {
+            Diagnostic::new(error.to_string(), "`hopwright check` says more about the plan")
+        })
+    }
+}
+
+fn read_name(net: &Section<'_>) -> Result<String, Diagnostic> {
+    let name = net.needed(net.text("name")?, "name", "\"larkfell\"")?;
+    let fits = (1..=64).contains(&name.value.chars().count());
+    if !fits || name.value.chars().any(char::is_control) {
+        let what = "`name` must have 1 to 64 printable characters";
+        return Err(net.error("name", what, "give the net a short name"));
+    }
+    Ok(name.value.to_owned())
+}
+
+fn read_clock(root: &Section<'_>) -> Result<Clock, Diagnostic> {
+    let clock = root.section("clock", &["tolerance_ppb", "jitter_us", "range_m"])?;
+    let tolerance = clock.integer_or("tolerance_ppb", 0..=Ppb::MAX.ppb(), 1_000)?;
+    Ok(Clock {
+        tolerance: Ppb::new(tolerance).unwrap_or(Ppb::MAX),
+        jitter: Micros::new(clock.integer_or("jitter_us", 0..=10_000, 20)?),
+        range_m: clock.integer_or("range_m", 0..=1_000_000, 30_000)?,
+    })
+}
+
+#[cfg(test)]
+mod tests;
