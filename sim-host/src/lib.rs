@@ -1,4 +1,4 @@
-//! Host tools for frequency-hopping nets: read a plan, check it, list its hops.
+//! Host tools for frequency-hopping nets: read a plan, check it, list its hops, simulate nets.
 //!
 //! Nothing here decides anything about the link: every channel, word and bit count comes from
 //! `hopwright_core`, the crate that firmware embeds.
@@ -9,6 +9,9 @@
 //! | [`input`] | files and TOML tables read with the place of every value kept |
 //! | [`plan`] | a TOML plan, validated, as the core's types |
 //! | [`check`] | what a plan amounts to, and what a published rule set says of it |
+//! | [`scenario`] | stations, a timetable, interferers, expectations |
+//! | [`world`] | virtual stations of the core, the medium between them, the order of events |
+//! | [`run`] | a scenario carried out: measured, checked, told, drawn |
 //! | [`cli`] | the command line |
 //!
 //! ```
@@ -29,3 +32,6 @@ pub mod cli;
 pub mod diagnostic;
 pub mod input;
 pub mod plan;
+pub mod run;
+pub mod scenario;
+pub mod world;

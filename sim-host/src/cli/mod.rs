@@ -9,9 +9,10 @@
 mod check;
 mod check_text;
 mod hops;
+mod run;
 
 use crate::diagnostic::Diagnostic;
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{Parser, Subcommand};
 use std::io::{self, ErrorKind, Write};
 use std::process::ExitCode;
 
@@ -25,6 +26,8 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Simulate a scenario: tell what happened and check it (also without any command)
+    Run(run::Args),
     /// Validate a plan and its lanes, and say what a published rule set makes of it
     Check(check::Args),
     /// List the hops of a plan
@@ -46,11 +49,8 @@ pub fn main() -> ExitCode {
     let outcome = match Cli::parse().command {
         Some(Command::Check(args)) => check::run(&args),
         Some(Command::Hops(args)) => hops::run(&args),
-        // `run`, the simulation, goes here: with no command at all it runs the built-in scenario.
-        None => Err(Diagnostic::new(
-            "no command was given",
-            Cli::command().render_help().to_string().trim_end().to_owned(),
-        )),
+        Some(Command::Run(args)) => run::run(&args),
+        None => run::run(&run::Args::default()),
     };
     match outcome {
         Ok(Outcome::Held) => ExitCode::SUCCESS,

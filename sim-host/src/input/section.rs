@@ -183,6 +183,23 @@ impl<'a> Section<'a> {
             })
     }
 
+    /// A number, whole or with a fraction; neither infinite nor undefined.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is something else.
+    pub fn number(&self, key: &str) -> Result<Option<Located<f64>>, Diagnostic> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let digits = match value.get_ref() {
+            DeValue::Integer(digits) if digits.radix() == 10 => digits.as_str(),
+            DeValue::Float(digits) => digits.as_str(),
+            _ => return Err(self.wrong_type(value, key, "a number")),
+        };
+        let number = digits.parse().ok().filter(|number: &f64| number.is_finite());
+        number
+            .map(|number| Some(Located { value: number, span: value.span() }))
+            .ok_or_else(|| self.wrong_type(value, key, "an ordinary number"))
+    }
+
     /// A text.
     ///
     /// # Errors

@@ -1,0 +1,51 @@
+//! `hopwright run`: carry a scenario out.
+
+use super::{Outcome, write_out};
+use crate::diagnostic::Diagnostic;
+use crate::run::{Run, to_json, write_account, write_files};
+use crate::scenario::Scenario;
+use crate::world::Detail;
+use std::io::Write;
+use std::path::PathBuf;
+
+/// Arguments of `run`.
+#[derive(Debug, Default, clap::Args)]
+pub(super) struct Args {
+    /// Scenario to carry out; the built-in one if none is named
+    scenario: Option<PathBuf>,
+    /// Seed to use instead of the scenario's own
+    #[arg(long)]
+    seed: Option<u64>,
+    /// New folder for account, results, trace and picture
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Print one JSON object instead of the account
+    #[arg(long)]
+    json: bool,
+}
+
+/// Carries the scenario out.
+pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
+    let scenario = match &args.scenario {
+        Some(path) => Scenario::load(path)?,
+        None => Scenario::built_in()?,
+    };
+    let detail = if args.out.is_some() { Detail::Transmissions } else { Detail::Totals };
+    let run = Run::new(scenario, args.seed, detail, None)?;
+    if let Some(folder) = &args.out {
+        write_files(&run, folder)?;
+    }
+    write_out(|out| {
+        if args.json {
+            serde_json::to_writer_pretty(&mut *out, &to_json(&run))?;
+            writeln!(out)
+        } else {
+            write_account(out, &run)?;
+            match &args.out {
+                Some(folder) => writeln!(out, "written to {}", folder.display()),
+                None => Ok(()),
+            }
+        }
+    })?;
+    Ok(if run.passed() { Outcome::Held } else { Outcome::Failed })
+}

@@ -1,0 +1,195 @@
+//! What happened, told to a person.
+
+use super::metrics::{addressees, in_step_times, over_of, seconds};
+use super::{Check, Run, shown};
+use crate::scenario::{Cover, OverPlan};
+use crate::world::Level;
+use std::fmt::Write as _;
+use std::io::{self, Write};
+
+/// Writes the account of a run and its check table.
+///
+/// # Errors
+/// Whatever writing gives.
+pub fn write_account(out: &mut impl Write, run: &Run) -> io::Result<()> {
+    head(out, run)?;
+    writeln!(out, "\nWhat happened")?;
+    for (at, line) in story(run) {
+        writeln!(out, "{:>9.3} s  {line}", seconds(at))?;
+    }
+    table(out, &run.checks)?;
+    let held = run.checks.iter().filter(|check| check.pass).count();
+    let totals = run.world.trace().totals;
+    writeln!(
+        out,
+        "\n{held} of {} checks hold. {} transmissions, {} times a radio waited for one, {} heard.",
+        run.checks.len(),
+        totals.sent,
+        totals.listened,
+        totals.heard,
+    )?;
+    writeln!(out, "seed {}   trace digest {}", run.seed, run.world.digest())?;
+    if run.scenario.plan.training_key() {
+        writeln!(out, "The plan's key is a published example: for simulation only.")?;
+    }
+    Ok(())
+}
+
+fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
+    let scenario = &run.scenario;
+    let plan = &scenario.plan;
+    let structure = plan.structure();
+    let timing = plan.timing();
+    writeln!(out, "{}", scenario.title)?;
+    writeln!(
+        out,
+        "{} stations, {} s; {} channels of the raster allowed, slots of {} ms, frames of {}, \
+         {} rendezvous channels",
+        scenario.stations.len(),
+        seconds(scenario.duration_us),
+        plan.allowed().len(),
+        timing.slot().us() as f64 / 1e3,
+        structure.frame,
+        structure.rendezvous,
+    )?;
+    for interferer in &scenario.interferers {
+        let mut line = format!("on the air besides (simulated): {}, ", interferer.name);
+        let _ = match interferer.cover {
+            Cover::Contiguous(share) => {
+                write!(line, "{:.0} % of the hopset in one piece", share * 100.0)
+            }
+            Cover::Scattered(share) => {
+                write!(line, "{:.0} % of the hopset, scattered", share * 100.0)
+            }
+            Cover::Band { from_hz, to_hz } => {
+                write!(line, "{} to {} MHz", from_hz as f64 / 1e6, to_hz as f64 / 1e6)
+            }
+        };
+        let _ = match interferer.level {
+            Level::AboveWanted { db } => write!(line, ", {db} dB above the wanted signal"),
+            Level::At { power_dbm, .. } => write!(line, ", {power_dbm} dBm a channel"),
+        };
+        let _ = write!(line, ", from {} s", seconds(interferer.from_us));
+        writeln!(out, "{line}")?;
+    }
+    Ok(())
+}
+
+/// The account's lines with their times, in order.
+fn story(run: &Run) -> Vec<(u64, String)> {
+    let mut lines = Vec::new();
+    announces(run, &mut lines);
+    late_entries(run, &mut lines);
+    for over in &run.scenario.overs {
+        tell_over(run, over, &mut lines);
+    }
+    lines.sort_by_key(|(at, _)| *at);
+    lines
+}
+
+fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
+    let stations = &run.scenario.stations;
+    for (i, (at, by)) in run.scenario.announces.iter().enumerate() {
+        lines.push((*at, format!("{} announces", stations[*by].name)));
+        if i > 0 {
+            continue;
+        }
+        let waits: Vec<u64> = (0..stations.len())
+            .filter(|node| node != by && stations[*node].on_us <= *at)
+            .filter_map(|node| in_step_times(run.world.trace(), node).find(|t| t >= at))
+            .collect();
+        if let (Some(first), Some(last)) = (waits.iter().min(), waits.iter().max()) {
+            let (n, first_s, last_s) = (waits.len(), seconds(first - at), seconds(last - at));
+            let text = format!(
+                "{n} stations that had no time are in step, {first_s:.2} to {last_s:.2} s later"
+            );
+            lines.push((*last, text));
+        }
+    }
+}
+
+fn late_entries(run: &Run, lines: &mut Vec<(u64, String)>) {
+    let start = run.scenario.announces.first().map_or(0, |(at, _)| *at);
+    for (node, station) in run.scenario.stations.iter().enumerate() {
+        if station.on_us <= start {
+            continue;
+        }
+        lines.push((station.on_us, format!("{} is switched on and knows no time", station.name)));
+        if let Some(at) = in_step_times(run.world.trace(), node).next() {
+            let took = seconds(at - station.on_us);
+            lines.push((at, format!("{} is in step, {took:.2} s later", station.name)));
+        }
+    }
+}
+
+fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
+    let stations = &run.scenario.stations;
+    let name = &stations[plan.from].name;
+    let trace = run.world.trace();
+    let Some(over) = over_of(trace, plan) else {
+        lines.push((plan.at_us, format!("{name} presses to speak and is refused")));
+        return;
+    };
+    let to = match plan.to.to_string().as_str() {
+        "all" => "all stations".to_owned(),
+        text => stations
+            .iter()
+            .find(|s| s.address.to_string() == text)
+            .map_or_else(|| text.to_owned(), |s| format!("{} ({text})", s.name)),
+    };
+    let Some(ahead) = over.ahead_us else {
+        lines.push((plan.at_us, format!("{name} presses to speak to {to} and waits to the end")));
+        return;
+    };
+    let wait = seconds(ahead - over.pressed_us);
+    // Call headers alone take less than half a second.
+    if wait > 0.5 {
+        lines.push((plan.at_us, format!("{name} presses to speak and is held off")));
+    }
+    let called = over.called.len();
+    let wanted = addressees(&run.scenario, trace, over).len();
+    let busy = over.busy.len();
+    let heard: u32 = over.payloads_heard.iter().sum();
+    let offered = over.payload_slots * u32::try_from(wanted).unwrap_or(0);
+    let share = if offered == 0 { 0.0 } else { 100.0 * f64::from(heard) / f64::from(offered) };
+    let mut text = format!(
+        "{name} to {to}: {called} of {wanted} called, {busy} told busy; go-ahead after {wait:.2} s"
+    );
+    let _ = write!(
+        text,
+        ", {:.1} s of talk, {share:.0} % of its slots heard",
+        seconds(over.released_us.unwrap_or(ahead).saturating_sub(ahead))
+    );
+    lines.push((ahead, text));
+}
+
+fn table(out: &mut impl Write, checks: &[Check]) -> io::Result<()> {
+    if checks.is_empty() {
+        return writeln!(out, "\nThe scenario expects nothing ([[expect]] tables).");
+    }
+    let unit = |check: &Check, text: String| match check.unit {
+        "" => text,
+        unit => format!("{text} {unit}"),
+    };
+    let rows: Vec<[String; 4]> = checks
+        .iter()
+        .map(|check| {
+            [
+                if check.pass { "holds" } else { "FAILS" }.to_owned(),
+                unit(check, shown(check.measured)),
+                unit(check, check.required.clone()),
+                check.what.to_owned(),
+            ]
+        })
+        .collect();
+    let width = |i: usize| rows.iter().map(|row| row[i].chars().count()).max().unwrap_or(0);
+    let (measured, required) = (width(1).max(8), width(2).max(8));
+    writeln!(out, "\nChecks")?;
+    writeln!(out, "  {:<6} {:>measured$}  {:<required$}  what", "", "measured", "required")?;
+    for (row, check) in rows.iter().zip(checks) {
+        let [verdict, value, bound, what] = row;
+        writeln!(out, "  {verdict:<6} {value:>measured$}  {bound:<required$}  {what}")?;
+        writeln!(out, "  {:<6} {:>measured$}  {:<required$}    after: {}", "", "", "", check.source)?;
+    }
+    Ok(())
+}

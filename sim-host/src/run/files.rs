@@ -1,0 +1,158 @@
+//! A run as files: all of them or none.
+
+use super::picture::band_picture;
+use super::{Run, to_json, write_account};
+use crate::diagnostic::Diagnostic;
+use crate::world::{Content, Happened};
+use hopwright_core::station::Event;
+use std::fmt::Write as _;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Writes account, results, trace and picture into a new folder. The folder appears whole: it is
+/// written under another name and renamed when everything is in it.
+///
+/// # Errors
+/// [`Diagnostic`] if the folder exists and is not empty, or cannot be written.
+pub fn write_files(run: &Run, folder: &Path) -> Result<(), Diagnostic> {
+    let cannot = |what: &str, error: &std::io::Error| {
+        Diagnostic::new(
+            format!("{} cannot be {what}: {error}", folder.display()),
+            "name another folder for --out, or make room",
+        )
+    };
+    if fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some()) {
+        return Err(Diagnostic::new(
+            format!("{} exists and is not empty", folder.display()),
+            "name a new folder for --out; nothing is overwritten",
+        ));
+    }
+    if folder.exists() && !folder.is_dir() {
+        return Err(Diagnostic::new(
+            format!("{} exists and is no folder", folder.display()),
+            "name a new folder for --out",
+        ));
+    }
+    let partial = partial_name(folder);
+    // What an earlier run left half done is of no use to anyone.
+    let _ = fs::remove_dir_all(&partial);
+    fs::create_dir_all(&partial).map_err(|error| cannot("made", &error))?;
+    let written = write_all(run, &partial);
+    let moved = written.and_then(|()| {
+        if folder.exists() {
+            fs::remove_dir(folder)?;
+        }
+        fs::rename(&partial, folder)
+    });
+    moved.map_err(|error| {
+        let _ = fs::remove_dir_all(&partial);
+        cannot("written", &error)
+    })
+}
+
+fn partial_name(folder: &Path) -> PathBuf {
+    let mut name = folder.file_name().unwrap_or_default().to_owned();
+    name.push(".partial");
+    folder.with_file_name(name)
+}
+
+fn write_all(run: &Run, folder: &Path) -> std::io::Result<()> {
+    let mut account = Vec::new();
+    write_account(&mut account, run)?;
+    fs::write(folder.join("account.txt"), account)?;
+    let mut results = serde_json::to_string_pretty(&to_json(run)).unwrap_or_default();
+    results.push('\n');
+    fs::write(folder.join("results.json"), results)?;
+    fs::write(folder.join("events.csv"), events_csv(run))?;
+    fs::write(folder.join("transmissions.csv"), transmissions_csv(run))?;
+    fs::write(folder.join("stations.csv"), stations_csv(run))?;
+    fs::write(folder.join("band.svg"), band_picture(run))?;
+    Ok(())
+}
+
+fn events_csv(run: &Run) -> String {
+    let mut out = String::from("time_us,station,address,event,slot,detail\n");
+    for Happened { at_us, node, event } in &run.world.trace().events {
+        let station = &run.scenario.stations[*node];
+        let (name, slot, detail) = told(event);
+        let slot = slot.map_or_else(String::new, |slot| slot.to_string());
+        let _ =
+            writeln!(out, "{at_us},{},{},{name},{slot},{detail}", station.name, station.address);
+    }
+    out
+}
+
+/// An event's name, slot and detail.
+fn told(event: &Event) -> (&'static str, Option<hopwright_core::units::Slot>, String) {
+    let none = String::new();
+    match *event {
+        Event::InStep { slot } => ("in-step", Some(slot), none),
+        Event::Coasting { slot } => ("coasting", Some(slot), none),
+        Event::OutOfStep => ("out-of-step", None, none),
+        Event::AnnounceHeard { slot } => ("announce-heard", Some(slot), none),
+        Event::Call { source, target, slot } => {
+            ("call", Some(slot), format!("{source} to {target}"))
+        }
+        Event::Busy { slot } => ("busy", Some(slot), none),
+        Event::Clear { slot } => ("clear", Some(slot), none),
+        Event::HoldOff => ("hold-off", None, none),
+        Event::GoAhead { slot } => ("go-ahead", Some(slot), none),
+        Event::Cut { slot } => ("cut", Some(slot), none),
+        Event::SaveWatermark { slot } => ("save-watermark", Some(slot), none),
+        Event::TimelineEnded => ("timeline-ended", None, none),
+        _ => ("other", None, none),
+    }
+}
+
+fn transmissions_csv(run: &Run) -> String {
+    let mut out = String::from(
+        "time_us,station,address,channel,frequency_hz,content,listeners,heard,interfered\n",
+    );
+    for sent in &run.world.trace().sent {
+        let station = &run.scenario.stations[sent.node];
+        let hz = run.scenario.plan.raster().frequency(sent.channel).map_or(0, |f| f.hz());
+        let content = match sent.content {
+            Content::SyncHeader => "sync-header",
+            Content::TrafficHeader => "traffic-header",
+            Content::Payload => "payload",
+        };
+        let _ = writeln!(
+            out,
+            "{},{},{},{},{hz},{content},{},{},{}",
+            sent.at_us,
+            station.name,
+            station.address,
+            sent.channel,
+            sent.listeners,
+            sent.heard,
+            u8::from(sent.interfered),
+        );
+    }
+    out
+}
+
+fn stations_csv(run: &Run) -> String {
+    let mut out = String::from(
+        "station,address,x_m,y_m,on_us,oscillator_ppb,in_step,headers,not_genuine,replayed,digest\n",
+    );
+    for (i, station) in run.scenario.stations.iter().enumerate() {
+        let node = &run.world.nodes()[i];
+        let counters = node.station.counters();
+        let digest = node.digest().map_or_else(String::new, crate::world::Digest::hex);
+        let _ = writeln!(
+            out,
+            "{},{},{},{},{},{},{},{},{},{},{digest}",
+            station.name,
+            station.address,
+            station.x_m,
+            station.y_m,
+            station.on_us,
+            node.oscillator.ppb(),
+            u8::from(run.world.in_step(i)),
+            counters.headers,
+            counters.not_genuine,
+            counters.replayed,
+        );
+    }
+    out
+}

@@ -1,0 +1,74 @@
+//! What must come of a scenario.
+
+use crate::diagnostic::Diagnostic;
+use crate::input::{Section, nearest};
+use crate::run::metrics::{METRICS, Metric};
+
+/// One expectation.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Expectation {
+    /// What is measured.
+    pub metric: &'static Metric,
+    /// What it must be.
+    pub bound: Bound,
+    /// Where the requirement comes from.
+    pub source: String,
+}
+
+/// What a measured value must be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Bound {
+    /// No more than this.
+    AtMost(f64),
+    /// No less than this.
+    AtLeast(f64),
+    /// Exactly this.
+    Equals(f64),
+    /// Within the band that the metric's closed form gives.
+    Model,
+}
+
+impl Expectation {
+    /// The keys of an expectation.
+    pub(super) const KEYS: &[&str] =
+        &["metric", "at_most", "at_least", "equals", "from_model", "source"];
+
+    /// Reads one expectation.
+    pub(super) fn read(section: &Section<'_>) -> Result<Self, Diagnostic> {
+        let name = section.needed(section.text("metric")?, "metric", "\"announce.worst_s\"")?;
+        let Some(metric) = METRICS.iter().find(|metric| metric.id == name.value) else {
+            let ids: Vec<&str> = METRICS.iter().map(|metric| metric.id).collect();
+            let help = match nearest(name.value, &ids) {
+                Some(near) => format!("did you mean \"{near}\"?"),
+                None => format!("use one of {}", ids.join(", ")),
+            };
+            let what = format!("there is no metric \"{}\"", name.value);
+            return Err(section.error("metric", what, help));
+        };
+        let bounds = [
+            section.number("at_most")?.map(|n| Bound::AtMost(n.value)),
+            section.number("at_least")?.map(|n| Bound::AtLeast(n.value)),
+            section.number("equals")?.map(|n| Bound::Equals(n.value)),
+            section.text("from_model")?.map(|_| Bound::Model),
+        ];
+        let mut given = bounds.into_iter().flatten();
+        let (Some(bound), None) = (given.next(), given.next()) else {
+            let what = "an expectation has exactly one of at_most, at_least, equals, from_model";
+            return Err(section.error("metric", what, "keep one of them"));
+        };
+        if bound == Bound::Model && metric.model != Some(section_text(section)?.as_str()) {
+            let help = match metric.model {
+                Some(model) => format!("write from_model = \"{model}\""),
+                None => "give a number with at_most, at_least or equals".to_owned(),
+            };
+            let what = format!("the metric {} has no such closed form", metric.id);
+            return Err(section.error("from_model", what, help));
+        }
+        let source = section.needed(section.text("source")?, "source", "\"where it is from\"")?;
+        Ok(Self { metric, bound, source: source.value.to_owned() })
+    }
+}
+
+fn section_text(section: &Section<'_>) -> Result<String, Diagnostic> {
+    Ok(section.text("from_model")?.map_or_else(String::new, |text| text.value.to_owned()))
+}

@@ -1,0 +1,316 @@
+//! A scenario's TOML, table by table.
+
+use super::{Cover, Expectation, InterfererPlan, OverPlan, Scenario, StationPlan};
+use crate::diagnostic::Diagnostic;
+use crate::input::{Section, Source, nearest};
+use crate::plan::Plan;
+use crate::world::Level;
+use crate::world::physics::Propagation;
+use hopwright_core::address::{Address, Target};
+use hopwright_core::station::Role;
+
+/// The longest scenario: a month.
+const LONGEST_S: f64 = 31.0 * 86_400.0;
+/// The most stations: addresses have eight bits.
+const MOST_STATIONS: usize = 256;
+
+/// Reads a scenario; `plan` reads the plan that it names.
+pub(super) fn scenario(
+    source: &Source,
+    plan: impl FnOnce(&Section<'_>, &str) -> Result<Plan, Diagnostic>,
+) -> Result<Scenario, Diagnostic> {
+    let table = source.table()?;
+    let tables = [
+        "scenario",
+        "radio",
+        "propagation",
+        "station",
+        "interferer",
+        "announce",
+        "over",
+        "expect",
+    ];
+    let root = Section::root(source, &table, &tables)?;
+    let head =
+        root.needed_section("scenario", &["name", "title", "seed", "duration_s", "plan"])?;
+    let name = head.needed(head.text("name")?, "name", "\"larkfell\"")?.value.to_owned();
+    let title = head.text("title")?.map_or_else(|| name.clone(), |t| t.value.to_owned());
+    let seed = head.integer_or("seed", 0..=u64::MAX >> 1, 1)?;
+    let duration = head.needed(head.number("duration_s")?, "duration_s", "120")?;
+    if !(duration.value > 0.0 && duration.value <= LONGEST_S) {
+        let what = format!("a scenario lasts more than 0 s and at most {LONGEST_S} s");
+        return Err(head.error("duration_s", what, "give its length in seconds"));
+    }
+    let plan_name = head.needed(head.text("plan")?, "plan", "\"plan.toml\"")?;
+    let plan = plan(&head, plan_name.value)?;
+    let radio = root.section("radio", &["power_dbm", "noise_figure_db"])?;
+    let power_dbm = number_in(&radio, "power_dbm", -100.0, 100.0)?.unwrap_or(30.0);
+    let noise_figure_db = number_in(&radio, "noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
+    let stations = stations(&root, power_dbm)?;
+    let limit_us = micros(duration.value);
+    let interferers = root
+        .sections("interferer", INTERFERER_KEYS)?
+        .iter()
+        .map(|section| interferer(section, limit_us))
+        .collect::<Result<_, _>>()?;
+    let announces = root
+        .sections("announce", &["at_s", "by"])?
+        .iter()
+        .map(|section| {
+            let by = station_named(section, "by", &stations)?;
+            if stations[by].role != Role::Timekeeper {
+                let what = format!("{} is no timekeeper and cannot announce", stations[by].name);
+                let help = "give that station role = \"timekeeper\", or name another";
+                return Err(section.error("by", what, help));
+            }
+            Ok((time(section, "at_s", limit_us)?, by))
+        })
+        .collect::<Result<_, _>>()?;
+    let overs = root
+        .sections("over", &["at_s", "from", "to", "talk_s"])?
+        .iter()
+        .map(|section| over(section, &stations, limit_us))
+        .collect::<Result<_, _>>()?;
+    let expectations = root
+        .sections("expect", Expectation::KEYS)?
+        .iter()
+        .map(Expectation::read)
+        .collect::<Result<_, _>>()?;
+    Ok(Scenario {
+        name,
+        title,
+        seed,
+        duration_us: limit_us,
+        plan,
+        propagation: propagation(&root)?,
+        noise_figure_db,
+        stations,
+        interferers,
+        announces,
+        overs,
+        expectations,
+    })
+}
+
+fn propagation(root: &Section<'_>) -> Result<Propagation, Diagnostic> {
+    let section = root.section("propagation", &["model", "exponent"])?;
+    let exponent = number_in(&section, "exponent", 1.0, 8.0)?;
+    let log = section.choice("model", ("free-space", false), &[("log-distance", true)])?;
+    match (log, exponent) {
+        (false, None) => Ok(Propagation::FreeSpace),
+        (false, Some(_)) => {
+            let help = "write model = \"log-distance\", or leave the exponent out";
+            Err(section.error("exponent", "free space has no exponent", help))
+        }
+        (true, Some(exponent)) => Ok(Propagation::LogDistance { exponent }),
+        (true, None) => {
+            let help = "add a line such as `exponent = 3.0`";
+            Err(section.error("model", "the log-distance model needs an exponent", help))
+        }
+    }
+}
+
+const STATION_KEYS: &[&str] =
+    &["name", "address", "role", "x_m", "y_m", "power_dbm", "on_s", "ppb"];
+
+fn stations(root: &Section<'_>, power_dbm: f64) -> Result<Vec<StationPlan>, Diagnostic> {
+    let sections = root.sections("station", STATION_KEYS)?;
+    if sections.is_empty() || sections.len() > MOST_STATIONS {
+        let what = format!("a scenario has 1 to {MOST_STATIONS} stations, not {}", sections.len());
+        return Err(root.error("station", what, "write one [[station]] table for each"));
+    }
+    let mut stations: Vec<StationPlan> = Vec::with_capacity(sections.len());
+    for section in &sections {
+        let station = station(section, power_dbm)?;
+        if stations.iter().any(|other| other.name == station.name) {
+            let what = format!("two stations are called \"{}\"", station.name);
+            return Err(section.error("name", what, "give each station a name of its own"));
+        }
+        if let Some(other) = stations.iter().find(|other| other.address == station.address) {
+            let what = format!("\"{}\" has address {} already", other.name, other.address);
+            return Err(section.error("address", what, "give each station an address of its own"));
+        }
+        stations.push(station);
+    }
+    Ok(stations)
+}
+
+fn station(section: &Section<'_>, power_dbm: f64) -> Result<StationPlan, Diagnostic> {
+    let name = section.needed(section.text("name")?, "name", "\"control post\"")?;
+    if name.value.is_empty() || name.value.chars().any(|c| c.is_control() || c == ',') {
+        let what = "a station's name has printable characters and no comma";
+        return Err(section.error("name", what, "give it a short plain name"));
+    }
+    let address = section.needed(section.text("address")?, "address", "\"4B\"")?;
+    let address = parse_address(address.value).ok_or_else(|| {
+        let what = "an address is two hexadecimal digits";
+        section.error("address", what, "write it like \"4B\", in quotes")
+    })?;
+    let role = section.choice(
+        "role",
+        ("member", Role::Member),
+        &[("timekeeper", Role::Timekeeper)],
+    )?;
+    let place = |key: &str| Ok(number_in(section, key, -1e7, 1e7)?.unwrap_or(0.0));
+    let ppb = section.integer("ppb", -500_000_i64..=500_000)?;
+    Ok(StationPlan {
+        name: name.value.to_owned(),
+        address,
+        role,
+        x_m: place("x_m")?,
+        y_m: place("y_m")?,
+        power_dbm: number_in(section, "power_dbm", -100.0, 100.0)?.unwrap_or(power_dbm),
+        on_us: if section.has("on_s") { time(section, "on_s", u64::MAX)? } else { 0 },
+        ppb: ppb.map(|located| located.value),
+    })
+}
+
+const INTERFERER_KEYS: &[&str] = &[
+    "name",
+    "share",
+    "layout",
+    "from_hz",
+    "to_hz",
+    "above_wanted_db",
+    "x_m",
+    "y_m",
+    "power_dbm",
+    "from_s",
+    "to_s",
+];
+
+fn interferer(section: &Section<'_>, limit_us: u64) -> Result<InterfererPlan, Diagnostic> {
+    let name = section.needed(section.text("name")?, "name", "\"faulty emitter\"")?;
+    let share = number_in(section, "share", 0.0, 1.0)?;
+    let hertz = 0..=u64::MAX >> 2;
+    let from_hz = section.integer("from_hz", hertz.clone())?;
+    let to_hz = section.integer("to_hz", hertz)?;
+    let scattered = section.choice("layout", ("contiguous", false), &[("scattered", true)])?;
+    let cover = match (share, from_hz, to_hz) {
+        (Some(share), None, None) if scattered => Cover::Scattered(share),
+        (Some(share), None, None) => Cover::Contiguous(share),
+        (None, Some(from), Some(to)) if from.value <= to.value && !section.has("layout") => {
+            Cover::Band { from_hz: from.value, to_hz: to.value }
+        }
+        (None, Some(from), Some(to)) if from.value > to.value => {
+            return Err(section.error("to_hz", "the interval is reversed", "swap its ends"));
+        }
+        _ => {
+            let what = "an interferer covers a share of the hopset, or from_hz to to_hz";
+            return Err(section.error("name", what, "give `share`, or `from_hz` and `to_hz`"));
+        }
+    };
+    let above = number_in(section, "above_wanted_db", -200.0, 200.0)?;
+    let power = number_in(section, "power_dbm", -200.0, 200.0)?;
+    let level = match (above, power) {
+        (Some(db), None) if !section.has("x_m") && !section.has("y_m") => Level::AboveWanted { db },
+        (None, Some(power_dbm)) => Level::At {
+            x_m: number_in(section, "x_m", -1e7, 1e7)?.unwrap_or(0.0),
+            y_m: number_in(section, "y_m", -1e7, 1e7)?.unwrap_or(0.0),
+            power_dbm,
+        },
+        _ => {
+            let what = "an interferer has either above_wanted_db, or power_dbm and a place";
+            return Err(section.error("name", what, "keep one of the two"));
+        }
+    };
+    let from_us = if section.has("from_s") { time(section, "from_s", limit_us)? } else { 0 };
+    let to_us = if section.has("to_s") { time(section, "to_s", limit_us)? } else { limit_us + 1 };
+    if to_us <= from_us {
+        let what = "an interferer must stop after it has started";
+        return Err(section.error("to_s", what, "make to_s larger than from_s"));
+    }
+    Ok(InterfererPlan { name: name.value.to_owned(), cover, level, from_us, to_us })
+}
+
+fn over(
+    section: &Section<'_>,
+    stations: &[StationPlan],
+    limit_us: u64,
+) -> Result<OverPlan, Diagnostic> {
+    let from = station_named(section, "from", stations)?;
+    let to = section.needed(section.text("to")?, "to", "\"all\"")?;
+    let to = parse_target(to.value).ok_or_else(|| {
+        let what = format!("\"{}\" is no call target", to.value);
+        let help = "write \"all\", an address \"4B\", a prefix \"40/4\", or \"all but 4B\"";
+        section.error("to", what, help)
+    })?;
+    let talk_us = time(section, "talk_s", limit_us)?;
+    Ok(OverPlan { at_us: time(section, "at_s", limit_us)?, from, to, talk_us })
+}
+
+fn station_named(
+    section: &Section<'_>,
+    key: &str,
+    stations: &[StationPlan],
+) -> Result<usize, Diagnostic> {
+    let name = section.needed(section.text(key)?, key, "\"control post\"")?;
+    stations.iter().position(|station| station.name == name.value).ok_or_else(|| {
+        let names: Vec<&str> = stations.iter().map(|station| station.name.as_str()).collect();
+        let help = match nearest(name.value, &names) {
+            Some(near) => format!("did you mean \"{near}\"?"),
+            None => "name a station of this scenario".to_owned(),
+        };
+        section.error(key, format!("there is no station \"{}\"", name.value), help)
+    })
+}
+
+/// A time in seconds, 0 to `limit_us`, as microseconds.
+fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnostic> {
+    let seconds = section.needed(section.number(key)?, key, "10.5")?.value;
+    let limit_s = limit_us as f64 / 1e6;
+    if !(0.0..=limit_s.min(LONGEST_S)).contains(&seconds) {
+        let what = format!("`{key}` = {seconds} s is outside the scenario");
+        let help = if limit_s < LONGEST_S {
+            format!("use 0 to {limit_s} s, or make `duration_s` larger")
+        } else {
+            "use a time of 0 s or later".to_owned()
+        };
+        return Err(section.error(key, what, help));
+    }
+    Ok(micros(seconds))
+}
+
+fn number_in(
+    section: &Section<'_>,
+    key: &str,
+    least: f64,
+    most: f64,
+) -> Result<Option<f64>, Diagnostic> {
+    match section.number(key)? {
+        Some(number) if !(least..=most).contains(&number.value) => {
+            let what = format!("`{key}` must be {least} to {most}, not {}", number.value);
+            Err(section.error(key, what, format!("use a number from {least} to {most}")))
+        }
+        number => Ok(number.map(|located| located.value)),
+    }
+}
+
+fn micros(seconds: f64) -> u64 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "0 to a month, checked by the callers"
+    )]
+    let us = libm::round(seconds * 1e6) as u64;
+    us
+}
+
+fn parse_address(text: &str) -> Option<Address> {
+    let valid = text.len() == 2 && text.bytes().all(|b| b.is_ascii_hexdigit());
+    valid.then(|| u8::from_str_radix(text, 16).ok().map(Address::new)).flatten()
+}
+
+/// The reverse of a target's `Display`.
+fn parse_target(text: &str) -> Option<Target> {
+    if text == "all" {
+        return Some(Target::ALL);
+    }
+    if let Some(address) = text.strip_prefix("all but ") {
+        return parse_address(address).map(Target::all_but);
+    }
+    if let Some((address, length)) = text.split_once('/') {
+        return Target::prefix(parse_address(address)?, length.parse().ok()?);
+    }
+    parse_address(text).map(Target::one)
+}

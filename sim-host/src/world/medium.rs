@@ -1,0 +1,217 @@
+//! What a receiver gets of what is on the air.
+
+use super::interferer::{Interferer, Level};
+use super::node::Node;
+use super::physics::{
+    LIGHT_M_S, Propagation, at_most, bit_error, decibels, noise_density_mw, ratio,
+};
+use hopwright_core::timing::WORD_BITS;
+use hopwright_core::units::Channel;
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
+
+/// Wrong bits of a unique word that a radio's correlator still accepts. Common practice, no
+/// source: packet radios offer such a threshold; the value is ours.
+pub const WORD_ERRORS: u32 = 3;
+/// Below this bit error probability no bit of a slot is wrong.
+const NEGLIGIBLE: f64 = 1e-9;
+
+/// What the medium is made of.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MediumPlan {
+    /// How signals weaken.
+    pub propagation: Propagation,
+    /// The receivers' noise figure.
+    pub noise_figure_db: f64,
+    /// The frequency at which losses are taken: the middle of the band.
+    pub carrier_hz: f64,
+    /// The bandwidth of one channel.
+    pub bandwidth_hz: f64,
+    /// The bit rate.
+    pub link_bps: f64,
+    /// The largest error of a receiver's time stamp, either way.
+    pub jitter_us: u64,
+}
+
+/// Gains, delays and interference among a set of stations at fixed places.
+#[derive(Debug)]
+pub struct Medium {
+    plan: MediumPlan,
+    seed: u64,
+    nodes: usize,
+    /// Received power in mW from each sender at each receiver.
+    power_mw: Vec<f64>,
+    delay_us: Vec<u64>,
+    interferers: Vec<Interferer>,
+    /// Power of each interferer in one channel at each receiver.
+    interference_mw: Vec<f64>,
+    noise_mw_hz: f64,
+}
+
+/// How one transmission arrives at one receiver.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Arrival {
+    /// Probability that a bit is wrong.
+    pub(super) bit_error: f64,
+    pub(super) delay_us: u64,
+}
+
+impl Medium {
+    /// The medium between `nodes`.
+    #[must_use]
+    pub fn new(plan: MediumPlan, seed: u64, nodes: &[Node], interferers: Vec<Interferer>) -> Self {
+        let n = nodes.len();
+        let mut power_mw = Vec::with_capacity(n * n);
+        let mut delay_us = Vec::with_capacity(n * n);
+        for from in nodes {
+            for to in nodes {
+                let metres = libm::hypot(from.x_m - to.x_m, from.y_m - to.y_m);
+                let loss = plan.propagation.loss_db(metres, plan.carrier_hz);
+                power_mw.push(ratio(from.power_dbm - loss));
+                delay_us.push(microseconds(metres / LIGHT_M_S));
+            }
+        }
+        let mut interference_mw = Vec::with_capacity(n * interferers.len());
+        for interferer in &interferers {
+            for (i, to) in nodes.iter().enumerate() {
+                interference_mw.push(match interferer.level {
+                    Level::At { x_m, y_m, power_dbm } => {
+                        let metres = libm::hypot(x_m - to.x_m, y_m - to.y_m);
+                        ratio(power_dbm - plan.propagation.loss_db(metres, plan.carrier_hz))
+                    }
+                    Level::AboveWanted { db } => {
+                        let wanted = (0..n).filter(|from| *from != i).map(|f| power_mw[f * n + i]);
+                        wanted.fold(0.0, f64::max) * ratio(db)
+                    }
+                });
+            }
+        }
+        let noise_mw_hz = noise_density_mw(plan.noise_figure_db);
+        Self { plan, seed, nodes: n, power_mw, delay_us, interferers, interference_mw, noise_mw_hz }
+    }
+
+    /// The interferers.
+    #[must_use]
+    pub fn interferers(&self) -> &[Interferer] {
+        &self.interferers
+    }
+
+    /// The received power from `from` at `to`, dBm.
+    #[must_use]
+    pub fn received_dbm(&self, from: usize, to: usize) -> f64 {
+        decibels(self.power_mw[from * self.nodes + to])
+    }
+
+    /// The propagation delay in whole microseconds.
+    #[must_use]
+    pub fn delay_us(&self, from: usize, to: usize) -> u64 {
+        self.delay_us[from * self.nodes + to]
+    }
+
+    /// Whether any interferer covers `channel` at `us`.
+    #[must_use]
+    pub fn interfered(&self, channel: Channel, us: u64) -> bool {
+        self.interferers.iter().any(|i| i.on_at(us) && i.channels.contains(channel))
+    }
+
+    /// The power of interferers on `channel` at receiver `to`, mW.
+    #[must_use]
+    pub fn interference_mw(&self, to: usize, channel: Channel, us: u64) -> f64 {
+        let mut sum = 0.0;
+        for (i, interferer) in self.interferers.iter().enumerate() {
+            if interferer.on_at(us) && interferer.channels.contains(channel) {
+                sum += self.interference_mw[i * self.nodes + to];
+            }
+        }
+        sum
+    }
+
+    /// How a transmission from `from` arrives at `to`, with `others` on the same channel.
+    pub(super) fn arrival(
+        &self,
+        from: usize,
+        to: usize,
+        channel: Channel,
+        us: u64,
+        others: &[usize],
+    ) -> Arrival {
+        let mut unwanted = self.interference_mw(to, channel, us);
+        for other in others {
+            unwanted += self.power_mw[other * self.nodes + to];
+        }
+        let density = self.noise_mw_hz + unwanted / self.plan.bandwidth_hz;
+        let energy_per_bit = self.power_mw[from * self.nodes + to] / self.plan.link_bps;
+        Arrival {
+            bit_error: bit_error(energy_per_bit / density),
+            delay_us: self.delay_us(from, to),
+        }
+    }
+
+    /// Whether the correlator recognises the word, and what it makes of the bits behind it.
+    /// `number` is the transmission's and `key` the receiver's: chance does not depend on the
+    /// order in which receivers are served.
+    pub(super) fn receive(
+        &self,
+        arrival: Arrival,
+        number: u64,
+        key: u64,
+        bits: &[u8],
+    ) -> Option<Received> {
+        let p = arrival.bit_error;
+        if p < NEGLIGIBLE {
+            let jitter_us = self.jitter(&mut || mix(self.seed ^ mix(number) ^ key));
+            return Some(Received { bits: None, jitter_us });
+        }
+        let mut rng = ChaCha8Rng::seed_from_u64(mix(self.seed ^ mix(number)) ^ key);
+        if uniform(&mut rng) >= at_most(WORD_ERRORS, WORD_BITS, p) {
+            return None;
+        }
+        let mut noisy = bits.to_vec();
+        for byte in &mut noisy {
+            for bit in 0..8 {
+                if uniform(&mut rng) < p {
+                    *byte ^= 1 << bit;
+                }
+            }
+        }
+        let jitter_us = self.jitter(&mut || rng.next_u64());
+        Some(Received { bits: Some(noisy), jitter_us })
+    }
+
+    fn jitter(&self, draw: &mut impl FnMut() -> u64) -> i64 {
+        let span = 2 * self.plan.jitter_us + 1;
+        (draw() % span).cast_signed() - self.plan.jitter_us.cast_signed()
+    }
+}
+
+/// A recognised transmission.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Received {
+    /// The bits, if they differ from what was sent.
+    pub(super) bits: Option<Vec<u8>>,
+    /// The error of the time stamp.
+    pub(super) jitter_us: i64,
+}
+
+/// A number in `0.0..1.0`.
+fn uniform(rng: &mut ChaCha8Rng) -> f64 {
+    f64::from(rng.next_u32()) / 4_294_967_296.0
+}
+
+fn microseconds(seconds: f64) -> u64 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "delays are small and not negative; a saturating cast is harmless"
+    )]
+    let us = libm::round(seconds * 1e6) as u64;
+    us
+}
+
+/// The finaliser of SplitMix64: spreads numbers that are alike.
+const fn mix(z: u64) -> u64 {
+    let z = z.wrapping_add(0x9E37_79B9_7F4A_7C15);
+    let z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    z ^ (z >> 31)
+}

@@ -1,0 +1,180 @@
+//! A virtual station: the core's state machine, a clock, an antenna.
+
+use super::digest::Digest;
+use super::oscillator::Oscillator;
+use hopwright_core::record::{self, Input};
+use hopwright_core::station::{Action, Command, Event, Heard, Radio, Reception, Refused, Station};
+use hopwright_core::units::{Channel, Dbm, Tick};
+
+/// The largest hopset of a virtual station.
+pub const CAPACITY: usize = 4096;
+
+/// A virtual station.
+#[derive(Debug)]
+pub struct Node {
+    /// What the account calls it.
+    pub name: String,
+    /// Metres east of the origin.
+    pub x_m: f64,
+    /// Metres north of the origin.
+    pub y_m: f64,
+    /// Radiated power.
+    pub power_dbm: f64,
+    /// The clock that the station sees.
+    pub oscillator: Oscillator,
+    /// The very type that firmware embeds.
+    pub station: Box<Station<CAPACITY>>,
+    /// What its radio is tuned to.
+    pub(super) tuned: Option<Tuned>,
+    /// Which poll event is the valid one.
+    pub(super) poll_token: u32,
+    /// Set while the world leaves the station alone because nothing happens.
+    pub(super) dormant_since: Option<u64>,
+    /// Whether anything is due to be sent in the payload of its over.
+    pub(super) talking: bool,
+    pub(super) payloads: u32,
+    digest: Option<Digest>,
+    recording: Option<Vec<u8>>,
+}
+
+/// A listening radio.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Tuned {
+    pub(super) channel: Channel,
+    pub(super) word: u32,
+    pub(super) complement: bool,
+    /// True time since when.
+    pub(super) since: u64,
+    /// True time until when, if nothing intervenes.
+    pub(super) until: u64,
+    /// Place in the list of listeners on the channel.
+    pub(super) place: usize,
+    /// Tells this stay from later ones.
+    pub(super) serial: u32,
+}
+
+impl Node {
+    /// A station that is switched off until the world switches it on.
+    #[must_use]
+    pub fn new(
+        name: String,
+        (x_m, y_m): (f64, f64),
+        power_dbm: f64,
+        oscillator: Oscillator,
+        station: Station<CAPACITY>,
+    ) -> Self {
+        Self {
+            name,
+            x_m,
+            y_m,
+            power_dbm,
+            oscillator,
+            station: Box::new(station),
+            tuned: None,
+            poll_token: 0,
+            dormant_since: None,
+            talking: false,
+            payloads: 0,
+            digest: None,
+            recording: None,
+        }
+    }
+
+    /// Keeps a digest of everything that the station puts out.
+    pub fn keep_digest(&mut self) {
+        self.digest = Some(Digest::default());
+    }
+
+    /// Keeps a recording of everything that the station is given.
+    pub fn keep_recording(&mut self) {
+        self.recording = Some(Vec::new());
+    }
+
+    /// The digest, if one was kept.
+    #[must_use]
+    pub const fn digest(&self) -> Option<&Digest> {
+        self.digest.as_ref()
+    }
+
+    /// The recording, if one was kept.
+    #[must_use]
+    pub fn recording(&self) -> Option<&[u8]> {
+        self.recording.as_deref()
+    }
+
+    /// The station's clock at true time `us`.
+    #[must_use]
+    pub fn local(&self, us: u64) -> Tick {
+        self.oscillator.local(us)
+    }
+
+    pub(super) fn poll(&mut self, now: Tick) -> Action {
+        self.note(Input::Poll(now));
+        let action = self.station.poll(now);
+        if let Some(digest) = &mut self.digest {
+            record::write_action(&action, self.station.burst(), digest);
+        }
+        action
+    }
+
+    pub(super) fn heard(&mut self, now: Tick, reception: Reception<'_>) -> Heard {
+        self.note(Input::Heard(now, reception));
+        let heard = self.station.heard(now, reception);
+        if let Some(digest) = &mut self.digest {
+            record::write_heard(heard, digest);
+        }
+        heard
+    }
+
+    pub(super) fn energy(&mut self, now: Tick, channel: Channel, level: Dbm) {
+        self.note(Input::Energy(now, channel, level));
+        self.station.energy(now, channel, level);
+    }
+
+    pub(super) fn command(&mut self, now: Tick, command: Command) -> Result<(), Refused> {
+        self.note(Input::Command(now, command));
+        let answer = self.station.command(now, command);
+        if let Some(digest) = &mut self.digest {
+            record::write_answer(answer, digest);
+        }
+        answer
+    }
+
+    pub(super) fn queue_payload(&mut self, bytes: &[u8]) -> Result<(), Refused> {
+        self.note(Input::Payload(bytes));
+        let answer = self.station.queue_payload(bytes);
+        if let Some(digest) = &mut self.digest {
+            record::write_answer(answer, digest);
+        }
+        answer
+    }
+
+    pub(super) fn next_event(&mut self) -> Option<Event> {
+        let event = self.station.next_event()?;
+        if let Some(digest) = &mut self.digest {
+            record::write_event(event, digest);
+        }
+        Some(event)
+    }
+
+    fn note(&mut self, input: Input<'_>) {
+        if let Some(recording) = &mut self.recording {
+            input.encode(&mut |bytes: &[u8]| recording.extend_from_slice(bytes));
+        }
+    }
+}
+
+impl Tuned {
+    /// Whether the radio waits for `word`.
+    pub(super) const fn waits_for(&self, word: u32) -> bool {
+        word == self.word || (self.complement && word == !self.word)
+    }
+}
+
+/// What a listening action tunes to.
+pub(super) const fn listening(radio: Radio) -> Option<(Channel, u32, bool)> {
+    match radio {
+        Radio::Listen { channel, word, complement } => Some((channel, word, complement)),
+        _ => None,
+    }
+}

@@ -1,0 +1,133 @@
+//! What happened, for whoever wants to count, draw or read it afterwards.
+
+use hopwright_core::address::Target;
+use hopwright_core::station::Event;
+use hopwright_core::units::Channel;
+
+/// How much is kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Detail {
+    /// Totals, overs and events.
+    Totals,
+    /// Every transmission besides.
+    Transmissions,
+}
+
+/// What a transmission carried.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Content {
+    /// A header after the lane's sync word.
+    SyncHeader,
+    /// A header after a complemented traffic word.
+    TrafficHeader,
+    /// Payload.
+    Payload,
+}
+
+/// One transmission.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Sent {
+    /// True time at which its unique word started, in microseconds.
+    pub at_us: u64,
+    /// Who sent it.
+    pub node: usize,
+    /// Where.
+    pub channel: Channel,
+    /// What it carried.
+    pub content: Content,
+    /// How many radios waited for its word on its channel.
+    pub listeners: u32,
+    /// How many of them recognised it.
+    pub heard: u32,
+    /// Whether an interferer covered the channel.
+    pub interfered: bool,
+}
+
+/// An event of a station.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Happened {
+    /// True time in microseconds.
+    pub at_us: u64,
+    /// Whose event.
+    pub node: usize,
+    /// What.
+    pub event: Event,
+}
+
+/// One over, from press to release.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Over {
+    /// Who pressed.
+    pub node: usize,
+    /// Whom for.
+    pub target: Target,
+    /// True time of the press.
+    pub pressed_us: u64,
+    /// True time at which the operator was told to go ahead.
+    pub ahead_us: Option<u64>,
+    /// True time of the release.
+    pub released_us: Option<u64>,
+    /// Traffic slots sent.
+    pub payload_slots: u32,
+    /// Traffic slots that each station was given to read, by node.
+    pub payloads_heard: Vec<u32>,
+    /// Traffic slots that read differently from what was sent.
+    pub payloads_garbled: u32,
+    /// Nodes that were told of a call.
+    pub called: Vec<usize>,
+    /// Nodes that were told that the net is busy.
+    pub busy: Vec<usize>,
+}
+
+/// Counts over the whole run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Totals {
+    /// Events of the simulation.
+    pub steps: u64,
+    /// Polls of stations.
+    pub polls: u64,
+    /// Transmissions.
+    pub sent: u64,
+    /// Slots' worth of listening to slots that were sent: one for each radio that waited for the
+    /// word of a transmission.
+    pub listened: u64,
+    /// Words recognised.
+    pub heard: u64,
+    /// Header receptions after which the station's bound did not contain true net time.
+    pub bound_misses: u64,
+    /// Header receptions after which it was looked at.
+    pub bound_checks: u64,
+    /// Largest distance of a station's phase from true net time at a header, in microseconds.
+    pub worst_phase_us: u64,
+    /// Transmissions on a channel outside the lane's hopset.
+    pub outside_hopset: u64,
+    /// Transmissions that began while another station's was on the air.
+    pub overlapping: u64,
+    /// Home transmissions of stations that were not in step.
+    pub out_of_step: u64,
+}
+
+/// What happened.
+#[derive(Debug, Clone, Default)]
+pub struct Trace {
+    /// Events, in order.
+    pub events: Vec<Happened>,
+    /// Transmissions, in order, if asked for.
+    pub sent: Vec<Sent>,
+    /// Overs, in order of their presses.
+    pub overs: Vec<Over>,
+    /// Counts.
+    pub totals: Totals,
+}
+
+impl Trace {
+    /// The true times of a node's events for which `pick` answers.
+    pub fn times_of(
+        &self,
+        node: usize,
+        pick: impl Fn(&Event) -> bool,
+    ) -> impl Iterator<Item = u64> {
+        let own = self.events.iter().filter(move |happened| happened.node == node);
+        own.filter(move |happened| pick(&happened.event)).map(|happened| happened.at_us)
+    }
+}
