@@ -82,6 +82,11 @@ impl NetKey {
         Subkey(hchacha20(&self.0, label.bytes()))
     }
 
+    /// Writes the key out, for a recording that must be able to stand alone.
+    pub(crate) fn expose(&self, write: impl FnOnce(&[u8; 32])) {
+        write(&self.0);
+    }
+
     /// Whether the two keys are equal, in constant time.
     #[must_use]
     pub fn same(&self, other: &Self) -> bool {

@@ -12,6 +12,7 @@
 //! | [`scenario`] | stations, a timetable, interferers, expectations |
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
+//! | [`replay`] | a recorded station, run again |
 //! | [`cli`] | the command line |
 //!
 //! ```
@@ -32,6 +33,7 @@ pub mod cli;
 pub mod diagnostic;
 pub mod input;
 pub mod plan;
+pub mod replay;
 pub mod run;
 pub mod scenario;
 pub mod world;

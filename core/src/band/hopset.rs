@@ -52,7 +52,7 @@ pub enum HopsetError {
     },
     /// A listed channel is excluded, off the raster, or another lane's.
     NotAllowed(Channel),
-    /// A channel is listed twice.
+    /// A channel is listed twice, or out of order.
     Twice(Channel),
 }
 
@@ -126,6 +126,41 @@ impl<const N: usize> Hopset<N> {
             Some(_) | None => 0,
         };
         Ok(Self { channels: picked.iter().collect(), rotation })
+    }
+
+    /// A hopset that has been derived elsewhere: its channels, and by how many ranks a spaced
+    /// lane is turned.
+    ///
+    /// # Errors
+    /// [`HopsetError`] if there are fewer than 4 channels or more than `N`, or one is listed
+    /// twice or out of order.
+    pub fn from_derived(
+        channels: impl IntoIterator<Item = Channel>,
+        rotation: u16,
+    ) -> Result<Self, HopsetError> {
+        let mut list: Vec<Channel, N> = Vec::new();
+        for channel in channels {
+            if list.last().is_some_and(|last| *last >= channel) {
+                return Err(HopsetError::Twice(channel));
+            }
+            if list.push(channel).is_err() {
+                let found = u16::try_from(N).unwrap_or(u16::MAX).saturating_add(1);
+                return Err(HopsetError::TooMany { found, room: N });
+            }
+        }
+        let found = u16::try_from(list.len()).unwrap_or(u16::MAX);
+        if found < MIN_HOPSET {
+            return Err(HopsetError::TooFew { found, needed: MIN_HOPSET });
+        }
+        // Ranks count round the hopset.
+        let rotation = rotation.checked_rem(found).unwrap_or_default();
+        Ok(Self { channels: list, rotation })
+    }
+
+    /// By how many ranks a spaced lane is turned against lane 0; 0 for others.
+    #[must_use]
+    pub const fn rotation(&self) -> u16 {
+        self.rotation
     }
 
     /// The channels, ascending.

@@ -9,6 +9,7 @@
 mod check;
 mod check_text;
 mod hops;
+mod replay;
 mod run;
 
 use crate::diagnostic::Diagnostic;
@@ -32,6 +33,8 @@ enum Command {
     Check(check::Args),
     /// List the hops of a plan
     Hops(hops::Args),
+    /// Feed a recording to a station and tell what it did
+    Replay(replay::Args),
 }
 
 /// How a command that ran to its end came out.
@@ -49,6 +52,7 @@ pub fn main() -> ExitCode {
     let outcome = match Cli::parse().command {
         Some(Command::Check(args)) => check::run(&args),
         Some(Command::Hops(args)) => hops::run(&args),
+        Some(Command::Replay(args)) => replay::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),
     };

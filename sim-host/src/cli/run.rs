@@ -2,6 +2,7 @@
 
 use super::{Outcome, write_out};
 use crate::diagnostic::Diagnostic;
+use crate::input::nearest;
 use crate::run::{Run, to_json, write_account, write_files};
 use crate::scenario::Scenario;
 use crate::world::Detail;
@@ -19,6 +20,9 @@ pub(super) struct Args {
     /// New folder for account, results, trace and picture
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// Record what the station of this name is given, for `replay` (with --out)
+    #[arg(long, value_name = "STATION", requires = "out")]
+    record: Option<String>,
     /// Print one JSON object instead of the account
     #[arg(long)]
     json: bool,
@@ -31,7 +35,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         None => Scenario::built_in()?,
     };
     let detail = if args.out.is_some() { Detail::Transmissions } else { Detail::Totals };
-    let run = Run::new(scenario, args.seed, detail, None)?;
+    let recorded = args.record.as_deref().map(|name| station(&scenario, name)).transpose()?;
+    let run = Run::new(scenario, args.seed, detail, recorded)?;
     if let Some(folder) = &args.out {
         write_files(&run, folder)?;
     }
@@ -48,4 +53,22 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         }
     })?;
     Ok(if run.passed() { Outcome::Held } else { Outcome::Failed })
+}
+
+/// The station to record. A recording holds the net key in the clear.
+fn station(scenario: &Scenario, name: &str) -> Result<usize, Diagnostic> {
+    if !scenario.plan.training_key() {
+        return Err(Diagnostic::new(
+            "a recording would hold the plan's key in the clear",
+            "record with a plan that has a published training key",
+        ));
+    }
+    scenario.stations.iter().position(|station| station.name == name).ok_or_else(|| {
+        let names: Vec<&str> = scenario.stations.iter().map(|s| s.name.as_str()).collect();
+        let help = match nearest(name, &names) {
+            Some(near) => format!("did you mean \"{near}\"?"),
+            None => format!("name one of {}", names.join(", ")),
+        };
+        Diagnostic::new(format!("the scenario has no station \"{name}\""), help)
+    })
 }

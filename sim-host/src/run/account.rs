@@ -189,7 +189,11 @@ fn table(out: &mut impl Write, checks: &[Check]) -> io::Result<()> {
     for (row, check) in rows.iter().zip(checks) {
         let [verdict, value, bound, what] = row;
         writeln!(out, "  {verdict:<6} {value:>measured$}  {bound:<required$}  {what}")?;
-        writeln!(out, "  {:<6} {:>measured$}  {:<required$}    after: {}", "", "", "", check.source)?;
+        writeln!(
+            out,
+            "  {:<6} {:>measured$}  {:<required$}    after: {}",
+            "", "", "", check.source
+        )?;
     }
     Ok(())
 }

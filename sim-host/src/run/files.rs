@@ -67,6 +67,12 @@ fn write_all(run: &Run, folder: &Path) -> std::io::Result<()> {
     fs::write(folder.join("transmissions.csv"), transmissions_csv(run))?;
     fs::write(folder.join("stations.csv"), stations_csv(run))?;
     fs::write(folder.join("band.svg"), band_picture(run))?;
+    for node in run.world.nodes() {
+        if let Some(recording) = node.recording() {
+            let name = format!("recording-{}.bin", node.station.address());
+            fs::write(folder.join(name), recording)?;
+        }
+    }
     Ok(())
 }
 

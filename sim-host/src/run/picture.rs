@@ -50,10 +50,7 @@ fn draw(run: &Run, svg: &mut String) -> Result<(), Box<dyn std::error::Error>> {
         let (from, to) = (seconds(interferer.from_us), seconds(interferer.to_us).min(end));
         let bars = interferer.channels.iter().map(|channel| {
             let f = mhz(channel.number());
-            Rectangle::new(
-                [(from, f - step / 2.0), (to, f + step / 2.0)],
-                INTERFERENCE.filled(),
-            )
+            Rectangle::new([(from, f - step / 2.0), (to, f + step / 2.0)], INTERFERENCE.filled())
         });
         chart
             .draw_series(bars)?

@@ -19,6 +19,7 @@ use crate::world::{
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::ChannelSet;
 use hopwright_core::clock::ClockPlan;
+use hopwright_core::record;
 use hopwright_core::station::{Config, ConfigError, Role, Station, Watermark};
 use hopwright_core::units::{Lane, Micros};
 use std::path::Path;
@@ -212,7 +213,14 @@ impl Scenario {
             let mut node = self.node(station, seed)?;
             node.keep_digest();
             if recorded == Some(index) {
-                node.keep_recording();
+                let mut head = Vec::new();
+                self.configure(station, seed, |config| {
+                    record::write_config(&config, &mut |bytes: &[u8]| {
+                        head.extend_from_slice(bytes)
+                    });
+                    Ok(())
+                })?;
+                node.keep_recording(head);
             }
             nodes.push(node);
         }

@@ -20,19 +20,10 @@ pub(super) fn scenario(
     plan: impl FnOnce(&Section<'_>, &str) -> Result<Plan, Diagnostic>,
 ) -> Result<Scenario, Diagnostic> {
     let table = source.table()?;
-    let tables = [
-        "scenario",
-        "radio",
-        "propagation",
-        "station",
-        "interferer",
-        "announce",
-        "over",
-        "expect",
-    ];
+    let tables =
+        ["scenario", "radio", "propagation", "station", "interferer", "announce", "over", "expect"];
     let root = Section::root(source, &table, &tables)?;
-    let head =
-        root.needed_section("scenario", &["name", "title", "seed", "duration_s", "plan"])?;
+    let head = root.needed_section("scenario", &["name", "title", "seed", "duration_s", "plan"])?;
     let name = head.needed(head.text("name")?, "name", "\"larkfell\"")?.value.to_owned();
     let title = head.text("title")?.map_or_else(|| name.clone(), |t| t.value.to_owned());
     let seed = head.integer_or("seed", 0..=u64::MAX >> 1, 1)?;
@@ -146,11 +137,8 @@ fn station(section: &Section<'_>, power_dbm: f64) -> Result<StationPlan, Diagnos
         let what = "an address is two hexadecimal digits";
         section.error("address", what, "write it like \"4B\", in quotes")
     })?;
-    let role = section.choice(
-        "role",
-        ("member", Role::Member),
-        &[("timekeeper", Role::Timekeeper)],
-    )?;
+    let role =
+        section.choice("role", ("member", Role::Member), &[("timekeeper", Role::Timekeeper)])?;
     let place = |key: &str| Ok(number_in(section, key, -1e7, 1e7)?.unwrap_or(0.0));
     let ppb = section.integer("ppb", -500_000_i64..=500_000)?;
     Ok(StationPlan {

@@ -85,9 +85,10 @@ impl Node {
         self.digest = Some(Digest::default());
     }
 
-    /// Keeps a recording of everything that the station is given.
-    pub fn keep_recording(&mut self) {
-        self.recording = Some(Vec::new());
+    /// Keeps a recording of everything that the station is given, behind `head`, its
+    /// configuration.
+    pub fn keep_recording(&mut self, head: Vec<u8>) {
+        self.recording = Some(head);
     }
 
     /// The digest, if one was kept.

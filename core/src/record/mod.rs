@@ -3,8 +3,12 @@
 //! A simulator records what it feeds a station; a test bench, a fuzzer or a board replays it and
 //! compares what comes out. [`apply`] is the one place where inputs are turned into calls.
 //!
-//! An input is a tag byte and its fields, integers little-endian, byte strings with a 16-bit
+//! A recording is a configuration ([`write_config`]) and inputs to its end. An input is a tag byte and its fields, integers little-endian, byte strings with a 16-bit
 //! length. Outputs are only written, to be hashed or compared.
+
+mod config;
+
+pub use config::{MAGIC, read_config, read_key, write_config};
 
 use crate::address::Target;
 use crate::header::Kind;
@@ -115,8 +119,12 @@ impl<'a> Input<'a> {
 }
 
 /// Feeds one input to a station and writes all that comes out: the call's answer, the bits of a
-/// transmission, and every event.
-pub fn apply<const N: usize>(station: &mut Station<N>, input: Input<'_>, sink: &mut impl Sink) {
+/// transmission, and every event. Gives the number of events.
+pub fn apply<const N: usize>(
+    station: &mut Station<N>,
+    input: Input<'_>,
+    sink: &mut impl Sink,
+) -> u64 {
     match input {
         Input::Poll(now) => {
             let action = station.poll(now);
@@ -130,9 +138,12 @@ pub fn apply<const N: usize>(station: &mut Station<N>, input: Input<'_>, sink: &
         Input::Command(now, command) => write_answer(station.command(now, command), sink),
         Input::Payload(payload) => write_answer(station.queue_payload(payload), sink),
     }
+    let mut events = 0_u64;
     while let Some(event) = station.next_event() {
         write_event(event, sink);
+        events = events.saturating_add(1);
     }
+    events
 }
 
 /// Writes an action and the bits of its transmission.
@@ -267,6 +278,14 @@ fn read_bytes<'a>(from: &mut &'a [u8]) -> Option<&'a [u8]> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::address::Address;
+    use crate::band::Hopset;
+    use crate::clock::ClockPlan;
+    use crate::keys::NetKey;
+    use crate::sequence::Structure;
+    use crate::station::{Config, Role, Watermark};
+    use crate::timing::Timing;
+    use crate::units::{Lane, Micros, Ppb, Slot};
     use proptest::prelude::*;
     use std::vec::Vec;
 
@@ -289,6 +308,43 @@ mod tests {
             } else {
                 prop_assert_eq!(rest.len(), bytes.len());
             }
+        }
+
+        #[test]
+        fn configurations_read_back(announce_slots in 1_u16..2_000, seed: u64, cut in 0_usize..120) {
+            let key = NetKey::new([9; 32]);
+            let channels = (7..40).map(|c| Channel::new(c * 3).unwrap());
+            let config = Config {
+                key: &key,
+                hopset: Hopset::<64>::from_derived(channels, 5).unwrap(),
+                structure: Structure::default(),
+                lane: Lane::new(3).unwrap(),
+                draw_lane: Lane::ZERO,
+                timing: Timing::new(20_000, 1_000, 500, 50_000).unwrap(),
+                clock: ClockPlan {
+                    tolerance: Ppb::new(1_000).unwrap(),
+                    jitter: Micros::new(20),
+                    longest_delay: Micros::new(100),
+                },
+                announce_slots,
+                energy_threshold: Dbm::new(-95),
+                address: Address::new(0x4B),
+                role: Role::Member,
+                watermark: Watermark::Stored(Slot::new(77)),
+                seed,
+            };
+            let mut whole = Vec::new();
+            write_config(&config, &mut |bytes: &[u8]| whole.extend_from_slice(bytes));
+            let again = read_key(&whole).unwrap();
+            prop_assert!(again.same(&key));
+            let mut rest = &whole[..];
+            let read = read_config::<64>(&mut rest, &again).unwrap();
+            prop_assert!(rest.is_empty());
+            prop_assert_eq!(std::format!("{:?}", read), std::format!("{:?}", config));
+            let mut part = &whole[..cut.min(whole.len() - 1)];
+            prop_assert!(read_config::<64>(&mut part, &again).is_none());
+            let mut small = &whole[..];
+            prop_assert!(read_config::<16>(&mut small, &again).is_none());
         }
 
         #[test]
