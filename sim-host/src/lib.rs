@@ -12,6 +12,7 @@
 //! | [`scenario`] | stations, a timetable, interferers, expectations |
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
+//! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`replay`] | a recorded station, run again |
 //! | [`cli`] | the command line |
 //!
@@ -36,4 +37,5 @@ pub mod plan;
 pub mod replay;
 pub mod run;
 pub mod scenario;
+pub mod trials;
 pub mod world;

@@ -63,8 +63,8 @@ fn station(scenario: &Scenario, name: &str) -> Result<usize, Diagnostic> {
             "record with a plan that has a published training key",
         ));
     }
-    scenario.stations.iter().position(|station| station.name == name).ok_or_else(|| {
-        let names: Vec<&str> = scenario.stations.iter().map(|s| s.name.as_str()).collect();
+    scenario.radio.stations.iter().position(|station| station.name == name).ok_or_else(|| {
+        let names: Vec<&str> = scenario.radio.stations.iter().map(|s| s.name.as_str()).collect();
         let help = match nearest(name, &names) {
             Some(near) => format!("did you mean \"{near}\"?"),
             None => format!("name one of {}", names.join(", ")),

@@ -220,7 +220,15 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the plan has no such lane.
     pub fn hopset(&self, lane: Lane) -> Result<Hopset<MAX_HOPSET>, Diagnostic> {
-        self.band.hopset(&self.net_key(), self.lanes(), lane).map_err(|error| {
+        self.hopset_under(&self.net_key(), lane)
+    }
+
+    /// The hopset that a lane would have under another key.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan has no such lane.
+    pub fn hopset_under(&self, key: &NetKey, lane: Lane) -> Result<Hopset<MAX_HOPSET>, Diagnostic> {
+        self.band.hopset(key, self.lanes(), lane).map_err(|error| {
             Diagnostic::new(error.to_string(), "`hopwright check` lists the plan's lanes")
         })
     }

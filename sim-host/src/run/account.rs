@@ -45,14 +45,14 @@ fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
         out,
         "{} stations, {} s; {} channels of the raster allowed, slots of {} ms, frames of {}, \
          {} rendezvous channels",
-        scenario.stations.len(),
+        scenario.radio.stations.len(),
         seconds(scenario.duration_us),
         plan.allowed().len(),
         timing.slot().us() as f64 / 1e3,
         structure.frame,
         structure.rendezvous,
     )?;
-    for interferer in &scenario.interferers {
+    for interferer in &scenario.radio.interferers {
         let mut line = format!("on the air besides (simulated): {}, ", interferer.name);
         let _ = match interferer.cover {
             Cover::Contiguous(share) => {
@@ -88,7 +88,7 @@ fn story(run: &Run) -> Vec<(u64, String)> {
 }
 
 fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
-    let stations = &run.scenario.stations;
+    let stations = &run.scenario.radio.stations;
     for (i, (at, by)) in run.scenario.announces.iter().enumerate() {
         lines.push((*at, format!("{} announces", stations[*by].name)));
         if i > 0 {
@@ -110,7 +110,7 @@ fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
 
 fn late_entries(run: &Run, lines: &mut Vec<(u64, String)>) {
     let start = run.scenario.announces.first().map_or(0, |(at, _)| *at);
-    for (node, station) in run.scenario.stations.iter().enumerate() {
+    for (node, station) in run.scenario.radio.stations.iter().enumerate() {
         if station.on_us <= start {
             continue;
         }
@@ -123,7 +123,7 @@ fn late_entries(run: &Run, lines: &mut Vec<(u64, String)>) {
 }
 
 fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
-    let stations = &run.scenario.stations;
+    let stations = &run.scenario.radio.stations;
     let name = &stations[plan.from].name;
     let trace = run.world.trace();
     let Some(over) = over_of(trace, plan) else {

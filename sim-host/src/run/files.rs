@@ -79,7 +79,7 @@ fn write_all(run: &Run, folder: &Path) -> std::io::Result<()> {
 fn events_csv(run: &Run) -> String {
     let mut out = String::from("time_us,station,address,event,slot,detail\n");
     for Happened { at_us, node, event } in &run.world.trace().events {
-        let station = &run.scenario.stations[*node];
+        let station = &run.scenario.radio.stations[*node];
         let (name, slot, detail) = told(event);
         let slot = slot.map_or_else(String::new, |slot| slot.to_string());
         let _ =
@@ -115,7 +115,7 @@ fn transmissions_csv(run: &Run) -> String {
         "time_us,station,address,channel,frequency_hz,content,listeners,heard,interfered\n",
     );
     for sent in &run.world.trace().sent {
-        let station = &run.scenario.stations[sent.node];
+        let station = &run.scenario.radio.stations[sent.node];
         let hz = run.scenario.plan.raster().frequency(sent.channel).map_or(0, |f| f.hz());
         let content = match sent.content {
             Content::SyncHeader => "sync-header",
@@ -141,7 +141,7 @@ fn stations_csv(run: &Run) -> String {
     let mut out = String::from(
         "station,address,x_m,y_m,on_us,oscillator_ppb,in_step,headers,not_genuine,replayed,digest\n",
     );
-    for (i, station) in run.scenario.stations.iter().enumerate() {
+    for (i, station) in run.scenario.radio.stations.iter().enumerate() {
         let node = &run.world.nodes()[i];
         let counters = node.station.counters();
         let digest = node.digest().map_or_else(String::new, crate::world::Digest::hex);

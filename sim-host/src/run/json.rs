@@ -26,6 +26,7 @@ pub fn to_json(run: &Run) -> Value {
         .collect();
     let stations: Vec<Value> = run
         .scenario
+        .radio
         .stations
         .iter()
         .enumerate()

@@ -69,7 +69,7 @@ pub fn measure(
     };
     announce(scenario, trace, &mut put);
     put("late_entry.worst_s", late_entry(scenario, trace));
-    let nodes = 0..scenario.stations.len();
+    let nodes = 0..scenario.radio.stations.len();
     put("stations.in_step", count(nodes.filter(|node| world.in_step(*node)).count()));
     let lost = trace.events.iter().filter(|h| h.event == Event::OutOfStep).count();
     put("stations.lost", count(lost));
@@ -97,7 +97,7 @@ fn announce(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&'static st
     let slots = u64::from(scenario.plan.announce_slots());
     let end = at + slots * scenario.plan.timing().slot().us();
     let mut waits = Vec::new();
-    for (node, station) in scenario.stations.iter().enumerate() {
+    for (node, station) in scenario.radio.stations.iter().enumerate() {
         if node != by && station.on_us <= at {
             let first = in_step_times(trace, node).find(|t| *t >= at);
             waits.push(first.map_or(f64::INFINITY, |t| seconds(t - at)));
@@ -112,7 +112,7 @@ fn announce(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&'static st
 
 fn late_entry(scenario: &Scenario, trace: &Trace) -> f64 {
     let start = scenario.announces.first().map_or(0, |(at, _)| *at);
-    let late = scenario.stations.iter().enumerate().filter(|(_, s)| s.on_us > start);
+    let late = scenario.radio.stations.iter().enumerate().filter(|(_, s)| s.on_us > start);
     let wait = |(node, station): (usize, &crate::scenario::StationPlan)| {
         let first = in_step_times(trace, node).next();
         first.map_or(f64::INFINITY, |t| seconds(t - station.on_us))
@@ -134,9 +134,9 @@ fn in_step_before(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> b
 /// The stations that an over was for and that could have heard it from its start.
 pub(super) fn addressees(scenario: &Scenario, trace: &Trace, over: &Over) -> BTreeSet<usize> {
     let at = over.ahead_us.unwrap_or(over.pressed_us);
-    (0..scenario.stations.len())
+    (0..scenario.radio.stations.len())
         .filter(|node| *node != over.node)
-        .filter(|node| over.target.covers(scenario.stations[*node].address))
+        .filter(|node| over.target.covers(scenario.radio.stations[*node].address))
         .filter(|node| in_step_before(scenario, trace, *node, at))
         .collect()
 }
@@ -147,7 +147,7 @@ fn calls(scenario: &Scenario, trace: &Trace) -> (f64, f64) {
         let wanted = addressees(scenario, trace, over);
         missed += wanted.iter().filter(|node| !over.called.contains(node)).count();
         missed += usize::from(over.ahead_us.is_none());
-        let outside = |node: usize| !over.target.covers(scenario.stations[node].address);
+        let outside = |node: usize| !over.target.covers(scenario.radio.stations[node].address);
         strays += over.called.iter().filter(|node| outside(**node)).count();
         let readers = over.payloads_heard.iter().enumerate().filter(|(_, n)| **n > 0);
         strays += readers.filter(|(node, _)| outside(*node)).count();
@@ -183,9 +183,10 @@ fn heard_share(scenario: &Scenario, trace: &Trace) -> Result<Measured, Diagnosti
 fn clear_share(scenario: &Scenario, us: u64) -> Result<f64, Diagnostic> {
     let traffic = traffic_channels(scenario)?;
     let mut clear = traffic.clone();
-    for (i, interferer) in scenario.interferers.iter().enumerate() {
+    let builder = scenario.builder()?;
+    for interferer in &scenario.radio.interferers {
         if interferer.from_us <= us && us < interferer.to_us {
-            let covered = scenario.covered(i)?;
+            let covered = builder.covered(interferer);
             clear.retain(|channel| !covered.contains(*channel));
         }
     }

@@ -11,7 +11,7 @@ pub use files::write_files;
 pub use json::to_json;
 
 use crate::diagnostic::Diagnostic;
-use crate::scenario::{Bound, Scenario};
+use crate::scenario::{Bound, Scenario, Timetable};
 use crate::world::{Detail, World};
 use std::collections::BTreeMap;
 
@@ -73,7 +73,13 @@ impl Run {
             scenario.seed = seed;
         }
         let seed = scenario.seed;
-        let mut world = scenario.world(seed, detail, recorded)?;
+        let mut world = scenario.builder()?.world(Timetable {
+            announces: &scenario.announces,
+            overs: &scenario.overs,
+            detail,
+            digests: true,
+            recorded,
+        })?;
         world.run_until(scenario.duration_us);
         let measured = metrics::measure(&scenario, &world)?;
         let checks = scenario.expectations.iter().map(|e| check(e, &measured)).collect();

@@ -1,6 +1,6 @@
 //! A scenario's TOML, table by table.
 
-use super::{Cover, Expectation, InterfererPlan, OverPlan, Scenario, StationPlan};
+use super::{Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan};
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest};
 use crate::plan::Plan;
@@ -8,6 +8,7 @@ use crate::world::Level;
 use crate::world::physics::Propagation;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::Role;
+use hopwright_core::units::Slot;
 
 /// The longest scenario: a month.
 const LONGEST_S: f64 = 31.0 * 86_400.0;
@@ -73,10 +74,12 @@ pub(super) fn scenario(
         seed,
         duration_us: limit_us,
         plan,
-        propagation: propagation(&root)?,
-        noise_figure_db,
-        stations,
-        interferers,
+        radio: RadioPlan {
+            propagation: propagation(&root)?,
+            noise_figure_db,
+            stations,
+            interferers,
+        },
         announces,
         overs,
         expectations,
@@ -102,7 +105,7 @@ fn propagation(root: &Section<'_>) -> Result<Propagation, Diagnostic> {
 }
 
 const STATION_KEYS: &[&str] =
-    &["name", "address", "role", "x_m", "y_m", "power_dbm", "on_s", "ppb"];
+    &["name", "address", "role", "x_m", "y_m", "power_dbm", "on_s", "ppb", "stored_slot"];
 
 fn stations(root: &Section<'_>, power_dbm: f64) -> Result<Vec<StationPlan>, Diagnostic> {
     let sections = root.sections("station", STATION_KEYS)?;
@@ -141,6 +144,7 @@ fn station(section: &Section<'_>, power_dbm: f64) -> Result<StationPlan, Diagnos
         section.choice("role", ("member", Role::Member), &[("timekeeper", Role::Timekeeper)])?;
     let place = |key: &str| Ok(number_in(section, key, -1e7, 1e7)?.unwrap_or(0.0));
     let ppb = section.integer("ppb", -500_000_i64..=500_000)?;
+    let stored_slot = section.integer("stored_slot", 0..=u32::MAX)?;
     Ok(StationPlan {
         name: name.value.to_owned(),
         address,
@@ -150,6 +154,7 @@ fn station(section: &Section<'_>, power_dbm: f64) -> Result<StationPlan, Diagnos
         power_dbm: number_in(section, "power_dbm", -100.0, 100.0)?.unwrap_or(power_dbm),
         on_us: if section.has("on_s") { time(section, "on_s", u64::MAX)? } else { 0 },
         ppb: ppb.map(|located| located.value),
+        stored_slot: stored_slot.map(|located| Slot::new(located.value)),
     })
 }
 

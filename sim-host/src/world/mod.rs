@@ -110,6 +110,9 @@ pub struct World {
     /// True net time less true time, once a timeline has been started.
     truth_us: Option<i64>,
     last_start: Vec<u64>,
+    /// The first transmissions after each press or announce, by node.
+    first_sent: Vec<Vec<u64>>,
+    expect_first: Vec<bool>,
     trace: Trace,
     always_awake: bool,
 }
@@ -152,6 +155,8 @@ impl World {
             talk: vec![None; count],
             truth_us: None,
             last_start: vec![u64::MAX; count],
+            first_sent: vec![Vec::new(); count],
+            expect_first: vec![false; count],
             trace: Trace::default(),
             always_awake: false,
         };
@@ -215,6 +220,12 @@ impl World {
     #[must_use]
     pub const fn trace(&self) -> &Trace {
         &self.trace
+    }
+
+    /// When a station's first transmission at or after `us` started, if it is among the last.
+    #[must_use]
+    pub fn first_sent_after(&self, node: usize, us: u64) -> Option<u64> {
+        self.first_sent[node].iter().copied().find(|at| *at >= us)
     }
 
     /// True net time now, once a timeline has been started.
@@ -285,6 +296,9 @@ impl World {
 
     fn carry_out(&mut self, order: Order) {
         self.wake_all();
+        if let Order::Announce(node) | Order::Press { node, .. } = order {
+            self.expect_first[node] = true;
+        }
         let node = match order {
             Order::SwitchOn(node) => node,
             Order::Announce(node) => {
@@ -510,6 +524,9 @@ impl World {
             return;
         }
         self.last_start[node] = start;
+        if std::mem::take(&mut self.expect_first[node]) {
+            self.first_sent[node].push(start);
+        }
         let station = &self.nodes[node].station;
         let totals = &mut self.trace.totals;
         totals.outside_hopset += u64::from(!station.sequence().hopset().contains(channel));

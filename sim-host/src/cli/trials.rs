@@ -1,0 +1,112 @@
+//! `hopwright trials`: one situation, many times.
+
+use super::{Outcome, write_out};
+use crate::diagnostic::Diagnostic;
+use crate::plan::Plan;
+use crate::run::shown;
+use crate::scenario::built_in_plan;
+use crate::trials::{Campaign, Situation, summarise};
+use serde_json::json;
+use std::io::Write;
+use std::path::PathBuf;
+
+/// Arguments of `trials`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    /// What is tried
+    situation: Situation,
+    /// Plan to try it with; that of the built-in scenario if none is named
+    plan: Option<PathBuf>,
+    /// How many trials
+    #[arg(long, default_value_t = 1_000, value_parser = clap::value_parser!(u32).range(1..=10_000_000))]
+    trials: u32,
+    /// Seed from which each trial's is drawn
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Share of the hopset under interference (simulated), 0 to 0.95
+    #[arg(long, default_value_t = 0.0, value_parser = share)]
+    jammed: f64,
+    /// Length of the silence in seconds, 0 to 2678400
+    #[arg(long, default_value_t = 14_400.0, value_parser = silence)]
+    silence_s: f64,
+    /// Fail (status 1) if the 99 % quantile exceeds this many seconds
+    #[arg(long, value_name = "SECONDS")]
+    p99_at_most: Option<f64>,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
+}
+
+/// Carries the trials out.
+pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
+    let plan = match &args.plan {
+        Some(path) => Plan::load(path)?,
+        None => built_in_plan()?,
+    };
+    let campaign = Campaign {
+        situation: args.situation,
+        trials: args.trials,
+        seed: args.seed,
+        jammed: args.jammed,
+        silence_s: args.silence_s,
+    };
+    let outcomes = campaign.run(&plan)?;
+    let Some(s) = summarise(&outcomes) else { return Ok(Outcome::Held) };
+    let pass = args.p99_at_most.is_none_or(|most| s.p99_s <= most);
+    write_out(|out| {
+        if args.json {
+            let finite = |x: f64| x.is_finite().then_some(x);
+            let object = json!({
+                "situation": args.situation.outcome(),
+                "plan": plan.name(),
+                "trials": args.trials,
+                "jammed": args.jammed,
+                "seed": args.seed,
+                "outcomes": s.count,
+                "never": s.never,
+                "mean_s": s.mean_s,
+                "median_s": finite(s.median_s),
+                "p95_s": finite(s.p95_s),
+                "p99_s": finite(s.p99_s),
+                "p99_interval_s": [finite(s.p99_interval_s.0), finite(s.p99_interval_s.1)],
+                "worst_s": finite(s.worst_s),
+                "p99_at_most": args.p99_at_most,
+                "pass": pass,
+            });
+            return writeln!(out, "{object:#}");
+        }
+        let what = args.situation.outcome();
+        writeln!(out, "{what}: plan {}, {:.0} % jammed", plan.name(), args.jammed * 100.0)?;
+        if args.situation == Situation::Silence {
+            writeln!(out, "after {} s of silence", args.silence_s)?;
+        }
+        writeln!(out, "{} trials, {} outcomes, seed {}", args.trials, s.count, args.seed)?;
+        writeln!(out, "  mean    {} s", shown(s.mean_s))?;
+        writeln!(out, "  median  {} s", shown(s.median_s))?;
+        writeln!(out, "  95 %    {} s", shown(s.p95_s))?;
+        let (lo, hi) = s.p99_interval_s;
+        let interval = format!("({} to {} with 95 % confidence)", shown(lo), shown(hi));
+        writeln!(out, "  99 %    {} s  {interval}", shown(s.p99_s))?;
+        writeln!(out, "  worst   {} s", shown(s.worst_s))?;
+        writeln!(out, "  never   {}", s.never)?;
+        if let Some(most) = args.p99_at_most {
+            writeln!(out, "99 % within {most} s: {}", if pass { "holds" } else { "FAILS" })?;
+        }
+        Ok(())
+    })?;
+    Ok(if pass { Outcome::Held } else { Outcome::Failed })
+}
+
+fn share(text: &str) -> Result<f64, String> {
+    within(text, 0.0, 0.95)
+}
+
+fn silence(text: &str) -> Result<f64, String> {
+    within(text, 0.0, 2_678_400.0)
+}
+
+fn within(text: &str, least: f64, most: f64) -> Result<f64, String> {
+    let number: f64 = text.parse().map_err(|_| format!("`{text}` is no number"))?;
+    let fits = (least..=most).contains(&number);
+    fits.then_some(number).ok_or_else(|| format!("{number} is not within {least} to {most}"))
+}

@@ -1,0 +1,207 @@
+//! From a plan and a list of stations to a world.
+
+use super::{Cover, InterfererPlan, OverPlan, RadioPlan, StationPlan};
+use crate::diagnostic::Diagnostic;
+use crate::plan::{MAX_HOPSET, Plan};
+use crate::world::{
+    CAPACITY, Detail, Interferer, Medium, MediumPlan, Node, Order, Oscillator, World, child_seed,
+};
+use hopwright_core::band::{ChannelSet, Exclusion, Hopset};
+use hopwright_core::clock::ClockPlan;
+use hopwright_core::keys::NetKey;
+use hopwright_core::record;
+use hopwright_core::station::{Config, ConfigError, Station, Watermark};
+use hopwright_core::units::{Channel, Hertz, Lane};
+
+/// Makes worlds of a plan and its stations. Everything left to chance comes from the seed and
+/// the names of the parts.
+#[derive(Debug)]
+pub struct Builder<'a> {
+    plan: &'a Plan,
+    radio: &'a RadioPlan,
+    seed: u64,
+    key: NetKey,
+    hopset: Hopset<MAX_HOPSET>,
+}
+
+/// What is to happen in a world, and how much of it is kept.
+#[derive(Debug, Clone, Copy)]
+pub struct Timetable<'a> {
+    /// Announces: when, in microseconds, and by which station.
+    pub announces: &'a [(u64, usize)],
+    /// Overs.
+    pub overs: &'a [OverPlan],
+    /// How much of the trace is kept.
+    pub detail: Detail,
+    /// Whether digests are kept.
+    pub digests: bool,
+    /// The station whose inputs are recorded.
+    pub recorded: Option<usize>,
+}
+
+impl<'a> Builder<'a> {
+    /// Makes worlds with the given seed.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] never for a plan that has been read.
+    pub fn new(plan: &'a Plan, radio: &'a RadioPlan, seed: u64) -> Result<Self, Diagnostic> {
+        Self::with_key(plan, radio, seed, plan.net_key())
+    }
+
+    /// Makes worlds with the given seed and another key than the plan's.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] never for a plan that has been read.
+    pub fn with_key(
+        plan: &'a Plan,
+        radio: &'a RadioPlan,
+        seed: u64,
+        key: NetKey,
+    ) -> Result<Self, Diagnostic> {
+        let hopset = plan.hopset_under(&key, Lane::ZERO)?;
+        Ok(Self { plan, radio, seed, key, hopset })
+    }
+
+    /// A world at time 0 with all stations, switched off, and a timetable.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan's parts make no station.
+    pub fn world(&self, timetable: Timetable<'_>) -> Result<World, Diagnostic> {
+        let mut nodes = Vec::with_capacity(self.radio.stations.len());
+        for (index, station) in self.radio.stations.iter().enumerate() {
+            let mut node = self.node(station)?;
+            if timetable.digests {
+                node.keep_digest();
+            }
+            if timetable.recorded == Some(index) {
+                node.keep_recording(self.configure(station, |config| {
+                    let mut head = Vec::new();
+                    let mut sink = |bytes: &[u8]| head.extend_from_slice(bytes);
+                    record::write_config(&config, &mut sink);
+                    Ok(head)
+                })?);
+            }
+            nodes.push(node);
+        }
+        let interferers = self.radio.interferers.iter().map(|plan| self.interferer(plan));
+        let medium = Medium::new(self.medium_plan(), self.seed, &nodes, interferers.collect());
+        let threshold = self.plan.energy_threshold();
+        let timing = self.plan.timing();
+        let mut world = World::new(nodes, medium, timing, threshold, timetable.detail);
+        for (index, station) in self.radio.stations.iter().enumerate() {
+            world.order(station.on_us, Order::SwitchOn(index));
+        }
+        for (at, node) in timetable.announces {
+            world.order(*at, Order::Announce(*node));
+        }
+        for over in timetable.overs {
+            let order = Order::Press { node: over.from, target: over.to, talk_us: over.talk_us };
+            world.order(over.at_us, order);
+        }
+        Ok(world)
+    }
+
+    /// The configuration of a station, as firmware would get it, handed to `make`.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if `make` refuses it.
+    pub fn configure<T>(
+        &self,
+        station: &StationPlan,
+        make: impl FnOnce(Config<'_, CAPACITY>) -> Result<T, ConfigError>,
+    ) -> Result<T, Diagnostic> {
+        let clock = self.plan.clock();
+        make(Config {
+            key: &self.key,
+            hopset: self.hopset.clone(),
+            structure: self.plan.structure(),
+            lane: Lane::ZERO,
+            draw_lane: Lane::ZERO,
+            timing: self.plan.timing(),
+            clock: ClockPlan {
+                tolerance: clock.tolerance,
+                jitter: clock.jitter,
+                longest_delay: clock.propagation(),
+            },
+            announce_slots: u16::try_from(self.plan.announce_slots()).unwrap_or(u16::MAX),
+            energy_threshold: self.plan.energy_threshold(),
+            address: station.address,
+            role: station.role,
+            watermark: station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored),
+            seed: child_seed(self.seed, &format!("station/{}", station.name)),
+        })
+        .map_err(|error| {
+            Diagnostic::new(error.to_string(), "change [slots], [clock] or [announce] of the plan")
+        })
+    }
+
+    /// The channels that an interferer covers.
+    #[must_use]
+    pub fn covered(&self, interferer: &InterfererPlan) -> ChannelSet {
+        let channels = self.hopset.channels();
+        let seed = child_seed(self.seed, &format!("interferer/{}", interferer.name));
+        let count = |share: f64| {
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "0 to the size of a hopset"
+            )]
+            let count = libm::round(share * channels.len() as f64) as usize;
+            count.min(channels.len())
+        };
+        match interferer.cover {
+            Cover::Contiguous(share) => {
+                let count = count(share);
+                let room = (channels.len() - count) as u64 + 1;
+                let first = usize::try_from(seed % room).unwrap_or(0);
+                channels[first..first + count].iter().copied().collect()
+            }
+            Cover::Scattered(share) => {
+                let chance = |c: &Channel| child_seed(seed, &c.number().to_string());
+                let mut drawn: Vec<_> = channels.iter().map(|c| (chance(c), *c)).collect();
+                drawn.sort_unstable();
+                drawn.into_iter().take(count(share)).map(|(_, c)| c).collect()
+            }
+            Cover::Band { from_hz, to_hz } => {
+                let band = Exclusion::Band { from: Hertz::new(from_hz), to: Hertz::new(to_hz) };
+                self.plan.raster().excluded_by(band)
+            }
+        }
+    }
+
+    fn interferer(&self, plan: &InterfererPlan) -> Interferer {
+        Interferer {
+            name: plan.name.clone(),
+            channels: self.covered(plan),
+            level: plan.level,
+            from_us: plan.from_us,
+            to_us: plan.to_us,
+        }
+    }
+
+    fn node(&self, station: &StationPlan) -> Result<Node, Diagnostic> {
+        let tolerance = i64::from(self.plan.clock().tolerance.ppb());
+        let chance = child_seed(self.seed, &format!("oscillator/{}", station.name));
+        let span = 2 * tolerance.unsigned_abs() + 1;
+        let ppb = station.ppb.unwrap_or((chance % span).cast_signed() - tolerance);
+        // Stations have been switched on for up to a fortnight by their own clocks.
+        let epoch = child_seed(self.seed, &format!("epoch/{}", station.name)) % (1 << 40);
+        let core = self.configure(station, Station::new)?;
+        let place = (station.x_m, station.y_m);
+        let oscillator = Oscillator::new(epoch, ppb);
+        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core))
+    }
+
+    fn medium_plan(&self) -> MediumPlan {
+        let raster = self.plan.raster();
+        let middle = Channel::new(raster.count() / 2).and_then(|c| raster.frequency(c));
+        MediumPlan {
+            propagation: self.radio.propagation,
+            noise_figure_db: self.radio.noise_figure_db,
+            carrier_hz: middle.map_or(0, Hertz::hz) as f64,
+            bandwidth_hz: raster.occupied().hz() as f64,
+            link_bps: f64::from(self.plan.timing().link_bps()),
+            jitter_us: self.plan.clock().jitter.us(),
+        }
+    }
+}

@@ -1,0 +1,49 @@
+//! One situation, many times.
+//!
+//! Each trial is a small world of its own: its seed decides the net key (the plan's is not used),
+//! oscillators, the order in which channels are searched, where the interference lies and when
+//! things happen, so that no trial sees the sequence of another.
+
+mod situation;
+mod summary;
+
+pub use situation::Situation;
+pub use summary::{Summary, summarise};
+
+use crate::diagnostic::Diagnostic;
+use crate::plan::Plan;
+use crate::world::child_seed;
+use rayon::prelude::*;
+
+/// A campaign of trials.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Campaign {
+    /// What is tried.
+    pub situation: Situation,
+    /// How often.
+    pub trials: u32,
+    /// The seed from which each trial's is drawn.
+    pub seed: u64,
+    /// The share of the hopset under interference, 40 dB above the wanted signal.
+    pub jammed: f64,
+    /// The length of the silence, where one comes into it, in seconds.
+    pub silence_s: f64,
+}
+
+impl Campaign {
+    /// Carries all trials out, on all cores, and gives their outcomes in order: seconds, or
+    /// infinity for what did not happen in time. A trial with several stations has several.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan makes no stations.
+    pub fn run(&self, plan: &Plan) -> Result<Vec<f64>, Diagnostic> {
+        let outcomes: Result<Vec<Vec<f64>>, Diagnostic> = (0..self.trials)
+            .into_par_iter()
+            .map(|n| {
+                let seed = child_seed(self.seed, &format!("trial/{n}"));
+                self.situation.outcomes(plan, self, seed)
+            })
+            .collect();
+        Ok(outcomes?.concat())
+    }
+}

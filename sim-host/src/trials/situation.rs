@@ -1,0 +1,192 @@
+//! The situations that can be tried.
+
+use super::Campaign;
+use crate::diagnostic::Diagnostic;
+use crate::plan::Plan;
+use crate::scenario::{
+    Builder, Cover, InterfererPlan, OverPlan, RadioPlan, StationPlan, Timetable,
+};
+use crate::world::physics::Propagation;
+use crate::world::{Detail, Level, World, child_seed};
+use hopwright_core::address::{Address, Target};
+use hopwright_core::keys::NetKey;
+use hopwright_core::station::{Event, Role};
+use hopwright_core::units::Slot;
+
+const SECOND: u64 = 1_000_000;
+
+/// A situation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Situation {
+    /// Stations without time search; a timekeeper announces. Announce to in step
+    Announce,
+    /// A station is switched on while somebody speaks. Switched on to in step
+    Entry,
+    /// All are in step, then silent for long; somebody speaks. First slot sent to in step
+    Silence,
+}
+
+impl Situation {
+    /// What an outcome is.
+    #[must_use]
+    pub const fn outcome(self) -> &'static str {
+        match self {
+            Self::Announce => "first slot of the announce to in step",
+            Self::Entry => "switched on during traffic to in step",
+            Self::Silence => "first slot after the silence to slots met one by one",
+        }
+    }
+
+    /// The outcomes of one trial, in seconds.
+    pub(super) fn outcomes(
+        self,
+        plan: &Plan,
+        campaign: &Campaign,
+        seed: u64,
+    ) -> Result<Vec<f64>, Diagnostic> {
+        match self {
+            Self::Announce => announce(plan, campaign, seed),
+            Self::Entry => entry(plan, campaign, seed),
+            Self::Silence => silence(plan, campaign, seed),
+        }
+    }
+}
+
+/// Four stations, switched on at different times, search when the timekeeper announces.
+fn announce(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diagnostic> {
+    let at = 10 * SECOND + draw(seed, "at", 4 * SECOND);
+    // A stay on one channel lasts seconds: it must be able to end while the announce is on.
+    let on: Vec<(usize, u64)> =
+        (1..5).map(|node| (node, draw(seed, &format!("on/{node}"), 6 * SECOND))).collect();
+    let radio = radio(campaign, seed, 5, &on);
+    let mut world = world(plan, &radio, seed, &[(at, 0)], &[])?;
+    let all = |world: &World| (1..5).all(|node| first_in_step(world, node, at).is_some());
+    world.run_while(at + 10 * SECOND, |world| !all(world));
+    Ok((1..5).map(|node| outcome(first_in_step(&world, node, at), at)).collect())
+}
+
+/// A station that is switched on at a random moment of a long over.
+fn entry(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diagnostic> {
+    let on = 9 * SECOND + draw(seed, "on", 4 * SECOND);
+    let radio = radio(campaign, seed, 2, &[(1, on)]);
+    let over = OverPlan { at_us: 6 * SECOND, from: 0, to: Target::ALL, talk_us: 60 * SECOND };
+    let mut world = world(plan, &radio, seed, &[(SECOND, 0)], &[over])?;
+    world.run_while(on + 20 * SECOND, |world| first_in_step(world, 1, on).is_none());
+    Ok(vec![outcome(first_in_step(&world, 1, on), on)])
+}
+
+/// Stations that come into step, hear nothing for long, and then hear one of them speak.
+fn silence(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diagnostic> {
+    let start = SECOND + draw(seed, "at", SECOND);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "seconds to a month, checked by the command line"
+    )]
+    let quiet = (campaign.silence_s * 1e6) as u64;
+    let announce = u64::from(plan.announce_slots()) * plan.timing().slot().us();
+    let speak = start + announce + SECOND + quiet + draw(seed, "speak", SECOND);
+    let radio = radio(campaign, seed, 5, &[]);
+    let over = OverPlan { at_us: speak, from: 1, to: Target::ALL, talk_us: 60 * SECOND };
+    let mut world = world(plan, &radio, seed, &[(start, 0)], &[over])?;
+    world.run_until(speak);
+    let listeners = [0, 2, 3, 4];
+    // A station that coasts or searches says when it is in step again; one that never lost its
+    // grip has nothing to say.
+    let loose: Vec<bool> = listeners.iter().map(|node| lost_grip(&world, *node)).collect();
+    let done = |world: &World| {
+        let mut nodes = listeners.iter().zip(&loose).filter(|(_, loose)| **loose);
+        nodes.all(|(node, _)| first_in_step(world, *node, speak).is_some())
+    };
+    world.run_while(speak + 30 * SECOND, |world| !done(world));
+    let first_slot = world.first_sent_after(1, speak).unwrap_or(speak);
+    Ok(listeners
+        .iter()
+        .zip(&loose)
+        .map(|(node, loose)| match first_in_step(&world, *node, speak) {
+            Some(at) if *loose => outcome(Some(at), first_slot.min(at)),
+            None if *loose => f64::INFINITY,
+            Some(_) | None => 0.0,
+        })
+        .collect())
+}
+
+fn world(
+    plan: &Plan,
+    radio: &RadioPlan,
+    seed: u64,
+    announces: &[(u64, usize)],
+    overs: &[OverPlan],
+) -> Result<World, Diagnostic> {
+    let (detail, digests, recorded) = (Detail::Totals, false, None);
+    let mut key = [0; 32];
+    for (i, bytes) in key.chunks_exact_mut(8).enumerate() {
+        bytes.copy_from_slice(&child_seed(seed, &format!("key/{i}")).to_le_bytes());
+    }
+    Builder::with_key(plan, radio, seed, NetKey::new(key))?.world(Timetable {
+        announces,
+        overs,
+        detail,
+        digests,
+        recorded,
+    })
+}
+
+/// Whether the last that a station said of its grip is that it has lost it.
+fn lost_grip(world: &World, node: usize) -> bool {
+    let own = world.trace().events.iter().rev().filter(|happened| happened.node == node);
+    let mut grips = own.filter_map(|happened| match happened.event {
+        Event::Coasting { .. } | Event::OutOfStep => Some(true),
+        Event::InStep { .. } => Some(false),
+        _ => None,
+    });
+    // The timekeeper begins in step without saying so.
+    grips.next().unwrap_or(node != 0)
+}
+
+fn first_in_step(world: &World, node: usize, since: u64) -> Option<u64> {
+    world.trace().times_of(node, |e| matches!(e, Event::InStep { .. })).find(|t| *t >= since)
+}
+
+fn outcome(at: Option<u64>, since: u64) -> f64 {
+    at.map_or(f64::INFINITY, |at| (at - since) as f64 / 1e6)
+}
+
+/// A number below `below` from a trial's seed.
+fn draw(seed: u64, what: &str, below: u64) -> u64 {
+    child_seed(seed, what) % below
+}
+
+/// A timekeeper and members, a few kilometres apart; `on` says who is switched on late.
+fn radio(campaign: &Campaign, seed: u64, stations: u8, on: &[(usize, u64)]) -> RadioPlan {
+    // The first slot is anywhere in the first half of the timeline.
+    let far = u32::try_from(draw(seed, "slot", 1 << 31)).unwrap_or(0);
+    let station = |i: u8| {
+        let index = usize::from(i);
+        let place = |axis: &str| draw(seed, &format!("{axis}/{i}"), 6_000) as f64 - 3_000.0;
+        StationPlan {
+            name: format!("station {i}"),
+            address: Address::new(i),
+            role: if i == 0 { Role::Timekeeper } else { Role::Member },
+            x_m: place("x"),
+            y_m: place("y"),
+            power_dbm: 30.0,
+            on_us: on.iter().find(|(node, _)| *node == index).map_or(0, |(_, at)| *at),
+            ppb: None,
+            stored_slot: (i == 0).then(|| Slot::new(far)),
+        }
+    };
+    let interferer = InterfererPlan {
+        name: "interference".to_owned(),
+        cover: Cover::Contiguous(campaign.jammed),
+        level: Level::AboveWanted { db: 40.0 },
+        from_us: 0,
+        to_us: u64::MAX,
+    };
+    RadioPlan {
+        propagation: Propagation::FreeSpace,
+        noise_figure_db: 8.0,
+        stations: (0..stations).map(station).collect(),
+        interferers: if campaign.jammed > 0.0 { vec![interferer] } else { Vec::new() },
+    }
+}

@@ -1,0 +1,84 @@
+//! What many outcomes amount to.
+
+/// Quantiles of outcomes, with the interval in which the true 99 % quantile lies.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Summary {
+    /// Outcomes.
+    pub count: usize,
+    /// Outcomes that did not happen in time.
+    pub never: usize,
+    /// Mean of those that did.
+    pub mean_s: f64,
+    /// Median.
+    pub median_s: f64,
+    /// 95 % quantile.
+    pub p95_s: f64,
+    /// 99 % quantile.
+    pub p99_s: f64,
+    /// The interval that covers the true 99 % quantile with 95 % confidence, from order
+    /// statistics (normal approximation of the binomial).
+    pub p99_interval_s: (f64, f64),
+    /// The largest.
+    pub worst_s: f64,
+}
+
+/// Two-sided 95 % of the normal distribution.
+const NORMAL_95: f64 = 1.959_964;
+
+/// Sums outcomes up; `None` if there are none.
+#[must_use]
+pub fn summarise(outcomes: &[f64]) -> Option<Summary> {
+    let mut sorted = outcomes.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let count = sorted.len();
+    let worst_s = *sorted.last()?;
+    let happened = sorted.iter().copied().filter(|s| s.is_finite());
+    let in_time = happened.clone().count();
+    let n = count as f64;
+    let half = NORMAL_95 * libm::sqrt(n * 0.99 * 0.01);
+    // The smallest outcome that at least so many do not exceed.
+    let ranked = |rank: f64| {
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the list"
+        )]
+        let index = libm::ceil(rank).clamp(1.0, n) as usize - 1;
+        sorted[index]
+    };
+    Some(Summary {
+        count,
+        never: count - in_time,
+        mean_s: happened.sum::<f64>() / (in_time.max(1) as f64),
+        median_s: ranked(n * 0.5),
+        p95_s: ranked(n * 0.95),
+        p99_s: ranked(n * 0.99),
+        p99_interval_s: (ranked(n * 0.99 - half), ranked(n * 0.99 + half)),
+        worst_s,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quantiles_of_a_ruler() {
+        let ruler: Vec<f64> = (1..=1_000).rev().map(f64::from).collect();
+        let summary = summarise(&ruler).unwrap();
+        assert_eq!(summary.count, 1_000);
+        assert!((summary.mean_s - 500.5).abs() < 1e-9);
+        assert_eq!((summary.median_s, summary.p95_s, summary.p99_s), (500.0, 950.0, 990.0));
+        // 990 +- 1.96 * sqrt(9.9) ranks.
+        assert_eq!(summary.p99_interval_s, (984.0, 997.0));
+        assert_eq!(summary.worst_s, 1_000.0);
+    }
+
+    #[test]
+    fn what_never_happened_is_worst() {
+        let summary = summarise(&[1.0, f64::INFINITY, 3.0]).unwrap();
+        assert_eq!((summary.never, summary.mean_s), (1, 2.0));
+        assert!(summary.worst_s.is_infinite());
+        assert_eq!(summarise(&[]), None);
+    }
+}
