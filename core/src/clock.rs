@@ -113,7 +113,11 @@ impl NetClock {
     }
 
     /// Takes an authenticated observation in: the bound becomes the intersection, and the phase
-    /// moves to where the sender's can be, no further than it must and never out of the bound.
+    /// moves to where the sender's can be, no further than it must.
+    ///
+    /// The phase may leave the bound: after a long silence a speaker's phase can be off by more
+    /// than we could be ourselves, and is followed all the same as long as its interval and ours
+    /// have true time in common.
     ///
     /// # Errors
     /// [`Conflict`] if the intersection is empty; the clock is then unchanged.
@@ -132,9 +136,8 @@ impl NetClock {
         let (early, late) = senders_phase(self.plan, seen);
         // Staying put while the sender's phase may equal ours keeps propagation delays, which are
         // all of one sign, from pushing the net's phase along.
-        let followed = self.phase.clamp(early, late);
-        self.phase = followed.clamp(self.lo, self.hi);
-        // The sender's phase is somewhere in early..=late; ours may have been held back.
+        self.phase = self.phase.clamp(early, late);
+        // The sender's phase is somewhere in early..=late.
         let farthest = self.phase.abs_diff(early).max(self.phase.abs_diff(late));
         self.spread = Micros::new(farthest);
         self.spread_at = seen.at;

@@ -2,7 +2,7 @@
 
 use super::activity::{Activity, Announce, Follow, Parked, Search, Speak, Verify, Watch};
 use super::{
-    Action, CALL_SLOTS, CLOSING_SLOTS, Current, Event, OVER_TIMEOUT, Radio, Station,
+    Action, CALL_SLOTS, CLOSING_SLOTS, Current, Event, LONGEST_CALL, OVER_TIMEOUT, Radio, Station,
     WATERMARK_STEP, count,
 };
 use crate::acquire::choose;
@@ -152,9 +152,21 @@ impl<const N: usize> Station<N> {
         {
             self.wish = None;
             let first = slot.plus(1);
-            let talk = first.plus(CALL_SLOTS);
+            let talk = first.plus(self.call_slots(clock.grip(&self.timing, now)));
             let speak = Speak { target, first, talk, told: false, closing: None };
             self.enter(Activity::Speak(speak));
+        }
+    }
+
+    /// How many call headers to send. A speaker who coasts knows that the others do: it calls
+    /// until each of them has waited on the right channel twice.
+    fn call_slots(&self, grip: Grip) -> u32 {
+        match grip {
+            Grip::Locked | Grip::Lost => CALL_SLOTS,
+            Grip::Coasting(k) => {
+                let stays = k.saturating_mul(4).saturating_add(2);
+                CALL_SLOTS.saturating_add(stays).min(LONGEST_CALL)
+            }
         }
     }
 
