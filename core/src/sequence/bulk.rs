@@ -2,18 +2,20 @@
 //! stretches of keystream instead of block by block.
 
 use super::{Cursor, Draw, MAX_FRAME, MAX_RENDEZVOUS, Sequence, Timeline};
-use crate::keys::{Subkey, Words, uniform};
+use crate::keys::{Subkey, uniform};
 use crate::units::{Channel, Slot};
 use heapless::Vec;
 
-/// Bytes of keystream held at a time; at least four for each slot of a frame, and a block.
-const AHEAD: usize = 4096;
-const _: () = assert!(AHEAD >= 4 * MAX_FRAME as usize + 64);
+/// Frames drawn at a time, at most.
+const FRAMES: usize = 256;
+/// Traffic slots drawn at a time, at most.
+const HOPS: usize = 2048;
+const _: () = assert!(HOPS >= MAX_FRAME as usize, "a frame must fit");
 
 impl<const N: usize> Sequence<N> {
     /// The channels of as many slots as `out` holds, from slot `from` on.
     ///
-    /// The answers are those of [`Cursor::hop`], slot by slot. Uses about `6 N + 9000` bytes of
+    /// The answers are those of [`Cursor::hop`], slot by slot. Uses about `4 N + 12000` bytes of
     /// stack: meant for hosts.
     pub fn fill(&self, timeline: Timeline, from: Slot, out: &mut [Channel]) {
         let m = u32::from(self.structure.frame);
@@ -27,12 +29,11 @@ impl<const N: usize> Sequence<N> {
             slot = slot.plus(1);
         }
         let mut frames = Frames::new(self, timeline, slot);
-        let mut whole = rest.chunks_exact_mut(m as usize);
-        for frame in whole.by_ref() {
-            frames.fill(self, frame);
-            slot = slot.plus(m);
-        }
-        for channel in whole.into_remainder() {
+        let tail = rest.len().checked_rem(m as usize).unwrap_or_default();
+        let (whole, tail) = rest.split_at_mut(rest.len().saturating_sub(tail));
+        frames.fill(self, whole);
+        slot = slot.plus(u32::try_from(whole.len()).unwrap_or(u32::MAX));
+        for channel in tail {
             *channel = cursor.hop(self, slot).channel;
             slot = slot.plus(1);
         }
@@ -43,17 +44,26 @@ impl<const N: usize> Sequence<N> {
 struct Frames<const N: usize> {
     /// The next frame.
     frame: u32,
-    when: Ahead,
-    turn: Words,
-    window: Vec<Channel, { MAX_RENDEZVOUS as usize }>,
-    hop: Ahead,
+    when: Ahead<{ 4 * FRAMES + 64 }>,
+    turn: Ahead<{ 4 * (FRAMES + MAX_RENDEZVOUS as usize) + 64 }>,
+    hop: Ahead<{ 4 * HOPS + 64 }>,
+    /// The rendezvous channels in the order of visits.
+    visits: Visits,
+    window: Visits,
+    traffic: Traffic<N>,
+}
+
+type Visits = Vec<Channel, { MAX_RENDEZVOUS as usize }>;
+
+/// The traffic set, and how far it has been drawn.
+struct Traffic<const N: usize> {
     /// Ordinal of the next traffic slot.
     ordinal: u32,
-    /// The traffic set, ascending.
-    traffic: Vec<Channel, N>,
+    /// The set, ascending.
+    set: Vec<Channel, N>,
     /// What the balanced draw takes from: below `drawn`, spent.
     cycle: Vec<Channel, N>,
-    drawn: u32,
+    drawn: usize,
 }
 
 impl<const N: usize> Frames<N> {
@@ -61,140 +71,181 @@ impl<const N: usize> Frames<N> {
         let stream = u32::from(sequence.draw_lane.number()) | timeline.bit();
         let m = u32::from(sequence.structure.frame);
         let frame = first.number().checked_div(m).unwrap_or_default();
-        let traffic: Vec<Channel, N> =
-            sequence.traffic_ranks().map(|rank| sequence.hopset.turned(rank)).collect();
+        let ranks = sequence.traffic_ranks();
+        let set: Vec<Channel, N> = ranks.map(|rank| sequence.hopset.turned(rank)).collect();
+        let ordinal = first.number().wrapping_sub(frame);
         let mut this = Self {
             frame,
             when: Ahead::new(stream),
-            turn: Words::new(stream),
-            window: Vec::new(),
+            turn: Ahead::new(stream),
             hop: Ahead::new(stream),
-            ordinal: first.number().wrapping_sub(frame),
-            cycle: traffic.clone(),
-            traffic,
-            drawn: 0,
+            visits: sequence.visits.iter().map(|rank| sequence.hopset.turned(*rank)).collect(),
+            window: Vec::new(),
+            traffic: Traffic { ordinal, cycle: set.clone(), set, drawn: 0 },
         };
         this.catch_up(sequence);
         this
     }
 
-    /// Brings a balanced cycle that began before the first frame, and the window, to their place.
+    /// Brings a window and a balanced cycle that began before the first frame to their place.
     fn catch_up(&mut self, sequence: &Sequence<N>) {
-        let count = u32::from(sequence.traffic_count());
-        let into_cycle = self.ordinal.checked_rem(count).unwrap_or_default();
+        let w = u32::from(sequence.structure.window);
+        let into_window = self.frame.checked_rem(w).unwrap_or_default();
+        if into_window > 0 {
+            let start = self.frame.wrapping_sub(into_window);
+            let words = self.turn.load(&sequence.turn, start, w as usize);
+            open_window(w, start, words, &self.visits, &mut self.window);
+        }
         if sequence.structure.draw == Draw::Balanced {
-            self.ordinal = self.ordinal.wrapping_sub(into_cycle);
-            for _ in 0..into_cycle {
-                let mut discard = [Channel::default()];
-                self.balanced(sequence, &mut discard);
+            let count = u32::from(sequence.traffic_count());
+            let into_cycle = self.traffic.ordinal.checked_rem(count).unwrap_or_default();
+            let start = self.traffic.ordinal.wrapping_sub(into_cycle);
+            let mut done = 0;
+            while done < into_cycle {
+                let some = into_cycle.wrapping_sub(done).min(64);
+                let first = start.wrapping_add(done);
+                let words = self.hop.load(&sequence.hop, first, some as usize);
+                let mut discard = [Channel::default(); 64];
+                self.traffic.balanced(&mut discard, usize::MAX, words);
+                done = done.wrapping_add(some);
             }
         }
-        self.prepare_window(sequence);
     }
 
-    fn prepare_window(&mut self, sequence: &Sequence<N>) {
+    /// Fills whole frames.
+    fn fill(&mut self, sequence: &Sequence<N>, out: &mut [Channel]) {
+        let m = usize::from(sequence.structure.frame);
         let w = u32::from(sequence.structure.window);
-        let r = u32::from(sequence.structure.rendezvous);
-        let past = self.frame.checked_rem(w).unwrap_or_default();
-        let start = self.frame.wrapping_sub(past);
-        let from = start.checked_rem(r).unwrap_or_default() as usize;
-        let visits = sequence.visits.iter().skip(from).take(w as usize);
-        self.window.clear();
-        self.window.extend(visits.map(|rank| sequence.hopset.turned(*rank)));
-        crate::keys::shuffle_with(
-            &sequence.turn,
-            &mut self.turn,
-            u64::from(start),
-            &mut self.window,
-        );
-    }
-
-    fn fill(&mut self, sequence: &Sequence<N>, frame: &mut [Channel]) {
-        let m = u32::from(sequence.structure.frame);
-        let w = u32::from(sequence.structure.window);
-        let entry = self.frame.checked_rem(w).unwrap_or_default();
-        if entry == 0 {
-            self.prepare_window(sequence);
-        }
-        let word = self.when.words(&sequence.when, self.frame, 1).first().copied();
-        let sync = uniform(u32::from_le_bytes(word.unwrap_or_default()), m);
-        let (before, rest) = frame.split_at_mut((sync as usize).min(frame.len()));
-        let Some((at_sync, after)) = rest.split_first_mut() else { return };
-        *at_sync = self.window.get(entry as usize).copied().unwrap_or_default();
-        match sequence.structure.draw {
-            Draw::Balanced => {
-                self.balanced(sequence, before);
-                self.balanced(sequence, after);
+        let hops_a_frame = m.saturating_sub(1).max(1);
+        let at_a_time = HOPS.checked_div(hops_a_frame).unwrap_or(1).min(FRAMES);
+        let mut entry = self.frame.checked_rem(w).unwrap_or_default();
+        for chunk in out.chunks_mut(at_a_time.saturating_mul(m)) {
+            let frames = chunk.len().checked_div(m).unwrap_or_default();
+            let when = self.when.load(&sequence.when, self.frame, frames);
+            let turn =
+                self.turn.load(&sequence.turn, self.frame, frames.saturating_add(w as usize));
+            let hops = frames.saturating_mul(hops_a_frame);
+            let hop = self.hop.load(&sequence.hop, self.traffic.ordinal, hops);
+            let hops_of_frames = hop.chunks_exact(hops_a_frame);
+            let frames = chunk.chunks_exact_mut(m).zip(when).zip(hops_of_frames).enumerate();
+            for (i, ((frame, when), hop)) in frames {
+                if entry == 0 {
+                    let words = turn.get(i..).unwrap_or_default();
+                    let start = self.frame;
+                    open_window(w, start, words, &self.visits, &mut self.window);
+                }
+                let sync = uniform(u32::from_le_bytes(*when), u32::from(sequence.structure.frame));
+                let sync = sync as usize;
+                match sequence.structure.draw {
+                    Draw::Balanced => self.traffic.balanced(frame, sync, hop),
+                    Draw::Independent => self.traffic.independent(frame, sync, hop),
+                }
+                if let Some(at_sync) = frame.get_mut(sync) {
+                    *at_sync = self.window.get(entry as usize).copied().unwrap_or_default();
+                }
+                entry = entry.wrapping_add(1);
+                if entry == w {
+                    entry = 0;
+                }
+                self.frame = self.frame.wrapping_add(1);
             }
-            Draw::Independent => {
-                self.independent(sequence, before);
-                self.independent(sequence, after);
-            }
+            let hops = u32::try_from(hops).unwrap_or_default();
+            self.traffic.ordinal = self.traffic.ordinal.wrapping_add(hops);
         }
-        self.frame = self.frame.wrapping_add(1);
     }
+}
 
-    fn balanced(&mut self, sequence: &Sequence<N>, out: &mut [Channel]) {
-        let count = u32::from(sequence.traffic_count());
-        let words = self.hop.words(&sequence.hop, self.ordinal, out.len());
-        for (channel, word) in out.iter_mut().zip(words) {
-            if self.drawn == count {
-                self.cycle.clone_from(&self.traffic);
+/// Puts the window that starts at frame `start` in its drawn order.
+#[inline]
+fn open_window(w: u32, start: u32, words: &[[u8; 4]], visits: &Visits, window: &mut Visits) {
+    let r = u32::try_from(visits.len()).unwrap_or_default();
+    let from = start.checked_rem(r).unwrap_or_default() as usize;
+    window.clear();
+    // A window never reaches beyond the last visit: it divides their number.
+    let visits = visits.get(from..from.saturating_add(w as usize)).unwrap_or_default();
+    let _ = window.extend_from_slice(visits);
+    let mut rest = window.as_mut_slice();
+    let mut left = w;
+    let mut words = words.iter();
+    while let ([first, others @ ..], Some(word)) = (rest, words.next()) {
+        let drawn = uniform(u32::from_le_bytes(*word), left) as usize;
+        if let Some(other) = others.get_mut(drawn.wrapping_sub(1)) {
+            core::mem::swap(first, other);
+        }
+        left = left.wrapping_sub(1);
+        rest = others;
+    }
+}
+
+impl<const N: usize> Traffic<N> {
+    /// Fills the slots of a frame before and after place `sync`.
+    #[inline]
+    fn balanced(&mut self, frame: &mut [Channel], sync: usize, words: &[[u8; 4]]) {
+        for (i, word) in words.iter().enumerate() {
+            if self.drawn == self.cycle.len() {
+                self.cycle.copy_from_slice(&self.set);
                 self.drawn = 0;
             }
-            let left = count.wrapping_sub(self.drawn);
-            let j = uniform(u32::from_le_bytes(*word), left).wrapping_add(self.drawn);
-            let next = self.cycle.get(self.drawn as usize).copied().unwrap_or_default();
-            if let Some(drawn) = self.cycle.get_mut(j as usize) {
-                *channel = core::mem::replace(drawn, next);
+            // Those below `drawn` are spent: drawing from the rest needs no swap, only that the
+            // first of the rest takes the place of the one drawn.
+            let left = self.cycle.len().wrapping_sub(self.drawn);
+            let left = u32::try_from(left).unwrap_or(u32::MAX);
+            let offset = uniform(u32::from_le_bytes(*word), left) as usize;
+            let first = self.cycle.get(self.drawn).copied().unwrap_or_default();
+            if let Some(drawn) = self.cycle.get_mut(self.drawn.wrapping_add(offset)) {
+                put(frame, i, sync, core::mem::replace(drawn, first));
             }
             self.drawn = self.drawn.wrapping_add(1);
-            self.ordinal = self.ordinal.wrapping_add(1);
         }
     }
 
-    fn independent(&mut self, sequence: &Sequence<N>, out: &mut [Channel]) {
-        let count = u32::from(sequence.traffic_count());
-        let words = self.hop.words(&sequence.hop, self.ordinal, out.len());
-        for (channel, word) in out.iter_mut().zip(words) {
-            let drawn = uniform(u32::from_le_bytes(*word), count);
-            *channel = self.traffic.get(drawn as usize).copied().unwrap_or_default();
-            self.ordinal = self.ordinal.wrapping_add(1);
-        }
-    }
-}
-
-/// A long stretch of one stream's keystream.
-struct Ahead {
-    stream: u32,
-    /// Index of the first word held; `None` before the first read.
-    first: Option<u32>,
-    bytes: [u8; AHEAD],
-}
-
-impl Ahead {
-    const fn new(stream: u32) -> Self {
-        Self { stream, first: None, bytes: [0; AHEAD] }
-    }
-
-    /// `count` words from `index` on, little-endian; `count` is at most a frame's.
+    /// As [`Self::balanced`], with replacement.
     #[inline]
-    fn words(&mut self, key: &Subkey, index: u32, count: usize) -> &[[u8; 4]] {
-        let held = |first: u32| {
-            let from = index.checked_sub(first)? as usize;
-            (from.saturating_add(count) <= AHEAD / 4).then_some(from)
-        };
-        let from = self.first.and_then(held).unwrap_or_else(|| {
-            key.fill(self.stream, index / 16, &mut self.bytes);
-            self.first = Some(index & !15);
-            (index & 15) as usize
-        });
-        let (words, _) = self.bytes.as_chunks::<4>();
-        words.get(from..from.saturating_add(count)).unwrap_or_default()
+    fn independent(&self, frame: &mut [Channel], sync: usize, words: &[[u8; 4]]) {
+        let set = self.set.as_slice();
+        let count = u32::try_from(set.len()).unwrap_or(u32::MAX);
+        for (i, word) in words.iter().enumerate() {
+            let drawn = uniform(u32::from_le_bytes(*word), count);
+            put(frame, i, sync, set.get(drawn as usize).copied().unwrap_or_default());
+        }
     }
 }
 
-impl Drop for Ahead {
+/// Puts a channel into the `i`-th traffic slot of a frame. The loops around this run as often in
+/// every frame, whatever the place of the sync slot: no branch for the processor to guess wrong.
+#[inline]
+fn put(frame: &mut [Channel], i: usize, sync: usize, channel: Channel) {
+    if let Some(slot) = frame.get_mut(i.wrapping_add(usize::from(i >= sync))) {
+        *slot = channel;
+    }
+}
+
+/// A stretch of one stream's keystream.
+struct Ahead<const BYTES: usize> {
+    stream: u32,
+    bytes: [u8; BYTES],
+}
+
+impl<const BYTES: usize> Ahead<BYTES> {
+    const fn new(stream: u32) -> Self {
+        Self { stream, bytes: [0; BYTES] }
+    }
+
+    /// `count` words from `index` on, little-endian; no more than fit.
+    fn load(&mut self, key: &Subkey, index: u32, count: usize) -> &[[u8; 4]] {
+        let skip = (index & 15) as usize;
+        let end = skip.saturating_add(count);
+        // Whole blocks, so that the cipher can work on several at a time.
+        let bytes = end.div_ceil(16).saturating_mul(64).min(BYTES);
+        if let Some(bytes) = self.bytes.get_mut(..bytes) {
+            key.fill(self.stream, index / 16, bytes);
+        }
+        let (words, _) = self.bytes.as_chunks::<4>();
+        words.get(skip..end.min(words.len())).unwrap_or_default()
+    }
+}
+
+impl<const BYTES: usize> Drop for Ahead<BYTES> {
     fn drop(&mut self) {
         zeroize::Zeroize::zeroize(&mut self.bytes);
     }
