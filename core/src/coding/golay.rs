@@ -9,9 +9,9 @@
 
 /// Parity rows: row `i` is the parity of the message with only bit `11 - i` (most significant
 /// first) set.
-const ROWS: [u16; 12] = rows();
+pub(super) const ROWS: [u16; 12] = rows();
 /// The transpose of [`ROWS`].
-const COLUMNS: [u16; 12] = transpose(ROWS);
+pub(super) const COLUMNS: [u16; 12] = transpose(ROWS);
 
 /// A decoded word.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
