@@ -121,6 +121,8 @@ impl<const N: usize> Station<N> {
         if let Err(dropped) = taken {
             return Heard::Dropped(dropped);
         }
+        // The clock has moved, and with it every deadline of the present action.
+        self.current = None;
         if let Some(rank) = self.rank_of(reception.channel) {
             self.interferers.clear(rank);
         }

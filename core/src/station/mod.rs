@@ -60,7 +60,7 @@ const EVENTS: usize = 16;
 /// # The driver's part
 ///
 /// * **Time** is the `now` of every call: the station's own clock, never running backwards. A
-///   `now` that lies before an earlier one is harmless but may repeat an answer.
+///   `now` that lies before an earlier one may get an earlier answer again, or silence.
 /// * **[`poll`](Self::poll)** says what the radio does from now on, and until when. Calling it
 ///   early or again changes nothing. Calling it late loses the slots in between and nothing else;
 ///   own slots that were lost so are counted. A deadline at `now` is due.
@@ -100,6 +100,9 @@ pub struct Station<const N: usize> {
     saved: Option<Slot>,
     /// The present action, and the hop that it listens to or transmits.
     current: Option<Current>,
+    /// The last slot that was prepared for transmission. None is prepared twice, so that no
+    /// keystream is used twice, whatever the caller's clock does.
+    prepared: Option<Slot>,
     /// The payload of the next traffic slot.
     payload: Vec<u8, MAX_SLOT_BYTES>,
     /// The bits of the present transmission.
@@ -156,6 +159,7 @@ impl<const N: usize> Station<N> {
             storage: config.watermark,
             saved: None,
             current: None,
+            prepared: None,
             payload: Vec::new(),
             burst: Vec::new(),
             events: Deque::new(),

@@ -126,7 +126,7 @@ pub enum Event {
     },
     /// The station has lost net time and searches.
     OutOfStep,
-    /// A run that starts or re-forms the net is heard.
+    /// A run that starts or re-forms the net is heard by a station that is in step already.
     AnnounceHeard {
         /// The slot in which it was first heard.
         slot: Slot,
@@ -152,12 +152,13 @@ pub enum Event {
     },
     /// The operator pressed to speak and may not speak yet.
     HoldOff,
-    /// The operator may speak: the next slot carries payload.
+    /// The operator may speak. Told in the last call header's slot, so that a payload handed over
+    /// at once goes out with the first traffic slot.
     GoAhead {
-        /// The first slot that carries payload.
+        /// The slot after the call headers.
         slot: Slot,
     },
-    /// The station stopped its own transmission because it has lost net time.
+    /// The station stopped its own over or announce because it has lost net time.
     Cut {
         /// The slot in which it stopped.
         slot: Slot,

@@ -136,8 +136,9 @@ impl<const N: usize> Station<N> {
             Activity::Speak(speak) => {
                 if speak.closing.is_some_and(|closing| slot >= closing.plus(CLOSING_SLOTS)) {
                     self.enter(Activity::watch());
-                } else if !speak.told && speak.closing.is_none() && slot >= speak.talk {
+                } else if !speak.told && speak.closing.is_none() && slot.plus(1) >= speak.talk {
                     self.activity = Activity::Speak(Speak { told: true, ..speak });
+                    let slot = speak.talk.max(slot);
                     self.report(Event::GoAhead { slot });
                 }
             }
@@ -322,6 +323,9 @@ impl<const N: usize> Station<N> {
         if place.slot < run.first {
             return self.silent_until(place, run.first);
         }
+        if !self.prepare(place.slot) {
+            return self.silent_until(place, place.slot.plus(1));
+        }
         let hop = self.home.run_hop(&self.sequence, place.slot);
         let remaining = u32::try_from(run.end.after(place.slot)).unwrap_or_default();
         let countdown = remaining.saturating_sub(1);
@@ -334,6 +338,9 @@ impl<const N: usize> Station<N> {
         let Place { slot, .. } = place;
         if slot < speak.first {
             return self.silent_until(place, speak.first);
+        }
+        if !self.prepare(slot) {
+            return self.silent_until(place, slot.plus(1));
         }
         let hop = self.home.hop(&self.sequence, slot);
         if let Some(closing) = speak.closing
@@ -349,6 +356,15 @@ impl<const N: usize> Station<N> {
                 self.transmit_header(place, hop, Kind::Over, speak.target, countdown)
             }
         }
+    }
+
+    /// Whether a slot may be prepared for transmission: once, and not after a later one.
+    fn prepare(&mut self, slot: Slot) -> bool {
+        let fresh = self.prepared.is_none_or(|prepared| slot > prepared);
+        if fresh {
+            self.prepared = Some(slot);
+        }
+        fresh
     }
 
     /// Waits for the first slot of our own transmission.

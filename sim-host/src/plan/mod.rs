@@ -120,7 +120,7 @@ impl Plan {
             announce_slots: root.section("announce", &["slots"])?.integer_or(
                 "slots",
                 1..=2_000,
-                200,
+                176,
             )?,
             energy_threshold: Dbm::new(root.section("energy", &["threshold_dbm"])?.integer_or(
                 "threshold_dbm",

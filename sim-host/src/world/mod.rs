@@ -730,6 +730,7 @@ impl World {
                         self.trace.overs[talk.over].ahead_us = Some(self.now);
                         self.nodes[node].talking = true;
                         self.nodes[node].payloads = 0;
+                        self.queue_payload(node);
                         self.order(self.now + talk.talk_us, Order::Release(node));
                     }
                 }
