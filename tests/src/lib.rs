@@ -9,12 +9,14 @@
 //! * [`correlation`]: serial correlation; Hamming correlation of hop sequences and its bounds.
 //! * [`sp800_22`]: the tests of NIST SP 800-22 that are used.
 //! * [`plans`]: hop sequences and stations made from a few numbers.
+//! * [`bench`](mod@bench): random plans, and random but well-informed treatment of a station.
 //!
 //! # Levels
 //!
 //! Keys are fixed, so a test either passes always or fails always. Levels are chosen as if keys
 //! were drawn afresh: each file says how likely a false alarm would then have been.
 
+pub mod bench;
 pub mod binomial;
 pub mod chi_square;
 pub mod correlation;
