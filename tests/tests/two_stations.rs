@@ -1,0 +1,679 @@
+//! Proves what stations promise each other, with two or three of them on a clean channel.
+//!
+//! The numbers come from `docs/specification.md`: sections 8 (watermarks, replay), 9 (overs,
+//! announce), 10 (targets), and from the driver's part in the documentation of
+//! `hopwright_core::station::Station`. Expected spans are worked out beside each assertion.
+//!
+//! Time is virtual; stations have clocks of their own that started at different times. A
+//! transmission reaches every station that listens to its channel and word when it begins.
+
+use hopwright_core::address::{Address, Target};
+use hopwright_core::clock::Grip;
+use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
+use hopwright_core::station::{
+    Action, CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, Heard, OVER_TIMEOUT, Radio,
+    Reception, Refused, Role, Station, WATERMARK_STEP, Watermark,
+};
+use hopwright_core::timing::WORD_BITS;
+use hopwright_core::units::{Channel, Micros, Slot, Tick};
+use hopwright_tests::plans::{Make, key, timing};
+use std::collections::VecDeque;
+
+const SLOT_US: u64 = 20_000;
+const POST: usize = 0;
+const BOAT: usize = 1;
+const OTHER: usize = 2;
+
+/// One station and what its driver keeps for it.
+struct Node {
+    station: Station<128>,
+    /// What its clock showed when the world began.
+    epoch: u64,
+    action: Option<Action>,
+    /// It hears nothing before this time of the world.
+    deaf_until: u64,
+    outbox: VecDeque<Vec<u8>>,
+    events: Vec<Event>,
+    heard: Vec<Heard>,
+    payloads: Vec<Vec<u8>>,
+}
+
+/// Something on the air.
+#[derive(Clone)]
+struct Flight {
+    from: usize,
+    channel: Channel,
+    word: u32,
+    bits: Vec<u8>,
+    /// When the unique word starts, when it has been recognised, when all bits are in.
+    starts: u64,
+    recognised: u64,
+    ends: u64,
+    /// Who listens; known once the word has been recognised.
+    listeners: Option<Vec<usize>>,
+}
+
+struct World {
+    now: u64,
+    nodes: Vec<Node>,
+    flights: Vec<Flight>,
+    /// Everything that was on the air.
+    log: Vec<Flight>,
+}
+
+enum Wake {
+    Bits(usize),
+    Word(usize),
+    Poll(usize),
+}
+
+impl World {
+    fn new(makes: &[Make]) -> Self {
+        let node = |(i, make): (u64, &Make)| Node {
+            station: make.station(&key(1)),
+            epoch: 3_456_789 * i,
+            action: None,
+            deaf_until: 0,
+            outbox: VecDeque::new(),
+            events: Vec::new(),
+            heard: Vec::new(),
+            payloads: Vec::new(),
+        };
+        let nodes = (0..).zip(makes).map(node).collect();
+        Self { now: 1_000_000, nodes, flights: Vec::new(), log: Vec::new() }
+    }
+
+    fn local(&self, node: usize, at: u64) -> Tick {
+        Tick::new(at + self.nodes[node].epoch)
+    }
+
+    /// The earliest thing to happen; at equal times receptions come before polls, as the driver's
+    /// part asks, and lower numbers before higher ones.
+    fn next(&self) -> (u64, Wake) {
+        let flights = self.flights.iter().enumerate().map(|(i, f)| match f.listeners {
+            Some(_) => (f.ends, 0, Wake::Bits(i)),
+            None => (f.recognised, 1, Wake::Word(i)),
+        });
+        let polls = self.nodes.iter().enumerate().map(|(i, n)| {
+            let until = n.action.map_or(self.now, |a| a.until.us().saturating_sub(n.epoch));
+            (until.max(self.now), 2, Wake::Poll(i))
+        });
+        let first = flights.chain(polls).min_by_key(|(at, order, _)| (*at, *order));
+        let (at, _, wake) = first.expect("a station");
+        (at, wake)
+    }
+
+    /// Runs until `end` of the world's time.
+    #[track_caller]
+    fn run_until(&mut self, end: u64) {
+        let mut polls_at_once = 0;
+        loop {
+            let (at, wake) = self.next();
+            if at > end {
+                break;
+            }
+            // A station that is never content with the present would spin here for ever.
+            polls_at_once = if at == self.now { polls_at_once + 1 } else { 0 };
+            assert!(polls_at_once < 100, "no progress at {at} us: {:?}", self.actions());
+            self.now = at;
+            match wake {
+                Wake::Poll(node) => self.poll(node),
+                Wake::Word(flight) => self.recognise(flight),
+                Wake::Bits(flight) => self.deliver(flight),
+            }
+        }
+        self.now = end;
+    }
+
+    fn actions(&self) -> Vec<Option<Action>> {
+        self.nodes.iter().map(|node| node.action).collect()
+    }
+
+    #[track_caller]
+    fn run_slots(&mut self, slots: u64) {
+        self.run_until(self.now + slots * SLOT_US);
+    }
+
+    fn poll(&mut self, number: usize) {
+        let now = self.local(number, self.now);
+        let node = &mut self.nodes[number];
+        if let Some(payload) = node.outbox.front()
+            && node.station.queue_payload(payload).is_ok()
+        {
+            node.outbox.pop_front();
+        }
+        let action = node.station.poll(now);
+        let before = node.action.replace(action);
+        node.events.extend(std::iter::from_fn(|| node.station.next_event()));
+        let Radio::Transmit { channel, word, at } = action.radio else { return };
+        if before.is_some_and(|before| before.radio == action.radio) {
+            return;
+        }
+        let bits = node.station.burst().to_vec();
+        let starts = at.us() - node.epoch;
+        let recognised = starts + timing().air_time(WORD_BITS).us();
+        let body = u32::try_from(bits.len()).expect("short") * 8;
+        let ends = recognised + timing().air_time(body).us();
+        let flight =
+            Flight { from: number, channel, word, bits, starts, recognised, ends, listeners: None };
+        self.log.push(flight.clone());
+        self.flights.push(flight);
+    }
+
+    fn recognise(&mut self, number: usize) {
+        let flight = &mut self.flights[number];
+        let hears = |(i, node): (usize, &Node)| {
+            let Some(Radio::Listen { channel, word, complement }) = node.action.map(|a| a.radio)
+            else {
+                return None;
+            };
+            let fits = word == flight.word || (complement && !word == flight.word);
+            let awake = node.deaf_until <= flight.starts && i != flight.from;
+            (channel == flight.channel && fits && awake).then_some(i)
+        };
+        flight.listeners = Some(self.nodes.iter().enumerate().filter_map(hears).collect());
+    }
+
+    fn deliver(&mut self, number: usize) {
+        let flight = self.flights.remove(number);
+        for listener in flight.listeners.iter().flatten() {
+            let _ = self.hear(*listener, &flight, flight.starts);
+            self.poll(*listener);
+        }
+    }
+
+    /// A station hears a flight whose word started at `starts`.
+    fn hear(&mut self, number: usize, flight: &Flight, starts: u64) -> Heard {
+        let (now, at) = (self.local(number, self.now), self.local(number, starts));
+        let node = &mut self.nodes[number];
+        let Flight { channel, word, .. } = *flight;
+        let heard = node.station.heard(now, Reception { channel, word, at, bits: &flight.bits });
+        node.heard.push(heard);
+        if let Heard::Payload { slot, source } = heard {
+            let mut text = vec![0; node.station.payload_capacity()];
+            let length = node.station.open_payload(slot, source, &flight.bits, &mut text);
+            text.truncate(length.expect("a payload that opens"));
+            node.payloads.push(text);
+        }
+        node.events.extend(std::iter::from_fn(|| node.station.next_event()));
+        heard
+    }
+
+    fn command(&mut self, number: usize, command: Command) -> Result<(), Refused> {
+        let now = self.local(number, self.now);
+        let answer = self.nodes[number].station.command(now, command);
+        self.poll(number);
+        answer
+    }
+
+    fn events(&mut self, number: usize) -> Vec<Event> {
+        std::mem::take(&mut self.nodes[number].events)
+    }
+
+    fn slot(&self, number: usize) -> Slot {
+        let now = self.local(number, self.now);
+        self.nodes[number].station.slot(now).expect("in step")
+    }
+
+    fn forget(&mut self) {
+        for node in &mut self.nodes {
+            node.events.clear();
+            node.heard.clear();
+            node.payloads.clear();
+        }
+        self.log.clear();
+    }
+
+    /// An over of `number` with these payloads, from press to the last closing header.
+    fn over(&mut self, number: usize, target: Target, payloads: &[&[u8]]) {
+        self.nodes[number].outbox.extend(payloads.iter().map(|p| p.to_vec()));
+        self.command(number, Command::Press(target)).expect("the floor is free");
+        self.run_slots(u64::from(CALL_SLOTS) + payloads.len() as u64 * 8 / 7 + 12);
+        self.command(number, Command::Release).expect("it speaks");
+        self.run_slots(u64::from(CLOSING_SLOTS) + 3);
+    }
+
+    /// What a flight is, to those who have the net key.
+    fn header(&self, flight: &Flight) -> Option<Header> {
+        let bits = flight.bits.first_chunk()?;
+        HeaderKeys::new(&key(1)).from_bits(bits, 0)
+    }
+}
+
+fn addressed(target: u8) -> Target {
+    Target::one(Address::new(target))
+}
+
+/// A post, a boat 4B and another boat 51, in step and idle after an announce.
+fn net_in_step() -> World {
+    let mut world = World::new(&[Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)]);
+    world.run_slots(3);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(210);
+    for node in [POST, BOAT, OTHER] {
+        assert!(world.nodes[node].station.in_step(), "station {node}");
+    }
+    world.forget();
+    world
+}
+
+fn calls(events: &[Event]) -> Vec<(u8, Target)> {
+    let call = |event: &Event| {
+        let Event::Call { source, target, .. } = *event else { return None };
+        Some((source.number(), target))
+    };
+    events.iter().filter_map(call).collect()
+}
+
+fn has(events: &[Event], wanted: impl Fn(&Event) -> bool) -> bool {
+    events.iter().any(wanted)
+}
+
+#[test]
+fn announce_brings_a_member_into_step() {
+    let mut world = World::new(&[Make::timekeeper(0x10), Make::member(0x4B)]);
+    world.run_slots(3);
+    assert!(!world.nodes[BOAT].station.in_step());
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    // On a clean channel the run visits every rendezvous channel within r + w - 1 = 19 slots, and
+    // the next slot of the run gives the second opinion.
+    world.run_slots(21);
+    assert!(world.nodes[BOAT].station.in_step());
+    let events = world.events(BOAT);
+    assert!(has(&events, |e| matches!(e, Event::InStep { .. })), "{events:?}");
+    world.run_slots(200);
+    assert_eq!(world.slot(BOAT), world.slot(POST));
+    let now = world.local(BOAT, world.now);
+    let clock = world.nodes[BOAT].station.clock().expect("a clock");
+    assert_eq!(clock.grip(&timing(), now), Grip::Locked);
+    // The boat's bound holds the post's time, by definition the true one.
+    let truth =
+        world.nodes[POST].station.clock().expect("a clock").net_us(world.local(POST, world.now));
+    let (lo, hi) = clock.bound(now);
+    assert!(lo <= truth && truth <= hi, "{truth} not in {lo}..={hi}");
+    assert_eq!(world.log.len(), 200, "an announce lasts 200 slots");
+}
+
+#[test]
+fn an_over_arrives_and_opens() {
+    let mut world = net_in_step();
+    let said: [&[u8]; 3] = [b"aground off the north shoal", b"", b"two aboard"];
+    world.over(BOAT, addressed(0x10), &said);
+    assert_eq!(calls(&world.events(POST)), [(0x4B, addressed(0x10))]);
+    let arrived = &world.nodes[POST].payloads;
+    assert_eq!(arrived[0], said[0]);
+    assert!(arrived.iter().any(|p| p == said[2]), "{arrived:?}");
+    // An over may answer at once.
+    world.forget();
+    world.over(POST, addressed(0x4B), &[b"coming"]);
+    assert_eq!(world.nodes[BOAT].payloads[0], b"coming");
+}
+
+#[test]
+fn nobody_outside_the_target_gets_any_content() {
+    let mut world = net_in_step();
+    world.over(POST, addressed(0x4B), &[b"for one only"]);
+    assert_eq!(world.nodes[BOAT].payloads[0], b"for one only");
+    let events = world.events(OTHER);
+    assert_eq!(calls(&events), []);
+    assert!(has(&events, |e| matches!(e, Event::Busy { .. })), "{events:?}");
+    let node = &world.nodes[OTHER];
+    assert_eq!(node.payloads, [[0_u8; 0]; 0]);
+    assert!(node.heard.contains(&Heard::Busy), "it followed the over all the same");
+}
+
+#[test]
+fn targets_reach_whom_they_name() {
+    let forties = Target::prefix(Address::new(0x40), 4).expect("a prefix");
+    let cases = [
+        (Target::ALL, true, true),
+        (forties, true, false),
+        (Target::all_but(Address::new(0x4B)), false, true),
+        (addressed(0x51), false, true),
+        (addressed(0x99), false, false),
+    ];
+    for (target, boat, other) in cases {
+        let mut world = net_in_step();
+        world.over(POST, target, &[b"x"]);
+        for (node, called) in [(BOAT, boat), (OTHER, other)] {
+            let events = world.events(node);
+            let expected = if called { vec![(0x10, target)] } else { vec![] };
+            assert_eq!(calls(&events), expected, "{target}, station {node}");
+            assert_eq!(!world.nodes[node].payloads.is_empty(), called, "{target}, station {node}");
+            assert!(has(&events, |e| matches!(e, Event::Clear { .. })), "{target}: {events:?}");
+        }
+    }
+}
+
+#[test]
+fn hold_off_lasts_until_go_ahead() {
+    let mut world = net_in_step();
+    world.nodes[BOAT].outbox.push_back(b"hold".to_vec());
+    let pressed = world.slot(BOAT);
+    world.command(BOAT, Command::Press(Target::ALL)).expect("the floor is free");
+    assert_eq!(world.command(BOAT, Command::Press(Target::ALL)), Err(Refused::Speaking));
+    assert_eq!(world.events(BOAT), [Event::HoldOff]);
+    world.run_slots(u64::from(CALL_SLOTS) - 1);
+    assert_eq!(world.events(BOAT), [], "still held off");
+    world.run_slots(3);
+    // The slot after the press opens the call, and eight call headers come first.
+    let talk = pressed.plus(1 + CALL_SLOTS);
+    assert_eq!(world.events(BOAT), [Event::GoAhead { slot: talk }]);
+    for flight in world.log.iter().take(usize::try_from(CALL_SLOTS).expect("small")) {
+        let header = world.header(flight).expect("only headers before the go-ahead");
+        assert_eq!((header.kind, header.source.number()), (Kind::Over, 0x4B));
+        assert!(header.slot < talk);
+    }
+}
+
+#[test]
+fn one_who_waits_for_the_floor_gets_it_afterwards() {
+    let mut world = net_in_step();
+    world.command(POST, Command::Press(Target::ALL)).expect("the floor is free");
+    world.run_slots(20);
+    world.command(BOAT, Command::Press(Target::ALL)).expect("a wish is no transmission");
+    world.run_slots(40);
+    assert!(!world.nodes[BOAT].station.holds_floor(), "the post still speaks");
+    world.forget();
+    world.command(POST, Command::Release).expect("it speaks");
+    // Two closing headers, up to a frame of waiting and the closing headers' room, and the call.
+    world.run_slots(2 + 8 + 2 + u64::from(CALL_SLOTS) + 3);
+    assert!(has(&world.events(BOAT), |e| matches!(e, Event::GoAhead { .. })));
+    let closings = world.log.iter().filter(|f| f.from == POST).count();
+    assert_eq!(closings, usize::try_from(CLOSING_SLOTS).expect("small"));
+}
+
+#[test]
+fn release_closes_the_over() {
+    let mut world = net_in_step();
+    world.command(POST, Command::Press(Target::ALL)).expect("the floor is free");
+    world.run_slots(30);
+    world.forget();
+    let last = world.slot(POST);
+    world.command(POST, Command::Release).expect("it speaks");
+    assert_eq!(world.command(POST, Command::Release), Err(Refused::NotSpeaking));
+    world.run_slots(5);
+    assert!(!world.nodes[POST].station.holds_floor());
+    let clear = Event::Clear { slot: last.plus(1) };
+    assert_eq!(world.events(BOAT), [clear], "at the first of the two closing headers");
+    let kinds: Vec<_> = world.log.iter().filter_map(|f| world.header(f)).map(|h| h.kind).collect();
+    assert_eq!(kinds, [Kind::Closing; CLOSING_SLOTS as usize]);
+    assert_eq!(world.command(BOAT, Command::Release), Err(Refused::NotSpeaking));
+}
+
+#[test]
+fn an_over_whose_end_is_not_heard_ends_by_silence() {
+    let mut world = net_in_step();
+    world.command(POST, Command::Press(Target::ALL)).expect("the floor is free");
+    world.run_slots(30);
+    world.forget();
+    world.nodes[BOAT].deaf_until = u64::MAX;
+    world.run_slots(u64::from(OVER_TIMEOUT) - 1);
+    assert_eq!(world.events(BOAT), []);
+    world.run_slots(4);
+    assert!(matches!(world.events(BOAT)[..], [Event::Clear { .. }]));
+}
+
+#[test]
+fn late_entry_after_missed_announce() {
+    let mut world = World::new(&[Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)]);
+    world.nodes[OTHER].deaf_until = 8_000_000;
+    world.run_slots(3);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(210);
+    assert!(world.nodes[BOAT].station.in_step() && !world.nodes[OTHER].station.in_step());
+    world.command(POST, Command::Press(Target::ALL)).expect("the floor is free");
+    world.run_until(8_000_000);
+    assert!(!world.nodes[OTHER].station.in_step());
+    // The first header within (r + w - 1) m + m slots, the second opinion within a frame of
+    // traffic words.
+    world.run_slots((16 + 4 - 1) * 8 + 8 + 8);
+    assert!(world.nodes[OTHER].station.in_step());
+    assert_eq!(world.slot(OTHER), world.slot(POST));
+    // The next sync slot, a frame or two away, tells who speaks.
+    world.run_slots(16);
+    assert_eq!(calls(&world.events(OTHER)), [(0x10, Target::ALL)]);
+    world.nodes[POST].outbox.push_back(b"late, but heard".to_vec());
+    world.run_slots(4);
+    assert!(world.nodes[OTHER].payloads.iter().any(|p| p == b"late, but heard"));
+}
+
+/// A recorded announce, sent again to a station in step on the very channel and word that it
+/// listens to: nothing but a counter changes (invariant 3; a replay can never move a locked
+/// station).
+#[test]
+fn a_replayed_announce_moves_nothing() {
+    let mut world = World::new(&[Make::timekeeper(0x10), Make::member(0x4B)]);
+    world.run_slots(3);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(210);
+    let recorded = world.log.clone();
+    assert_eq!(recorded.len(), 200);
+    world.forget();
+    let mut replayed = 0;
+    for old in &recorded {
+        world.run_slots(1);
+        let Some(Radio::Listen { channel, word, complement }) =
+            world.nodes[BOAT].action.map(|a| a.radio)
+        else {
+            panic!("an idle station listens")
+        };
+        // In a home slot a header is announced by the complement of the slot's word.
+        let word = if complement { !word } else { word };
+        let flight = Flight { channel, word, ..old.clone() };
+        let (action, before) =
+            (world.nodes[BOAT].action, world.nodes[BOAT].station.clock().copied());
+        let heard = world.hear(BOAT, &flight, world.now);
+        assert_eq!(heard, Heard::Dropped(Dropped::Replayed));
+        replayed += 1;
+        let node = &world.nodes[BOAT];
+        assert_eq!(node.station.clock().copied(), before, "time");
+        assert_eq!(node.events, [], "nothing is told");
+        assert!(node.station.in_step() && !node.station.holds_floor());
+        world.poll(BOAT);
+        assert_eq!(world.nodes[BOAT].action, action, "it goes on as it was");
+    }
+    assert_eq!(world.nodes[BOAT].station.counters().replayed, replayed);
+    // And the net still works.
+    world.forget();
+    world.over(POST, addressed(0x4B), &[b"still here"]);
+    assert_eq!(world.nodes[BOAT].payloads[0], b"still here");
+}
+
+/// RFC 5297's rule for short inputs, at the station: a reception one byte short is no header.
+#[test]
+fn a_reception_that_ends_early_is_dropped() {
+    let mut world = World::new(&[Make::timekeeper(0x10), Make::member(0x4B)]);
+    world.nodes[BOAT].deaf_until = u64::MAX;
+    world.run_slots(1);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(2);
+    let Some(Radio::Listen { channel, word, .. }) = world.nodes[BOAT].action.map(|a| a.radio)
+    else {
+        panic!("a searching station listens")
+    };
+    let mut flight = Flight { channel, word, ..world.log[0].clone() };
+    let last = flight.bits.pop().expect("bits");
+    let now = world.now;
+    assert_eq!(world.hear(BOAT, &flight, now), Heard::Dropped(Dropped::NotGenuine));
+    flight.bits.push(last);
+    assert!(matches!(world.hear(BOAT, &flight, now), Heard::Header { .. }));
+}
+
+#[test]
+fn a_timekeeper_without_its_watermark_refuses() {
+    let lost = Make { watermark: Watermark::Lost, ..Make::timekeeper(0x10) };
+    let mut world = World::new(&[lost, Make::member(0x4B)]);
+    world.run_slots(3);
+    assert_eq!(world.command(POST, Command::Announce), Err(Refused::WatermarkLost));
+    assert_eq!(world.command(BOAT, Command::Announce), Err(Refused::NotTimekeeper));
+    world.run_slots(300);
+    assert!(world.log.is_empty(), "nothing was sent");
+}
+
+/// Every watermark of a lone timekeeper with an ideal clock, polled no oftener than it asks for.
+fn watermarks(station: &mut Station<128>, from: Tick, span: Micros) -> Vec<u32> {
+    let (mut now, end, mut saved) = (from, from.plus(span), Vec::new());
+    for _ in 0..1_000_000 {
+        let action = station.poll(now);
+        while let Some(event) = station.next_event() {
+            if let Event::SaveWatermark { slot } = event {
+                saved.push(slot.number());
+            }
+        }
+        if now >= end {
+            return saved;
+        }
+        now = action.poll_by.max(now.plus(Micros::new(1))).min(end);
+    }
+    panic!("a million polls did not reach {end:?}");
+}
+
+#[test]
+fn watermarks_come_every_two_to_the_fourteen_slots() {
+    let make = Make { tolerance_ppb: 0, ..Make::timekeeper(0x10) };
+    let mut station = make.station(&key(1));
+    station.command(Tick::ZERO, Command::Announce).expect("a timekeeper");
+    let steps = 5;
+    let span = Micros::new(SLOT_US * u64::from(WATERMARK_STEP) * steps);
+    let saved = watermarks(&mut station, Tick::ZERO, span);
+    let expected: Vec<u32> = (0..=5).map(|i| i * WATERMARK_STEP).collect();
+    assert_eq!(saved, expected);
+    assert_eq!(WATERMARK_STEP, 1 << 14, "specification section 8");
+}
+
+/// Whatever was on the air after the stored watermark, at most the step itself further on, is
+/// never sent again.
+#[test]
+fn a_restart_begins_beyond_the_stored_watermark() {
+    let make = Make { tolerance_ppb: 0, ..Make::timekeeper(0x10) };
+    let mut station = make.station(&key(1));
+    station.command(Tick::ZERO, Command::Announce).expect("a timekeeper");
+    let span = Micros::new(SLOT_US * (2 * u64::from(WATERMARK_STEP) - 1));
+    let saved = watermarks(&mut station, Tick::ZERO, span);
+    let reached = station.slot(Tick::ZERO.plus(span)).expect("in step");
+    let stored = Slot::new(*saved.last().expect("a watermark"));
+    assert!(reached.after(stored) < i64::from(WATERMARK_STEP));
+
+    // The power fails; the clock starts again from nothing.
+    let again = Make { watermark: Watermark::Stored(stored), ..make };
+    let mut world = World::new(&[again, Make::member(0x4B)]);
+    world.run_slots(3);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(30);
+    assert!(world.slot(POST) > reached, "{} after {reached}", world.slot(POST));
+    for flight in &world.log {
+        let header = world.header(flight).expect("an announce");
+        assert!(header.slot > reached, "{} after {reached}", header.slot);
+    }
+    assert!(world.nodes[BOAT].station.in_step());
+}
+
+/// A member that restarts drops everything at or below its watermark while it has no time.
+#[test]
+fn a_member_refuses_headers_below_its_watermark() {
+    let stored = Make { watermark: Watermark::Stored(Slot::new(100)), ..Make::member(0x4B) };
+    let mut world = World::new(&[Make::timekeeper(0x10), stored]);
+    assert_eq!(world.nodes[POST].station.address().number(), 0x10);
+    world.run_slots(3);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(95);
+    assert!(!world.nodes[BOAT].station.in_step(), "slots 0 to 100 are the past to it");
+    assert!(world.nodes[BOAT].heard.contains(&Heard::Dropped(Dropped::Replayed)));
+    world.run_slots(30);
+    assert!(world.nodes[BOAT].station.in_step());
+}
+
+/// The roles are what the plan says.
+#[test]
+fn only_a_timekeeper_announces() {
+    let mut world = net_in_step();
+    assert_eq!(Make::member(1).role, Role::Member);
+    assert_eq!(world.command(BOAT, Command::Announce), Err(Refused::NotTimekeeper));
+    assert_eq!(world.command(POST, Command::Announce), Ok(()), "re-forming a net on its timeline");
+    let before = world.slot(POST);
+    world.run_slots(210);
+    assert_eq!(world.slot(POST).after(before), 210);
+    assert!(has(&world.events(BOAT), |e| matches!(e, Event::AnnounceHeard { .. })));
+}
+
+/// Every accepted header may move the clock, so the deadlines of an idle station follow it, even
+/// if the header is of a kind that changes nothing else. Here a second closing header from a
+/// sender 400 us off, who promises nothing: the bound holds the phase back, the spread grows,
+/// the clock will slip earlier, and the station must ask to be polled by then (documentation of
+/// `Action::poll_by`).
+#[test]
+fn deadlines_follow_a_clock_that_a_header_has_moved() {
+    let mut world = net_in_step();
+    let slot = world.slot(BOAT).plus(1);
+    let header = Header {
+        slot,
+        source: Address::new(0x10),
+        target: Target::ALL,
+        kind: Kind::Closing,
+        quality: Quality::of(Micros::from_millis(3_600_000)),
+        countdown: 0,
+    };
+    let starts = world.nodes[BOAT].station.clock().expect("in step").start_of(&timing(), slot);
+    let starts = starts.plus(timing().word_offset()).us() - world.nodes[BOAT].epoch;
+    world.run_until(starts + 6_000);
+    let Some(Radio::Listen { channel, word, complement }) =
+        world.nodes[BOAT].action.map(|a| a.radio)
+    else {
+        panic!("an idle station listens")
+    };
+    let word = if complement { !word } else { word };
+    let bits = HeaderKeys::new(&key(1)).to_bits(header, 0).to_vec();
+    let flight =
+        Flight { from: POST, channel, word, bits, starts, recognised: 0, ends: 0, listeners: None };
+    let heard = world.hear(BOAT, &flight, starts - 400);
+    assert_eq!(heard, Heard::Header { slot, kind: Kind::Closing });
+    world.poll(BOAT);
+    let node = &world.nodes[BOAT];
+    let slips = node.station.clock().and_then(|clock| clock.slips_at(&timing()));
+    let slips = slips.expect("no clock of 1 ppm lasts for ever");
+    let poll_by = node.action.expect("polled").poll_by;
+    assert!(poll_by <= slips, "to be polled by {poll_by:?}, slips at {slips:?}");
+}
+
+/// "A `now` that lies before an earlier one is harmless but may repeat an answer" (documentation
+/// of `Station`): it must not send a second payload in a slot that has carried one, under the
+/// same keystream (RFC 8439 section 4 on nonces).
+#[test]
+fn a_clock_that_runs_backwards_repeats_no_keystream() {
+    let make = Make { announce_slots: 1, ..Make::timekeeper(0x10) };
+    let mut station = make.station(&key(1));
+    let mut now = Tick::new(1_000_000);
+    station.command(now, Command::Announce).expect("a timekeeper");
+    let mut step = |station: &mut Station<128>, us| {
+        now = now.plus(Micros::new(us));
+        (now, station.poll(now))
+    };
+    let _ = step(&mut station, 0);
+    for _ in 0..3 {
+        let _ = step(&mut station, SLOT_US);
+    }
+    let (at, _) = step(&mut station, 0);
+    station.command(at, Command::Press(Target::ALL)).expect("the floor is free");
+    for _ in 0..12 {
+        let _ = step(&mut station, SLOT_US);
+    }
+    // The next slot, or the one after it if that is a sync slot, carries this.
+    station.queue_payload(b"said once").expect("it speaks");
+    let said = (0..3).find_map(|_| {
+        let (at, action) = step(&mut station, SLOT_US);
+        let slot = station.slot(at).expect("in step");
+        let bits = station.burst().to_vec();
+        let mut text = [0; 106];
+        let length = station.open_payload(slot, Address::new(0x10), &bits, &mut text);
+        let carries = matches!(action.radio, Radio::Transmit { .. }) && length == Some(9);
+        (carries && text.starts_with(b"said once")).then_some((at, slot, bits))
+    });
+    let (at, slot, bits) = said.expect("the payload goes out");
+    let _ = station.poll(at.plus(Micros::new(SLOT_US)));
+    let again = station.poll(at);
+    assert_eq!(station.slot(at), Some(slot));
+    if let Radio::Transmit { .. } = again.radio {
+        assert!(station.burst() == bits, "slot {slot} carries two payloads");
+    }
+}
