@@ -1,0 +1,52 @@
+//! Refers to the whole public interface of the core, with inputs that the optimiser does not know.
+//!
+//! The panic handler calls a function that exists nowhere. If any panic path is left after
+//! optimisation, so is that call, and the linker refuses the image. The image is never run.
+
+#![no_std]
+#![no_main]
+
+mod band;
+mod fields;
+mod keys;
+mod link;
+mod sequence;
+mod station;
+mod text;
+
+use core::hint::black_box;
+use core::panic::PanicInfo;
+
+#[expect(unsafe_code, reason = "the linker must believe that somebody else has it")]
+// SAFETY: nobody has it, so no image that calls it links.
+unsafe extern "C" {
+    fn a_panic_path_is_left_in_the_core() -> !;
+}
+
+#[panic_handler]
+fn panic(_: &PanicInfo<'_>) -> ! {
+    #[expect(unsafe_code, reason = "declared above")]
+    // SAFETY: an image with this call does not link, so it never happens.
+    unsafe {
+        a_panic_path_is_left_in_the_core()
+    }
+}
+
+/// Where the linker starts to look for what is used.
+#[expect(unsafe_code, reason = "the linker looks for the name")]
+// SAFETY: nothing else in the image is called this.
+#[unsafe(no_mangle)]
+extern "C" fn _start() -> ! {
+    let key = keys::all();
+    fields::all();
+    link::all(&key);
+    let raster = band::all(&key);
+    sequence::all(&key);
+    station::all(&key);
+    text::all(raster.err());
+    #[cfg(feature = "control")]
+    black_box(black_box(&[0_u8; 4])[black_box(4)]);
+    loop {
+        black_box(());
+    }
+}

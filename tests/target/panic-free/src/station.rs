@@ -1,0 +1,101 @@
+//! The station and its recordings.
+
+use crate::fields::any_timing;
+use crate::sequence::{any_hopset, any_structure};
+use core::hint::black_box;
+use hopwright_core::address::{Address, Target};
+use hopwright_core::clock::{ClockPlan, Grip, NetClock};
+use hopwright_core::keys::NetKey;
+use hopwright_core::record::{self, Input};
+use hopwright_core::station::{Command, Config, Reception, Role, Station, Watermark};
+use hopwright_core::timing::Timing;
+use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb, Slot, Tick};
+
+fn tick() -> Tick {
+    Tick::new(black_box(0))
+}
+
+pub(crate) fn all(key: &NetKey) {
+    if let Some(config) = config::<128>(key) {
+        record::write_config(&config, &mut sink);
+        if let Ok(mut station) = Station::new(config) {
+            calls(&mut station);
+        }
+    }
+    let recording = black_box([0_u8; 200]);
+    let recording = recording.get(..black_box(0)).unwrap_or_default();
+    let Some(key) = record::read_key(recording) else { return };
+    let mut rest = recording;
+    let Some(config) = record::read_config::<64>(&mut rest, &key) else { return };
+    let Ok(mut station) = Station::new(config) else { return };
+    while let Some(input) = Input::decode(&mut rest) {
+        input.encode(&mut sink);
+        black_box(record::apply(&mut station, input, &mut sink));
+    }
+}
+
+fn sink(bytes: &[u8]) {
+    black_box(bytes);
+}
+
+fn config<const N: usize>(key: &NetKey) -> Option<Config<'_, N>> {
+    Some(Config {
+        key,
+        hopset: any_hopset()?,
+        structure: any_structure(),
+        lane: black_box(Lane::ZERO),
+        draw_lane: black_box(Lane::ZERO),
+        timing: any_timing().ok()?,
+        clock: ClockPlan {
+            tolerance: black_box(Ppb::MAX),
+            jitter: Micros::new(black_box(0)),
+            longest_delay: Micros::new(black_box(0)),
+        },
+        announce_slots: black_box(0),
+        energy_threshold: Dbm::new(black_box(0)),
+        address: Address::new(black_box(0)),
+        role: black_box(Role::Member),
+        watermark: black_box(Watermark::Fresh),
+        seed: black_box(0),
+    })
+}
+
+/// Every call twice over in any order: the loop ends when nobody knows.
+fn calls<const N: usize>(station: &mut Station<N>) {
+    let bits = black_box([0_u8; 600]);
+    let bits = bits.get(..black_box(0)).unwrap_or_default();
+    while black_box(true) {
+        record::write_action(&station.poll(tick()), station.burst(), &mut sink);
+        let channel = black_box(Channel::default());
+        let reception = Reception { channel, word: black_box(0), at: tick(), bits };
+        record::write_heard(station.heard(tick(), reception), &mut sink);
+        station.energy(tick(), channel, Dbm::new(black_box(0)));
+        let command = match black_box(0) {
+            0 => Command::Announce,
+            1 => Command::Press(black_box(Target::ALL)),
+            _ => Command::Release,
+        };
+        record::write_answer(station.command(tick(), command), &mut sink);
+        record::write_answer(station.queue_payload(bits), &mut sink);
+        let mut out = black_box([0_u8; 600]);
+        let out = out.get_mut(..black_box(0)).unwrap_or_default();
+        let (slot, source) = (Slot::new(black_box(0)), Address::new(black_box(0)));
+        black_box(station.open_payload(slot, source, bits, out));
+        if let Some(event) = station.next_event() {
+            record::write_event(event, &mut sink);
+        }
+        black_box((station.address(), station.in_step(), station.holds_floor()));
+        black_box((station.slot(tick()), station.counters(), station.payload_capacity()));
+        black_box(station.sequence());
+        if let (Some(clock), Ok(timing)) = (station.clock(), any_timing()) {
+            clock_of(clock, &timing);
+        }
+    }
+}
+
+fn clock_of(clock: &NetClock, timing: &Timing) {
+    black_box((clock.net_us(tick()), clock.bound(tick()), clock.half_width(tick())));
+    black_box((clock.spread(tick()), clock.grip(timing, tick())));
+    black_box(clock.loosens_at(timing, black_box(Grip::Locked)));
+    black_box((clock.slot_at(timing, tick()), clock.start_of(timing, Slot::new(black_box(0)))));
+}

@@ -1,0 +1,229 @@
+#!/bin/bash
+# On-target checks: the same recordings give the same digests on an emulated Cortex-M4 as on the
+# host; instructions, flash, RAM and panic paths against their targets. See README.md.
+#
+#   run.sh [--numbers FILE]      keep the measured `name value` lines in FILE
+#
+#   HOPWRIGHT          a ready host binary to use instead of building one
+#   CARGO_TARGET_DIR   where everything is built, instead of the usual places
+#
+# Exit status: 0 everything holds, 1 something does not, 2 a tool is missing.
+set -euo pipefail
+
+here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
+root=$(cd "$here/../.." && pwd)
+m4=thumbv7em-none-eabihf
+m0=thumbv6m-none-eabi
+numbers=
+passed=0
+failed=0
+
+usage() {
+    sed -n '2,10s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
+    exit 2
+}
+
+while (($#)); do
+    case $1 in
+    --numbers) numbers=${2-}; [[ -n $numbers ]] || usage; shift 2 ;;
+    *) usage ;;
+    esac
+done
+
+missing() {
+    echo "missing: $1" >&2
+    echo "   try: $2" >&2
+    exit 2
+}
+command -v cargo >/dev/null || missing cargo "https://rustup.rs"
+command -v python3 >/dev/null || missing python3 "apt-get install python3"
+command -v qemu-system-arm >/dev/null || missing qemu-system-arm "apt-get install qemu-system-arm"
+for target in "$m4" "$m0"; do
+    libraries=$(rustc --print target-libdir --target "$target")
+    compgen -G "$libraries/libcore-*" >/dev/null ||
+        missing "the Rust target $target" "rustup target add $target"
+done
+
+# Builds run in two folders: a relative name would mean two things.
+[[ -z ${CARGO_TARGET_DIR-} ]] || export CARGO_TARGET_DIR=$(realpath -m "$CARGO_TARGET_DIR")
+
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+
+# check NAME VERDICT: counts one check; VERDICT is the status of a test.
+check() {
+    if (($2 == 0)); then
+        passed=$((passed + 1))
+        printf '  holds  %s\n' "$1"
+    else
+        failed=$((failed + 1))
+        printf '  FAILS  %s\n' "$1"
+    fi
+}
+
+firmware() {
+    (cd "$here" && cargo build --locked --release --target "$m4" "$@")
+}
+images=${CARGO_TARGET_DIR:-$here/target}/$m4/release
+
+# emulate IMAGE FILE: runs an image, its output into FILE. A firmware that never ends is stopped.
+emulate() {
+    timeout 120 qemu-system-arm -M mps2-an386 -cpu cortex-m4 -icount shift=7 \
+        -semihosting-config enable=on,target=native -nographic -kernel "$images/$1" \
+        </dev/null >"$2" 2>&1
+}
+
+# ---- the core alone, for both targets, with and without its feature ----
+
+echo "core alone"
+for target in "$m4" "$m0"; do
+    for features in "" defmt; do
+        status=0
+        (cd "$root" && cargo build --locked --quiet --package hopwright-core --target "$target" \
+            --features "$features") || status=$?
+        check "builds for $target, features: ${features:-none}" "$status"
+    done
+done
+
+# ---- recordings, and what the host makes of them ----
+
+host=${HOPWRIGHT-}
+if [[ -z $host ]]; then
+    (cd "$root" && cargo build --locked --quiet --release --package hopwright-sim)
+    host=${CARGO_TARGET_DIR:-$root/target}/release/hopwright
+fi
+mkdir "$work/recordings"
+# All stations of the built-in scenario, a run for each: they are the same run, recorded elsewhere.
+"$host" run --out "$work/names" >/dev/null
+mapfile -t stations < <(cut -d, -f1 "$work/names/stations.csv" | tail -n +2)
+for station in "${stations[@]}"; do
+    "$host" run --out "$work/run" --record "$station" >/dev/null
+    mv "$work/run"/recording-*.bin "$work/recordings/"
+    rm -r "$work/run"
+done
+export HOPWRIGHT_RECORDINGS=$work/recordings
+
+echo "replay, host and target"
+firmware --quiet --package hopwright-firmware
+status=0
+emulate replay "$work/replay.txt" || status=$?
+check "the firmware ends by itself" "$status"
+for recording in "$work/recordings"/*; do
+    # "station 46: 4725 inputs, 12 events" and "digest b93c..." become one line, as on the target.
+    on_host=$("$host" replay "$recording" | paste -sd' ' | sed 's/ digest/, digest/')
+    status=0
+    grep -qxF "$on_host" "$work/replay.txt" || status=1
+    check "$on_host" "$status"
+    ((status == 0)) || grep -F "${on_host%%:*}:" "$work/replay.txt" || tail -n 3 "$work/replay.txt"
+done
+
+# ---- panic paths ----
+
+echo "panic paths"
+status=0
+firmware --quiet --package hopwright-panic-free 2>"$work/link.txt" || status=$?
+check "the image that cannot link with a panic path links" "$status"
+((status == 0)) || grep -E '^error|undefined symbol' "$work/link.txt" | head -3 || true
+# Only the missing symbol counts as a refusal: any other error would prove nothing, and neither
+# would the refusal of an image that does not link anyhow.
+linked=$status
+status=1
+if ! firmware --quiet --package hopwright-panic-free --features control 2>"$work/link.txt" &&
+    grep -q 'undefined symbol: a_panic_path_is_left_in_the_core' "$work/link.txt"; then
+    status=0
+fi
+if ((linked == 0)); then
+    check "control: with an index out of range it does not" "$status"
+else
+    check "control: says nothing while the image does not link" 1
+fi
+
+# ---- numbers ----
+
+firmware --quiet --package hopwright-size
+status=0
+emulate measure "$work/measure.txt" || status=$?
+check "the measurements end by themselves" "$status"
+((status == 0)) || tail -n 3 "$work/measure.txt"
+declare -A measured
+while read -r name value; do
+    measured[$name]=$value
+done <"$work/measure.txt"
+read -r full_flash full_ram _ < <(python3 "$here/elf_size.py" "$images/full")
+read -r empty_flash empty_ram _ < <(python3 "$here/elf_size.py" "$images/empty")
+measured[core_flash_bytes]=$((full_flash - empty_flash))
+measured[core_static_ram_bytes]=$((full_ram - empty_ram))
+for name in core_flash_bytes core_static_ram_bytes; do
+    echo "$name ${measured[$name]}" >>"$work/measure.txt"
+done
+[[ -z $numbers ]] || cp "$work/measure.txt" "$numbers"
+
+# row WHAT NAME [LIMIT]: one measured value; without a limit it is there for information only.
+row() {
+    local value=${measured[$2]-none} limit=${3-} verdict=" "
+    if [[ -n $limit ]]; then
+        if [[ $value != none ]] && ((value <= limit)); then
+            verdict=holds
+            passed=$((passed + 1))
+        else
+            verdict=FAILS
+            failed=$((failed + 1))
+        fi
+    fi
+    printf '  %-5s  %8s  %8s  %s\n' "$verdict" "$value" "${limit:+<= $limit}" "$1"
+}
+
+# least_and_worst CASE...: the least and the largest cost of opening any of these headers.
+header_costs() {
+    local case
+    for case in valid forged beyond_golay random; do
+        # Without a measurement, a difference that cannot hold.
+        echo "${measured[header_open_${case}_least]-0}"
+        echo "${measured[header_open_${case}_worst]-999999}"
+    done | sort -n | sed -n '1p;$p' | paste -sd' '
+}
+read -r open_least open_worst < <(header_costs)
+measured[header_open_worst]=$open_worst
+measured[header_open_differs_by]=$((open_worst - open_least))
+
+status=0
+[[ ${measured[ten_no_operations]-} == 10 ]] || status=1
+check "control: ten no-operations count as ten" "$status"
+echo "instructions, Cortex-M4, $(rustc --version | cut -d' ' -f1-2) (instructions, not cycles)"
+row "hop, balanced draw, mean of 4096 slots" hop_balanced_mean 400
+row "hop, balanced draw, worst slot" hop_balanced_worst 8000
+row "hop, independent draw, mean of 4096 slots" hop_independent_mean 400
+row "hop, independent draw, worst slot" hop_independent_worst 8000
+row "open a header: decode, decrypt, check the tag" header_open_worst 12000
+row "what opening tells: the dearest less the cheapest, 512 headers" header_open_differs_by 0
+row "poll, worst of the recordings: station ${measured[poll_worst_station]-?}, \
+${measured[poll_worst_class]-?}" poll_worst 20000
+echo "bytes"
+row "flash of the whole core" core_flash_bytes 32768
+row "RAM of a station with 128 channels" station_bytes 4096
+echo "for information (instructions)"
+row "one cipher block" word_new_block
+row "one Golay word decoded" golay_decode_worst
+row "a far slot, balanced draw, worst" jump_balanced_worst
+row "a far slot, independent draw, worst" jump_independent_worst
+row "seal a header" header_seal_worst
+row "open sealed bytes, no code" header_open_sealed_valid_worst
+row "poll, mean of the recordings" poll_mean
+row "poll, answer unchanged" poll_unchanged_worst
+row "poll while searching, worst" poll_search_worst
+row "poll while following, worst" poll_verify_or_follow_worst
+row "poll while watching, worst" poll_watch_worst
+row "poll that sends a header, worst" poll_send_header_worst
+row "poll that sends a payload, worst" poll_send_payload_worst
+row "poll after hours without one, watching" poll_far_watching_worst
+row "poll after hours without one, speaking" poll_far_speaking_worst
+row "heard a header, worst" heard_header_worst
+row "heard a payload, worst" heard_payload_worst
+row "heard what is not genuine, worst" heard_not_genuine_worst
+row "heard, dropped otherwise, worst" heard_dropped_worst
+row "read a payload, worst" open_payload_worst
+row "an empty measurement, taken off all others" empty_measurement
+
+echo
+echo "$passed passed, $failed failed"
+((failed == 0))
