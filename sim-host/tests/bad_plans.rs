@@ -248,7 +248,9 @@ fn files_that_are_no_plans() {
 #[test]
 fn usage_errors_have_status_2_too() {
     let dir = tempfile::tempdir().expect("a directory");
-    for args in [&["check"][..], &["chekc", "x"], &["check", "x", "--rules", "fcc"], &[]] {
+    for args in
+        [&["check"][..], &["chekc", "x"], &["check", "x", "--rules", "fcc"], &["run", "--seed"]]
+    {
         let output = hopwright(dir.path(), args);
         assert_eq!((output.status.code(), stdout(&output)), (Some(2), String::new()), "{args:?}");
     }

@@ -4,6 +4,7 @@
 use crate::plans::{clock_plan, timing};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{ChannelSet, Exclusion, Hopset, LaneKind, Lanes, Pick, Raster};
+use hopwright_core::clock::Grip;
 use hopwright_core::coding::interleave;
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
 use hopwright_core::keys::NetKey;
@@ -488,6 +489,12 @@ impl Bench {
                 // The right word at the wrong time, recorded a moment ago: three milliseconds are
                 // more than guard, jitter and propagation.
                 let own = traffic?;
+                // A coasting station waits for the word at any time within its spread; it goes by
+                // it until a header decides, and takes nothing else from it.
+                let clock = station.clock()?;
+                if clock.grip(&timing(), now) != Grip::Locked {
+                    return None;
+                }
                 let start =
                     now.us().saturating_sub(self.net_us(station).rem_euclid(20_000).unsigned_abs());
                 let late = 3_000 + below(rng, 10_000);
@@ -506,6 +513,10 @@ impl Bench {
     fn old_slot(&self, rng: &mut ChaCha8Rng, station: &Station<ROOM>, slot: Slot) -> Option<Slot> {
         let far = 1 + u32::try_from(any_size(rng, 31)).unwrap_or(u32::MAX);
         if station.in_step() {
+            // A coasting station cannot tell a header that is late by less than its spread from
+            // one of a sender whose clock is behind (specification section 8, the relay).
+            let spread = station.clock()?.spread(self.now).us() / timing().slot().us();
+            let far = far.saturating_add(u32::try_from(spread).unwrap_or(u32::MAX));
             slot.number().checked_sub(far).map(Slot::new)
         } else {
             // The session's own watermark is at least the stored one, so the stored one will do.

@@ -630,7 +630,7 @@ fn deadlines_follow_a_clock_that_a_header_has_moved() {
     assert_eq!(heard, Heard::Header { slot, kind: Kind::Closing });
     world.poll(BOAT);
     let node = &world.nodes[BOAT];
-    let slips = node.station.clock().and_then(|clock| clock.slips_at(&timing()));
+    let slips = node.station.clock().and_then(|clock| clock.loosens_at(&timing(), Grip::Locked));
     let slips = slips.expect("no clock of 1 ppm lasts for ever");
     let poll_by = node.action.expect("polled").poll_by;
     assert!(poll_by <= slips, "to be polled by {poll_by:?}, slips at {slips:?}");

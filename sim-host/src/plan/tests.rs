@@ -30,7 +30,7 @@ fn everything_but_net_and_raster_has_a_default() {
     assert_eq!(plan.raster().occupied().hz(), 25_000);
     assert_eq!(plan.structure(), Structure::default());
     assert_eq!(plan.timing().bits(), 868);
-    assert_eq!(plan.announce_slots(), 200);
+    assert_eq!(plan.announce_slots(), 176);
     assert_eq!((plan.clock().tolerance.ppb(), plan.energy_threshold().dbm()), (1_000, -95));
     assert!(!plan.training_key() && plan.lanes().is_none());
 }
