@@ -42,6 +42,8 @@ pub struct Target {
     form: u8,
 }
 
+/// A bit for each form that exists: prefixes of 0 to 8 bits, and "everyone but".
+const VALID_FORMS: u16 = 0x81FF;
 /// The form nibble of "everyone but".
 const ALL_BUT: u8 = 15;
 
@@ -89,11 +91,16 @@ impl Target {
 
     /// The target of a header; `None` if the form is not valid.
     pub(crate) const fn from_wire(address: u8, form: u8) -> Option<Self> {
-        if form == ALL_BUT {
-            Some(Self::all_but(Address(address)))
-        } else {
-            Self::prefix(Address(address), form)
-        }
+        let (target, valid) = Self::read(address, form);
+        if valid { Some(target) } else { None }
+    }
+
+    /// The target of a header, and whether it is one. No branch depends on the bytes, which may
+    /// be those of a forgery.
+    pub(crate) const fn read(address: u8, form: u8) -> (Self, bool) {
+        let exists = (VALID_FORMS >> (form & 15)) & 1 == 1;
+        let fits = address & !mask(form) == 0;
+        (Self { address: Address(address), form }, exists & fits)
     }
 }
 
@@ -108,12 +115,10 @@ impl fmt::Display for Target {
     }
 }
 
-/// The `length` leading bits of a byte.
+/// The `length` leading bits of a byte; all of them from 8 on, up to 15.
+#[expect(clippy::cast_possible_truncation, reason = "at most 255")]
 const fn mask(length: u8) -> u8 {
-    match 0xFF_u8.checked_shr(length as u32) {
-        Some(rest) => !rest,
-        None => 0xFF,
-    }
+    !((0xFF_u16 >> (length & 15)) as u8)
 }
 
 #[cfg(test)]

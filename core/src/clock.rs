@@ -136,7 +136,8 @@ impl NetClock {
         let (early, late) = senders_phase(self.plan, seen);
         // Staying put while the sender's phase may equal ours keeps propagation delays, which are
         // all of one sign, from pushing the net's phase along.
-        self.phase = self.phase.clamp(early, late);
+        // (`clamp` would panic if early exceeded late; it never does.)
+        self.phase = self.phase.max(early).min(late);
         // The sender's phase is somewhere in early..=late.
         let farthest = self.phase.abs_diff(early).max(self.phase.abs_diff(late));
         self.spread = Micros::new(farthest);

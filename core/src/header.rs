@@ -9,7 +9,7 @@ use crate::address::{Address, Target};
 use crate::coding::interleave::{self, HeaderBits};
 use crate::keys::{Label, NetKey, Subkey, put};
 use crate::units::{Lane, Micros, Slot};
-use subtle::ConstantTimeEq;
+use subtle::{Choice, ConstantTimeEq};
 
 /// What a header announces.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,18 +42,26 @@ impl Kind {
         }
     }
 
-    const fn from_wire(nibble: u8) -> Option<Self> {
-        match nibble {
-            1 => Some(Self::Announce),
-            2 => Some(Self::Over),
-            3 => Some(Self::CutIn),
-            4 => Some(Self::Closing),
-            5 => Some(Self::Rekey),
-            6 => Some(Self::LeadIn),
-            _ => None,
-        }
+    /// The kind of a header, and whether it is one. No branch depends on the nibble, which may be
+    /// that of a forgery.
+    fn read(nibble: u8) -> (Self, bool) {
+        const KINDS: [Kind; 8] = [
+            Kind::Announce,
+            Kind::Announce,
+            Kind::Over,
+            Kind::CutIn,
+            Kind::Closing,
+            Kind::Rekey,
+            Kind::LeadIn,
+            Kind::Announce,
+        ];
+        let kind = KINDS.get(usize::from(nibble & 7)).copied().unwrap_or(Self::Announce);
+        (kind, (VALID_KINDS >> (nibble & 15)) & 1 == 1)
     }
 }
+
+/// A bit for each kind that exists: 1 to 6.
+const VALID_KINDS: u16 = 0x007E;
 
 /// How well a sender knows the time: its half-width `u` as `ceil(log2(u / 16 us))`, 0 to 15.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -137,16 +145,21 @@ impl Header {
         ]
     }
 
-    fn from_body(body: [u8; 8]) -> Option<Self> {
+    /// The header in a body, and whether it is one. No branch depends on the body, which may be a
+    /// forgery's.
+    fn from_body(body: [u8; 8]) -> (Self, bool) {
         let [h0, h1, h2, h3, source, target, forms, numbers] = body;
-        Some(Self {
+        let (target, called) = Target::read(target, forms & 0xF);
+        let (kind, known) = Kind::read(forms >> 4);
+        let header = Self {
             slot: Slot::new(u32::from_le_bytes([h0, h1, h2, h3])),
             source: Address::new(source),
-            target: Target::from_wire(target, forms & 0xF)?,
-            kind: Kind::from_wire(forms >> 4)?,
+            target,
+            kind,
             quality: Quality(numbers & 0xF),
             countdown: numbers >> 4,
-        })
+        };
+        (header, called & known)
     }
 }
 
@@ -191,9 +204,14 @@ impl HeaderKeys {
         let sealed: [u8; 8] = sealed.try_into().ok()?;
         let tag: [u8; 8] = tag.try_into().ok()?;
         let body = self.crypt(sealed, tag, stream);
-        let genuine = bool::from(self.tag_of(body, stream).ct_eq(&tag));
-        let header = Header::from_body(body);
-        if genuine { header } else { None }
+        let genuine = self.tag_of(body, stream).ct_eq(&tag);
+        let (header, valid) = Header::from_body(body);
+        // One decision, after all the work is done.
+        let mut opened = Some(header);
+        if !bool::from(genuine & Choice::from(u8::from(valid))) {
+            opened = None;
+        }
+        opened
     }
 
     /// Seals and codes a header into the bits of a slot.
@@ -240,7 +258,7 @@ mod tests {
             any::<u8>().prop_map(|a| Target::prefix(Address::new(a & 0xF0), 4).unwrap()),
             any::<u8>().prop_map(|a| Target::all_but(Address::new(a))),
         ];
-        let kind = (1_u8..=6).prop_map(|k| Kind::from_wire(k).unwrap());
+        let kind = (1_u8..=6).prop_map(|k| Kind::read(k).0);
         (any::<u32>(), any::<u8>(), target, kind, 0_u8..16, 0_u8..16).prop_map(
             |(h, source, target, kind, quality, countdown)| Header {
                 slot: Slot::new(h),

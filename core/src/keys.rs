@@ -111,13 +111,9 @@ impl Subkey {
         Words::new(stream).word(self, index)
     }
 
-    /// The block `number` of the keystream of `stream`, as little-endian words.
-    fn block(&self, stream: u32, number: u32) -> [u32; 16] {
-        let mut bytes = [0; 64];
-        self.core(stream, number).write_keystream_block((&mut bytes).into());
-        let words = to_words(&bytes);
-        bytes.zeroize();
-        words
+    /// Writes the block `number` of the keystream of `stream` to `block`.
+    fn block(&self, stream: u32, number: u32, block: &mut [u8; 64]) {
+        self.core(stream, number).write_keystream_block(block.into());
     }
 
     /// Fills `out` with the keystream of `stream` from block `first_block` on: four bytes a word.
@@ -175,14 +171,14 @@ pub struct Words {
     stream: u32,
     /// Number of the block kept; `None` before the first read.
     number: Option<u32>,
-    block: [u32; 16],
+    block: [u8; 64],
 }
 
 impl Words {
     /// A reader of `stream`.
     #[must_use]
     pub const fn new(stream: u32) -> Self {
-        Self { stream, number: None, block: [0; 16] }
+        Self { stream, number: None, block: [0; 64] }
     }
 
     /// The word `W(label, stream, index)` under the subkey for that label. At most one block.
@@ -193,10 +189,11 @@ impl Words {
         #[expect(clippy::cast_possible_truncation, reason = "indices count below 2^36")]
         let number = (index >> 4) as u32;
         if self.number != Some(number) {
-            self.block = key.block(self.stream, number);
+            key.block(self.stream, number, &mut self.block);
             self.number = Some(number);
         }
-        self.block.get((index & 15) as usize).copied().unwrap_or_default()
+        let (words, _) = self.block.as_chunks::<4>();
+        u32::from_le_bytes(words.get((index & 15) as usize).copied().unwrap_or_default())
     }
 }
 
@@ -244,31 +241,24 @@ pub(crate) fn draw_forward<T>(
     to: u32,
     mut word: impl FnMut(u32) -> u32,
 ) {
-    let len = u32::try_from(list.len()).unwrap_or(u32::MAX);
-    for k in from..to.min(len) {
-        let left = len.saturating_sub(k);
+    let mut rest = list.get_mut(from as usize..).unwrap_or_default();
+    for k in from..to {
+        let Some((first, others)) = rest.split_first_mut() else { return };
         // The last entry has no choice left, and needs no word.
-        if left > 1 {
-            let j = uniform(word(k), left).saturating_add(k);
-            // Both are below the length; equal places need no swap.
-            if let Ok([a, b]) = list.get_disjoint_mut([k as usize, j as usize]) {
-                core::mem::swap(a, b);
+        if !others.is_empty() {
+            let left = u32::try_from(others.len()).unwrap_or(u32::MAX).saturating_add(1);
+            let j = uniform(word(k), left) as usize;
+            // The first entry drawn stays where it is: there is no place before the others.
+            if let Some(other) = others.get_mut(j.wrapping_sub(1)) {
+                core::mem::swap(first, other);
             }
         }
+        rest = others;
     }
 }
 
 fn hchacha20(key: &[u8; 32], input: &[u8; 16]) -> [u8; 32] {
     chacha20::hchacha::<R20>(key.into(), input.into()).into()
-}
-
-fn to_words(bytes: &[u8; 64]) -> [u32; 16] {
-    let mut words = [0; 16];
-    let (chunks, _) = bytes.as_chunks::<4>();
-    for (word, chunk) in words.iter_mut().zip(chunks) {
-        *word = u32::from_le_bytes(*chunk);
-    }
-    words
 }
 
 fn first8(bytes: &[u8]) -> [u8; 8] {
@@ -294,7 +284,7 @@ macro_rules! redacted {
         #[cfg(feature = "defmt")]
         impl defmt::Format for $name {
             fn format(&self, f: defmt::Formatter<'_>) {
-                defmt::write!(f, concat!(stringify!($name), "(..)"));
+                defmt::write!(f, "{=str}(..)", stringify!($name));
             }
         }
     };

@@ -107,6 +107,7 @@ extern crate std;
 
 pub mod acquire;
 pub mod address;
+mod append;
 pub mod band;
 pub mod clock;
 pub mod coding;

@@ -1,6 +1,7 @@
 //! The hopset: the channels that a net hops over, ascending.
 
 use super::{ChannelSet, Lanes, Raster};
+use crate::append::append;
 use crate::keys::{Label, NetKey, Words, uniform};
 use crate::units::{Channel, Lane};
 use core::fmt;
@@ -125,7 +126,9 @@ impl<const N: usize> Hopset<N> {
             }
             Some(_) | None => 0,
         };
-        Ok(Self { channels: picked.iter().collect(), rotation })
+        let mut channels = Vec::new();
+        append(&mut channels, picked.iter());
+        Ok(Self { channels, rotation })
     }
 
     /// A hopset that has been derived elsewhere: its channels, and by how many ranks a spaced

@@ -1,6 +1,7 @@
 //! Lanes: nets that share a raster and never a channel.
 
 use super::{ChannelSet, Raster};
+use crate::append::append;
 use crate::keys::{Label, NetKey, shuffle};
 use crate::units::{Channel, Lane, MAX_LANES};
 use core::fmt;
@@ -107,8 +108,9 @@ impl Lanes {
         let mut group = 0_u32;
         while from < raster.count() {
             let to = from.saturating_add(u16::from(width)).min(raster.count());
-            let mut positions: Vec<Channel, { MAX_GROUP as usize }> =
-                (from..to).filter_map(Channel::new).filter(|c| allowed.contains(*c)).collect();
+            let mut positions: Vec<Channel, { MAX_GROUP as usize }> = Vec::new();
+            let group_channels = (from..to).filter_map(Channel::new);
+            append(&mut positions, group_channels.filter(|c| allowed.contains(*c)));
             shuffle(&subkey, group, 0, &mut positions);
             let turn = u32::from(lane.number()).wrapping_add(group);
             let entry = turn.checked_rem(u32::from(self.count)).unwrap_or_default();

@@ -2,6 +2,7 @@
 //! stretches of keystream instead of block by block.
 
 use super::{Cursor, Draw, MAX_FRAME, MAX_RENDEZVOUS, Sequence, Timeline};
+use crate::append::append;
 use crate::keys::{Subkey, uniform};
 use crate::units::{Channel, Slot};
 use heapless::Vec;
@@ -72,14 +73,17 @@ impl<const N: usize> Frames<N> {
         let m = u32::from(sequence.structure.frame);
         let frame = first.number().checked_div(m).unwrap_or_default();
         let ranks = sequence.traffic_ranks();
-        let set: Vec<Channel, N> = ranks.map(|rank| sequence.hopset.turned(rank)).collect();
+        let mut set: Vec<Channel, N> = Vec::new();
+        append(&mut set, ranks.map(|rank| sequence.hopset.turned(rank)));
+        let mut visits = Vec::new();
+        append(&mut visits, sequence.visits.iter().map(|rank| sequence.hopset.turned(*rank)));
         let ordinal = first.number().wrapping_sub(frame);
         let mut this = Self {
             frame,
             when: Ahead::new(stream),
             turn: Ahead::new(stream),
             hop: Ahead::new(stream),
-            visits: sequence.visits.iter().map(|rank| sequence.hopset.turned(*rank)).collect(),
+            visits,
             window: Vec::new(),
             traffic: Traffic { ordinal, cycle: set.clone(), set, drawn: 0 },
         };
@@ -119,7 +123,7 @@ impl<const N: usize> Frames<N> {
         let hops_a_frame = m.saturating_sub(1).max(1);
         let at_a_time = HOPS.checked_div(hops_a_frame).unwrap_or(1).min(FRAMES);
         let mut entry = self.frame.checked_rem(w).unwrap_or_default();
-        for chunk in out.chunks_mut(at_a_time.saturating_mul(m)) {
+        for chunk in out.chunks_mut(at_a_time.saturating_mul(m).max(1)) {
             let frames = chunk.len().checked_div(m).unwrap_or_default();
             let when = self.when.load(&sequence.when, self.frame, frames);
             let turn =
@@ -127,7 +131,7 @@ impl<const N: usize> Frames<N> {
             let hops = frames.saturating_mul(hops_a_frame);
             let hop = self.hop.load(&sequence.hop, self.traffic.ordinal, hops);
             let hops_of_frames = hop.chunks_exact(hops_a_frame);
-            let frames = chunk.chunks_exact_mut(m).zip(when).zip(hops_of_frames).enumerate();
+            let frames = chunk.chunks_exact_mut(m.max(1)).zip(when).zip(hops_of_frames).enumerate();
             for (i, ((frame, when), hop)) in frames {
                 if entry == 0 {
                     let words = turn.get(i..).unwrap_or_default();
@@ -183,7 +187,7 @@ impl<const N: usize> Traffic<N> {
     fn balanced(&mut self, frame: &mut [Channel], sync: usize, words: &[[u8; 4]]) {
         for (i, word) in words.iter().enumerate() {
             if self.drawn == self.cycle.len() {
-                self.cycle.copy_from_slice(&self.set);
+                self.cycle.iter_mut().zip(&self.set).for_each(|(place, channel)| *place = *channel);
                 self.drawn = 0;
             }
             // Those below `drawn` are spent: drawing from the rest needs no swap, only that the

@@ -1,6 +1,7 @@
 //! A reader of one timeline of a sequence.
 
 use super::{Draw, Hop, RUN, Sequence, SlotKind, Timeline};
+use crate::append::append;
 use crate::keys::{Words, draw_forward, shuffle_with, uniform};
 use crate::units::{Channel, Slot};
 use heapless::Vec;
@@ -132,7 +133,7 @@ impl Window {
             self.ranks.clear();
             let from = start.checked_rem(r).unwrap_or_default() as usize;
             let visits = sequence.visits.iter().skip(from).take(w as usize);
-            self.ranks.extend(visits.copied());
+            append(&mut self.ranks, visits.copied());
             shuffle_with(&sequence.turn, words, u64::from(start), &mut self.ranks);
         }
         self.ranks.get(entry as usize).copied().unwrap_or_default()
@@ -150,7 +151,7 @@ impl<const N: usize> Cycle<N> {
         let wanted = position.saturating_add(1);
         if wanted > self.drawn {
             let hop = &sequence.hop;
-            let word = |k| words.word(hop, u64::from(start).wrapping_add(u64::from(k)));
+            let word = |k| words.word(hop, u64::from(start.wrapping_add(k)));
             draw_forward(&mut self.ranks, self.drawn, wanted, word);
             self.drawn = wanted;
         }
@@ -163,7 +164,7 @@ impl<const N: usize> Cycle<N> {
             self.number = Some(number);
             self.drawn = 0;
             self.ranks.clear();
-            self.ranks.extend(sequence.traffic_ranks());
+            append(&mut self.ranks, sequence.traffic_ranks());
         }
     }
 }

@@ -187,6 +187,8 @@ pub struct Sequence<const N: usize> {
     /// The same in the order of visits: `R[beta[i]]`.
     visits: Vec<u16, { MAX_RENDEZVOUS as usize }>,
     sync_word: u32,
+    /// The number of channels that traffic uses.
+    traffic: u16,
     when: Subkey,
     turn: Subkey,
     hop: Subkey,
@@ -225,6 +227,7 @@ impl<const N: usize> Sequence<N> {
         shuffle(&meet, stream, u64::from(r), &mut visits);
         let word = key.subkey(Label::Word);
         Ok(Self {
+            traffic: traffic_count(structure, hopset.len()),
             hopset,
             structure,
             draw_lane,
@@ -288,8 +291,7 @@ impl<const N: usize> Sequence<N> {
     /// The number of channels that traffic uses.
     #[must_use]
     pub fn traffic_count(&self) -> u16 {
-        let set_aside = if self.structure.equal_use { self.structure.rendezvous } else { 0 };
-        self.hopset.len().saturating_sub(u16::from(set_aside))
+        self.traffic
     }
 
     /// The ranks of the traffic set `T`, ascending.
@@ -298,6 +300,11 @@ impl<const N: usize> Sequence<N> {
         let mut next = set_aside.iter().copied().peekable();
         (0..self.hopset.len()).filter(move |rank| next.next_if_eq(rank).is_none())
     }
+}
+
+fn traffic_count(structure: Structure, hopset: u16) -> u16 {
+    let set_aside = if structure.equal_use { structure.rendezvous } else { 0 };
+    hopset.saturating_sub(u16::from(set_aside))
 }
 
 fn check(structure: Structure, hopset: u16) -> Result<(), StructureError> {
