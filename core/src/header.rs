@@ -223,8 +223,7 @@ impl HeaderKeys {
     /// Decodes and opens the bits of a slot.
     #[must_use]
     pub fn from_bits(&self, bits: &HeaderBits, stream: u32) -> Option<Header> {
-        let (wire, _corrected) = interleave::decode(bits);
-        self.open(&wire, stream)
+        self.open(&interleave::decode(bits).sealed, stream)
     }
 
     fn tag_of(&self, body: [u8; 8], stream: u32) -> [u8; 8] {

@@ -27,7 +27,7 @@ const UPPER: u32 = 16;
 #[must_use]
 pub fn encode(sealed: &[u8; 16]) -> HeaderBits {
     let message = to_columns(*sealed);
-    let parity = multiply(&message, &ROWS);
+    let parity = multiply(&message);
     let mut bits = [0; HEADER_BYTES];
     let mut sink = bits.iter_mut();
     let (mut held, mut count) = (0_u32, 0_u32);
@@ -45,112 +45,150 @@ pub fn encode(sealed: &[u8; 16]) -> HeaderBits {
     bits
 }
 
-/// Decodes the first 264 bits of a slot. The second value is the number of bits corrected, or
-/// `None` if any word was beyond correction or the four spare bits were not zero; the bytes are
-/// then a best effort that the tag will refuse.
-///
-/// The interleaver hands over the same bit of all eleven words together, so all eleven are
-/// decoded at once, one bit of a register each. No branch and no address depends on the bits:
-/// every input takes the same time.
-#[must_use]
-pub fn decode(bits: &HeaderBits) -> ([u8; 16], Option<u8>) {
-    let (mut message, parity) = read_columns(bits);
-    // With the error split into (e1, e2): s1 = e1 B + e2 and s2 = e1 + e2 B^T. (See `golay`.)
-    let mut s1 = multiply(&message, &ROWS);
-    for (s1, parity) in s1.iter_mut().zip(parity) {
-        *s1 ^= parity;
-    }
-    let s2 = multiply(&s1, &COLUMNS);
-    let mut both = [0; 12];
-    for ((both, s1), s2) in both.iter_mut().zip(s1).zip(s2) {
-        *both = s1 | (s2 << UPPER);
-    }
-    let mut found = Found::default();
-    // Errors in the parity alone, or in the message alone.
-    let (ones, twos, over) = weigh(&both, 0, 0);
-    let fits = !over;
-    found.note(fits, ones, twos);
-    let mut error = s2.map(|s2| s2 & upper(fits));
-    // One error in one half, up to two in the other.
-    let mut at = 0;
-    for (row, column) in ROWS.iter().zip(COLUMNS) {
-        let (ones, twos, over) = weigh(&both, *row, column);
-        let fits = !(over | (ones & twos));
-        found.note(fits, !ones, ones | twos);
-        // A pattern with an error in each half is found from both ends: or, not exclusive or.
-        for (k, (error, s2)) in error.iter_mut().zip(s2).enumerate() {
-            let in_message = if k == at { fits & ALL } else { 0 };
-            *error |= in_message | ((s2 ^ spread(column, k)) & upper(fits));
-        }
-        at = at.wrapping_add(1);
-    }
-    for (message, error) in message.iter_mut().zip(error) {
-        *message ^= error;
-    }
-    let (sealed, spare) = from_columns(message);
-    (sealed, found.corrected().filter(|_| spare == 0))
-}
-
-/// The weights of the error patterns that were found. Whatever fits a word is the same pattern,
-/// because the code's distance is 8.
-#[derive(Default)]
-struct Found {
-    any: Column,
+/// A decoded slot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Decoded {
+    /// The sixteen bytes; a best effort, for the tag to judge.
+    pub sealed: [u8; 16],
+    /// The four bits behind them, which are zero as sent.
+    spare: u32,
+    /// Words for which an error pattern of weight 3 or less was found, and the weights' units
+    /// and twos.
+    found: Column,
     ones: Column,
     twos: Column,
 }
 
-impl Found {
-    /// Takes note of patterns that fit, from either half, with their weights in binary.
+impl Decoded {
+    /// The number of bits corrected; `None` if any word was beyond correction or the four spare
+    /// bits were not zero.
+    #[must_use]
+    pub fn corrected(&self) -> Option<u8> {
+        let sum = self.ones.count_ones().wrapping_add(self.twos.count_ones().wrapping_mul(2));
+        if self.found == ALL && self.spare == 0 { u8::try_from(sum).ok() } else { None }
+    }
+}
+
+/// Decodes the first 264 bits of a slot.
+///
+/// The interleaver hands over the same bit of all eleven words together, so all eleven are
+/// decoded at once, one bit of a register each; what leans on the first syndrome lives in the
+/// lower half of the registers, what leans on the second in the upper. No branch and no address
+/// depends on the bits: every input takes the same time.
+#[must_use]
+pub fn decode(bits: &HeaderBits) -> Decoded {
+    let (mut message, parity) = read_columns(bits);
+    // With the error split into (e1, e2): s1 = e1 B + e2 and s2 = e1 + e2 B^T. (See `golay`.)
+    let mut syndromes = multiply(&message);
+    for (s1, parity) in syndromes.iter_mut().zip(parity) {
+        *s1 ^= parity;
+    }
+    let s2 = multiply(&syndromes.map(|s1| s1 << UPPER));
+    for (syndromes, s2) in syndromes.iter_mut().zip(s2) {
+        *syndromes |= s2;
+    }
+    let mut decoded = Decoded { sealed: [0; 16], spare: 0, found: 0, ones: 0, twos: 0 };
+    // Errors in the parity alone, or in the message alone.
+    let (ones, twos, over) = weigh(&syndromes, &[0; 12]);
+    let fits = !over;
+    decoded.note(fits, ones, twos);
+    let mut error = syndromes.map(|s| s & fits & (ALL << UPPER));
+    // One error in one half, up to two in the other. A pattern with an error in each half is
+    // found from both ends: or, not exclusive or.
+    for (at, masks) in MASKS.iter().enumerate() {
+        let (ones, twos, over) = weigh(&syndromes, masks);
+        let fits = !(over | (ones & twos));
+        decoded.note(fits, !ones, ones | twos);
+        for ((error, syndromes), mask) in error.iter_mut().zip(&syndromes).zip(masks) {
+            *error |= (syndromes ^ mask) & fits & (ALL << UPPER);
+        }
+        if let Some(error) = error.get_mut(at) {
+            *error |= fits & ALL;
+        }
+    }
+    for (message, error) in message.iter_mut().zip(error) {
+        *message ^= either(error);
+    }
+    (decoded.sealed, decoded.spare) = from_columns(message);
+    decoded
+}
+
+impl Decoded {
+    /// Takes note of patterns that fit, from either half, with their weights in binary. Whatever
+    /// fits a word is the same pattern, because the code's distance is 8.
     fn note(&mut self, fits: u32, ones: u32, twos: u32) {
-        let either = |bits: u32| (bits & ALL) | upper(bits);
-        self.any |= either(fits);
+        self.found |= either(fits);
         self.ones |= either(fits & ones);
         self.twos |= either(fits & twos);
     }
+}
 
-    /// The number of wrong bits of all words, if every word has a pattern.
-    fn corrected(&self) -> Option<u8> {
-        let sum = self.ones.count_ones().wrapping_add(self.twos.count_ones().wrapping_mul(2));
-        if self.any == ALL { u8::try_from(sum).ok() } else { None }
+/// The columns of both halves together.
+const fn either(bits: u32) -> Column {
+    (bits | (bits >> UPPER)) & ALL
+}
+
+/// The matrix `B` of the code in the lower half, its transpose in the upper, every bit spread
+/// over a column.
+const MASKS: [[u32; 12]; 12] = masks();
+
+const fn masks() -> [[u32; 12]; 12] {
+    let mut all = [[0; 12]; 12];
+    let mut rest = all.as_mut_slice();
+    let (mut rows, mut columns) = (ROWS.as_slice(), COLUMNS.as_slice());
+    while let ([masks, more @ ..], [row, rs @ ..], [column, cs @ ..]) = (rest, rows, columns) {
+        let mut places = masks.as_mut_slice();
+        let mut bit = 0x800;
+        while let [mask, others @ ..] = places {
+            let lower = if *row & bit != 0 { ALL } else { 0 };
+            let upper = if *column & bit != 0 { ALL } else { 0 };
+            *mask = lower | (upper << UPPER);
+            bit >>= 1;
+            places = others;
+        }
+        (rest, rows, columns) = (more, rs, cs);
     }
+    all
 }
 
-/// The column in the upper half of a register.
-const fn upper(bits: u32) -> Column {
-    (bits >> UPPER) & ALL
-}
-
-/// Counts, for the lower and the upper half of each of twelve registers, the ones in each bit
-/// position after exclusive-oring the twelve bits of `lower` and `upper` in: units, twos, and
-/// whether there were four or more.
+/// Counts, for each bit position of twelve registers, the ones after exclusive-oring `masks` in:
+/// units, twos, and whether there were four or more.
 #[inline]
-fn weigh(bits: &[u32; 12], lower: u16, upper: u16) -> (u32, u32, u32) {
+fn weigh(bits: &[u32; 12], masks: &[u32; 12]) -> (u32, u32, u32) {
     let (mut ones, mut twos, mut over) = (0, 0, 0);
-    for (k, bit) in bits.iter().enumerate() {
-        let bit = bit ^ spread(lower, k) ^ (spread(upper, k) << UPPER);
+    let mut count = |bit: u32, mask: u32| {
+        let bit = bit ^ mask;
         let carry = ones & bit;
         ones ^= bit;
         over |= twos & carry;
         twos ^= carry;
+    };
+    // Four at a time: compilers that optimise for size do not unroll loops.
+    let (bits, _) = bits.as_chunks();
+    let (masks, _) = masks.as_chunks();
+    for ([b0, b1, b2, b3], [m0, m1, m2, m3]) in bits.iter().zip(masks) {
+        count(*b0, *m0);
+        count(*b1, *m1);
+        count(*b2, *m2);
+        count(*b3, *m3);
     }
     (ones, twos, over)
 }
 
-/// All eleven bits if bit `k` (0 = most significant of 12) of `pattern` is set, else none.
+/// The product of twelve columns with `B` (columns in the lower half) or its transpose (columns
+/// in the upper), for all words at once.
 #[inline]
-const fn spread(pattern: u16, k: usize) -> Column {
-    let bit = (pattern as u32 >> 11_usize.wrapping_sub(k)) & 1;
-    bit.wrapping_neg() & ALL
-}
-
-/// The product of twelve columns with a matrix of rows, for all words at once.
-#[inline]
-fn multiply(columns: &[Column; 12], rows: &[u16; 12]) -> [Column; 12] {
+fn multiply(columns: &[u32; 12]) -> [u32; 12] {
     let mut product = [0; 12];
-    for (column, row) in columns.iter().zip(rows) {
-        for (k, sum) in product.iter_mut().enumerate() {
-            *sum ^= column & spread(*row, k);
+    for (column, masks) in columns.iter().zip(&MASKS) {
+        let (sums, _) = product.as_chunks_mut();
+        let (masks, _) = masks.as_chunks();
+        for ([s0, s1, s2, s3], [m0, m1, m2, m3]) in sums.iter_mut().zip(masks) {
+            *s0 ^= column & m0;
+            *s1 ^= column & m1;
+            *s2 ^= column & m2;
+            *s3 ^= column & m3;
         }
     }
     product
@@ -174,27 +212,37 @@ fn read_columns(bits: &HeaderBits) -> ([Column; 12], [Column; 12]) {
 
 /// The message columns of sixteen bytes and four zero bits.
 fn to_columns(sealed: [u8; 16]) -> [Column; 12] {
-    let mut rest = u128::from_be_bytes(sealed);
-    let mut columns = [0; 12];
-    for _ in 0..WORDS {
-        for column in &mut columns {
-            *column = (*column << 1) | u32::from(rest >> 127 != 0);
-            rest <<= 1;
+    let mut table = [0; 16];
+    let mut bytes = sealed.iter();
+    let (mut held, mut count) = (0_u32, 0_u32);
+    for row in table.iter_mut().take(WORDS) {
+        while count < 12 {
+            held = (held << 8) | u32::from(bytes.next().copied().unwrap_or_default());
+            count = count.wrapping_add(8);
         }
+        count = count.wrapping_sub(12);
+        *row = ((held >> count) & 0xFFF) << 4;
+    }
+    transpose(&mut table);
+    let mut columns = [0; 12];
+    for (column, row) in columns.iter_mut().zip(table) {
+        *column = row >> 5;
     }
     columns
 }
 
 /// Sixteen bytes and the four spare bits of message columns.
-fn from_columns(mut columns: [Column; 12]) -> ([u8; 16], u32) {
+fn from_columns(columns: [Column; 12]) -> ([u8; 16], u32) {
+    let mut table = [0; 16];
+    for (row, column) in table.iter_mut().zip(columns) {
+        *row = column << 5;
+    }
+    transpose(&mut table);
     let mut bytes = [0; 16];
     let mut sink = bytes.iter_mut();
     let (mut held, mut count) = (0_u32, 0_u32);
-    for _ in 0..WORDS {
-        for column in &mut columns {
-            *column <<= 1;
-            held = (held << 1) | ((*column >> WORDS) & 1);
-        }
+    for row in table.iter().take(WORDS) {
+        held = (held << 12) | (row >> 4);
         count = count.wrapping_add(12);
         while count >= 8 {
             count = count.wrapping_sub(8);
@@ -206,6 +254,30 @@ fn from_columns(mut columns: [Column; 12]) -> ([u8; 16], u32) {
     }
     // 132 bits: after sixteen bytes four are left.
     (bytes, held & 0xF)
+}
+
+/// Transposes a table of 16 by 16 bits, first row first, first bit of a row most significant:
+/// four times, the upper right and the lower left quarter of every square are exchanged.
+/// (H. S. Warren, Hacker's Delight, chapter 7, citation from memory.)
+fn transpose(table: &mut [u32; 16]) {
+    exchange::<8, 16>(table, 0x00FF);
+    exchange::<4, 8>(table, 0x0F0F);
+    exchange::<2, 4>(table, 0x3333);
+    exchange::<1, 2>(table, 0x5555);
+}
+
+/// One round of [`transpose`] over squares of `SIDE = 2 HALF`; `right` selects their right halves.
+#[inline]
+fn exchange<const HALF: usize, const SIDE: usize>(table: &mut [u32; 16], right: u32) {
+    let (squares, _) = table.as_chunks_mut::<SIDE>();
+    for square in squares {
+        let (upper, lower) = square.split_at_mut(HALF);
+        for (upper, lower) in upper.iter_mut().zip(lower) {
+            let differ = (*upper ^ (*lower >> HALF)) & right;
+            *upper ^= differ;
+            *lower ^= differ << HALF;
+        }
+    }
 }
 
 #[cfg(test)]
@@ -273,7 +345,9 @@ mod tests {
                     bits[at / 8] ^= 0x80 >> (at % 8);
                 }
             }
-            assert_eq!(decode(&bits), plain(&bits), "{group:06X?}");
+            let decoded = decode(&bits);
+            let together = (decoded.sealed, decoded.corrected());
+            assert_eq!(together, plain(&bits), "{group:06X?}");
         }
     }
 
@@ -282,12 +356,14 @@ mod tests {
         fn arbitrary_bits_decode_alike(bits in proptest::array::uniform32(any::<u8>()), last: u8) {
             let mut whole = [last; HEADER_BYTES];
             whole[..32].copy_from_slice(&bits);
-            prop_assert_eq!(decode(&whole), plain(&whole));
+            let decoded = decode(&whole);
+            prop_assert_eq!((decoded.sealed, decoded.corrected()), plain(&whole));
         }
 
         #[test]
         fn round_trip(sealed: [u8; 16]) {
-            prop_assert_eq!(decode(&encode(&sealed)), (sealed, Some(0)));
+            let decoded = decode(&encode(&sealed));
+            prop_assert_eq!((decoded.sealed, decoded.corrected()), (sealed, Some(0)));
         }
 
         #[test]
@@ -298,7 +374,7 @@ mod tests {
                     bits[(start + i) / 8] ^= 0x80 >> ((start + i) % 8);
                 }
             }
-            prop_assert_eq!(decode(&bits).0, sealed);
+            prop_assert_eq!(decode(&bits).sealed, sealed);
         }
     }
 }
