@@ -42,6 +42,8 @@ pub struct Medium {
     /// Received power in mW from each sender at each receiver.
     power_mw: Vec<f64>,
     delay_us: Vec<u64>,
+    /// Bit error probability from each sender at each receiver with nothing but noise.
+    clear: Vec<f64>,
     interferers: Vec<Interferer>,
     /// Power of each interferer in one channel at each receiver.
     interference_mw: Vec<f64>,
@@ -87,7 +89,18 @@ impl Medium {
             }
         }
         let noise_mw_hz = noise_density_mw(plan.noise_figure_db);
-        Self { plan, seed, nodes: n, power_mw, delay_us, interferers, interference_mw, noise_mw_hz }
+        let clear = power_mw.iter().map(|mw| bit_error(mw / plan.link_bps / noise_mw_hz));
+        Self {
+            clear: clear.collect(),
+            plan,
+            seed,
+            nodes: n,
+            power_mw,
+            delay_us,
+            interferers,
+            interference_mw,
+            noise_mw_hz,
+        }
     }
 
     /// The interferers.
@@ -139,12 +152,14 @@ impl Medium {
         for other in others {
             unwanted += self.power_mw[other * self.nodes + to];
         }
-        let density = self.noise_mw_hz + unwanted / self.plan.bandwidth_hz;
-        let energy_per_bit = self.power_mw[from * self.nodes + to] / self.plan.link_bps;
-        Arrival {
-            bit_error: bit_error(energy_per_bit / density),
-            delay_us: self.delay_us(from, to),
-        }
+        let path = from * self.nodes + to;
+        let bit_error = if unwanted > 0.0 {
+            let density = self.noise_mw_hz + unwanted / self.plan.bandwidth_hz;
+            bit_error(self.power_mw[path] / self.plan.link_bps / density)
+        } else {
+            self.clear[path]
+        };
+        Arrival { bit_error, delay_us: self.delay_us[path] }
     }
 
     /// Whether the correlator recognises the word, and what it makes of the bits behind it.

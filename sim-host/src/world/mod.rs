@@ -363,6 +363,7 @@ impl World {
 
     /// Lets a station's radio do what the station says; `since` is when it was tuned.
     fn act(&mut self, node: usize, action: Action, since: u64) {
+        self.nodes[node].action = Some(action);
         let until = self.nodes[node].oscillator.true_us(action.until).max(self.now + 1);
         match listening(action.radio) {
             Some(tuning) => self.tune(node, tuning, since, until),
@@ -662,25 +663,12 @@ impl World {
             _ => {}
         }
         // The station may have changed its mind about what to do; ask it, as a driver would.
-        let was = self.nodes[node].tuned.map(|tuned| tuned.until);
         let action = self.nodes[node].poll(local);
         self.drain(node);
-        let until = self.nodes[node].oscillator.true_us(action.until).max(self.now + 1);
-        if was != Some(until) || listening(action.radio) != Some((channel, word, false)) {
-            self.act_if_changed(node, action, until);
-        }
-        true
-    }
-
-    /// Carries an action out unless it is the present one.
-    fn act_if_changed(&mut self, node: usize, action: Action, until: u64) {
-        let same = self.nodes[node].tuned.is_some_and(|tuned| {
-            tuned.until == until
-                && listening(action.radio) == Some((tuned.channel, tuned.word, tuned.complement))
-        });
-        if !same {
+        if self.nodes[node].action != Some(action) {
             self.act(node, action, self.now);
         }
+        true
     }
 
     /// Invariant 4: true net time lies in the bound of every station that has just heard a header.

@@ -24,6 +24,8 @@ pub struct Node {
     pub oscillator: Oscillator,
     /// The very type that firmware embeds.
     pub station: Box<Station<CAPACITY>>,
+    /// What the station last told its radio to do.
+    pub(super) action: Option<Action>,
     /// What its radio is tuned to.
     pub(super) tuned: Option<Tuned>,
     /// Which poll event is the valid one.
@@ -70,6 +72,7 @@ impl Node {
             power_dbm,
             oscillator,
             station: Box::new(station),
+            action: None,
             tuned: None,
             poll_token: 0,
             dormant_since: None,
