@@ -115,16 +115,21 @@ pub struct Header {
     pub kind: Kind,
     /// How well the sender knows the time.
     pub quality: Quality,
-    /// Slots of the run, or call headers, that follow this one: divided by 16, rounded up,
-    /// 0 to 15.
+    /// Slots of the run, or call headers, that follow this one: divided by 16 and rounded up, but
+    /// for a lead-in, which is short, in single slots; 0 to 15.
     pub countdown: u8,
 }
 
 impl Header {
-    /// The countdown that announces `remaining` further slots.
+    /// The countdown by which a header of this kind announces `remaining` further slots.
     #[must_use]
-    pub const fn countdown_of(remaining: u32) -> u8 {
-        let sixteens = remaining.div_ceil(16);
+    pub const fn countdown_of(kind: Kind, remaining: u32) -> u8 {
+        let sixteens = match kind {
+            Kind::LeadIn => remaining,
+            Kind::Announce | Kind::Over | Kind::CutIn | Kind::Closing | Kind::Rekey => {
+                remaining.div_ceil(16)
+            }
+        };
         #[expect(clippy::cast_possible_truncation, reason = "at most 15")]
         let nibble = if sixteens > 15 { 15 } else { sixteens as u8 };
         nibble

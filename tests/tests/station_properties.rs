@@ -68,6 +68,8 @@ struct Seen {
     in_step: u32,
     cut: u32,
     calls: u32,
+    cut_in_headers: u32,
+    cut_in_payloads: u32,
 }
 
 impl Watched {
@@ -136,9 +138,13 @@ impl Watched {
         assert!(self.plan.hopset.contains(channel), "{channel} is not in the hopset");
         assert!(self.plan.band.allowed.contains(channel), "{channel} is not allowed");
         assert!(!self.plan.band.excluded.contains(channel), "{channel} is excluded");
+        assert!(at >= now && at < action.until, "{action:?} at {now:?}");
+        if self.station.cuts_in() {
+            self.cut_in(word);
+            return;
+        }
         // Invariant 2.
         assert!(self.station.in_step() && self.station.holds_floor());
-        assert!(at >= now && at < action.until, "{action:?} at {now:?}");
         let clock = self.station.clock().expect("a clock");
         let grip = clock.grip(&timing(), now);
         assert_ne!(grip, hopwright_core::clock::Grip::Lost);
@@ -173,6 +179,31 @@ impl Watched {
             }
             other @ (Kind::CutIn | Kind::Rekey | Kind::LeadIn | _) => {
                 panic!("a station of this version sent {other:?}")
+            }
+        }
+    }
+}
+
+impl Watched {
+    /// A transmission of a station without time: on the cut-in timeline, and only for an operator
+    /// who has pressed.
+    fn cut_in(&mut self, word: u32) {
+        assert!(!self.station.in_step() && self.station.holds_floor());
+        let stream = self.plan.stream() | Timeline::CutIn.bit();
+        let bits = self.station.burst();
+        let header = bits.first_chunk().and_then(|bits| self.keys.from_bits(bits, stream));
+        match header {
+            Some(header) => {
+                assert_eq!(header.source, self.plan.address);
+                assert!(matches!(header.kind, Kind::CutIn | Kind::Closing), "{header:?}");
+                assert!(header.kind == Kind::CutIn || !self.held_off, "closing in hold-off");
+                self.seen.cut_in_headers += 1;
+            }
+            None => {
+                let may_talk = self.may_talk && !self.held_off;
+                assert!(may_talk || !self.monotone, "payload without a go-ahead");
+                assert_ne!(word, self.station.sequence().sync_word());
+                self.seen.cut_in_payloads += 1;
             }
         }
     }
@@ -386,9 +417,12 @@ fn the_bench_gets_stations_to_do_everything() {
         all.in_step += seen.in_step;
         all.cut += seen.cut;
         all.calls += seen.calls;
+        all.cut_in_headers += seen.cut_in_headers;
+        all.cut_in_payloads += seen.cut_in_payloads;
     }
     println!("{all:?}");
-    let Seen { headers, payloads, announces, in_step, cut, calls } = all;
+    let Seen { headers, payloads, announces, in_step, cut, calls, .. } = all;
+    assert!(all.cut_in_headers > 100 && all.cut_in_payloads > 0, "{all:?}");
     let least = [headers, payloads, announces, in_step, cut, calls].into_iter().min();
     assert!(least >= Some(20), "{all:?}");
 }

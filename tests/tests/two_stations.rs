@@ -10,6 +10,7 @@
 use hopwright_core::address::{Address, Target};
 use hopwright_core::clock::Grip;
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
+use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
     Action, CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, Heard, OVER_TIMEOUT, Radio,
     Reception, Refused, Role, Station, WATERMARK_STEP, Watermark,
@@ -189,9 +190,9 @@ impl World {
         let Flight { channel, word, .. } = *flight;
         let heard = node.station.heard(now, Reception { channel, word, at, bits: &flight.bits });
         node.heard.push(heard);
-        if let Heard::Payload { slot, source } = heard {
+        if let Heard::Payload { timeline, slot, source } = heard {
             let mut text = vec![0; node.station.payload_capacity()];
-            let length = node.station.open_payload(slot, source, &flight.bits, &mut text);
+            let length = node.station.open_payload(timeline, slot, source, &flight.bits, &mut text);
             text.truncate(length.expect("a payload that opens"));
             node.payloads.push(text);
         }
@@ -627,7 +628,7 @@ fn deadlines_follow_a_clock_that_a_header_has_moved() {
     let flight =
         Flight { from: POST, channel, word, bits, starts, recognised: 0, ends: 0, listeners: None };
     let heard = world.hear(BOAT, &flight, starts - 400);
-    assert_eq!(heard, Heard::Header { slot, kind: Kind::Closing });
+    assert_eq!(heard, Heard::Header { timeline: Timeline::Home, slot, kind: Kind::Closing });
     world.poll(BOAT);
     let node = &world.nodes[BOAT];
     let slips = node.station.clock().and_then(|clock| clock.loosens_at(&timing(), Grip::Locked));
@@ -665,7 +666,8 @@ fn a_clock_that_runs_backwards_repeats_no_keystream() {
         let slot = station.slot(at).expect("in step");
         let bits = station.burst().to_vec();
         let mut text = [0; 106];
-        let length = station.open_payload(slot, Address::new(0x10), &bits, &mut text);
+        let length =
+            station.open_payload(Timeline::Home, slot, Address::new(0x10), &bits, &mut text);
         let carries = matches!(action.radio, Radio::Transmit { .. }) && length == Some(9);
         (carries && text.starts_with(b"said once")).then_some((at, slot, bits))
     });

@@ -12,6 +12,7 @@ pub use config::{MAGIC, read_config, read_key, write_config};
 
 use crate::address::Target;
 use crate::header::Kind;
+use crate::sequence::Timeline;
 use crate::station::{Action, Command, Dropped, Event, Heard, Radio, Reception, Refused, Station};
 use crate::units::{Channel, Dbm, Tick};
 
@@ -172,7 +173,7 @@ pub fn write_action(action: &Action, burst: &[u8], sink: &mut impl Sink) {
 /// Writes what became of a reception.
 pub fn write_heard(heard: Heard, sink: &mut impl Sink) {
     match heard {
-        Heard::Header { slot, kind } => {
+        Heard::Header { timeline, slot, kind } => {
             let kind = match kind {
                 Kind::Announce => 1,
                 Kind::Over => 2,
@@ -181,11 +182,11 @@ pub fn write_heard(heard: Heard, sink: &mut impl Sink) {
                 Kind::Rekey => 5,
                 Kind::LeadIn => 6,
             };
-            sink.write(&[b'H', 1, kind]);
+            sink.write(&[b'H', 1, kind, timeline_byte(timeline)]);
             sink.write(&slot.number().to_le_bytes());
         }
-        Heard::Payload { slot, source } => {
-            sink.write(&[b'H', 2, source.number()]);
+        Heard::Payload { timeline, slot, source } => {
+            sink.write(&[b'H', 2, source.number(), timeline_byte(timeline)]);
             sink.write(&slot.number().to_le_bytes());
         }
         Heard::Busy => sink.write(&[b'H', 3]),
@@ -199,6 +200,13 @@ pub fn write_heard(heard: Heard, sink: &mut impl Sink) {
             };
             sink.write(&[b'H', 4, why]);
         }
+    }
+}
+
+const fn timeline_byte(timeline: Timeline) -> u8 {
+    match timeline {
+        Timeline::Home => 0,
+        Timeline::CutIn => 1,
     }
 }
 

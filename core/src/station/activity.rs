@@ -2,6 +2,7 @@
 
 use crate::address::{Address, Target};
 use crate::clock::NetClock;
+use crate::sequence::Timeline;
 use crate::units::{Slot, Tick};
 
 /// What a station is busy with.
@@ -15,7 +16,7 @@ pub(super) enum Activity {
     Watch(Watch),
     /// It listens to an over or a run, slot by slot.
     Follow(Follow),
-    /// It speaks.
+    /// It speaks, after a run if one is due.
     Speak(Speak),
     /// It announces.
     Announce(Announce),
@@ -59,14 +60,29 @@ pub(super) struct Verify {
     pub(super) run_end: Option<Slot>,
     /// What was known of the time before.
     pub(super) before: Option<NetClock>,
-    /// Set when a coasting station goes by a unique word, which authenticates nothing: only a
-    /// header confirms it, and without one the station coasts on.
-    pub(super) supposed: bool,
+    pub(super) basis: Basis,
+}
+
+/// What a station that waits for a second opinion goes by, and so what it falls back to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Basis {
+    /// A first header. Without a second opinion it searches on.
+    Header,
+    /// A unique word that met a coasting station, which authenticates nothing: only a header
+    /// confirms it, and without one the station coasts on.
+    Word,
+    /// A header from ahead of the station's own time: a later timeline of the net, which wins.
+    /// Without a second opinion the station keeps the time that it had.
+    Later,
 }
 
 /// Listening slot by slot.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Follow {
+    /// Whose time this goes by.
+    pub(super) timeline: Timeline,
+    /// On the cut-in timeline: whether there is home time to return to.
+    pub(super) resume: bool,
     /// Who speaks to whom, once a header has told.
     pub(super) call: Option<(Address, Target)>,
     /// The last slot in which the speaker was heard.
@@ -78,9 +94,13 @@ pub(super) struct Follow {
 /// Speaking.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Speak {
+    /// Whose time this goes by.
+    pub(super) timeline: Timeline,
     pub(super) target: Target,
-    /// The first call header.
+    /// The first slot sent.
     pub(super) first: Slot,
+    /// The first call header: behind the run of a cut-in or a lead-in, if there is one.
+    pub(super) call: Slot,
     /// The first slot after the call headers.
     pub(super) talk: Slot,
     /// Whether the operator has been told to go ahead.
@@ -107,11 +127,25 @@ impl Activity {
         Self::Watch(Watch { coasting: false })
     }
 
-    /// Whether the station has confirmed net time.
+    /// Whether the station has confirmed net time, home time that is.
     pub(super) const fn in_step(&self) -> bool {
         match self {
             Self::Search(_) | Self::Verify(_) => false,
+            Self::Follow(Follow { timeline: Timeline::CutIn, resume, .. }) => *resume,
+            Self::Speak(Speak { timeline: Timeline::CutIn, .. }) => false,
             Self::Watch(_) | Self::Follow(_) | Self::Speak(_) | Self::Announce(_) => true,
+        }
+    }
+
+    /// Whose time the activity goes by.
+    pub(super) const fn timeline(&self) -> Timeline {
+        match self {
+            Self::Follow(Follow { timeline, .. }) | Self::Speak(Speak { timeline, .. }) => {
+                *timeline
+            }
+            Self::Search(_) | Self::Verify(_) | Self::Watch(_) | Self::Announce(_) => {
+                Timeline::Home
+            }
         }
     }
 }

@@ -1,10 +1,13 @@
 //! Something was on the air.
 
-use super::activity::{Activity, Follow, Parked, Search, Verify, Watch};
-use super::{Dropped, Event, Heard, Radio, Reception, Station, VERIFY_SLOTS, count};
+use super::activity::{Activity, Basis, Follow, Parked, Search, Verify, Watch};
+use super::{
+    Dropped, Event, Heard, Radio, Reception, Station, VERIFY_SLOTS, WATERMARK_STEP, count,
+};
 use crate::acquire::PATIENCE_SLOTS;
 use crate::address::{Address, Target};
 use crate::clock::{Conflict, NetClock, Observation};
+use crate::coding::interleave;
 use crate::header::{self, Header, Kind};
 use crate::sequence::{Hop, SlotKind, Timeline};
 use crate::units::{Channel, Dbm, Slot, Tick};
@@ -16,11 +19,11 @@ impl<const N: usize> Station<N> {
     /// Takes note of a unique word that the radio recognised and of what followed it.
     ///
     /// Whatever the bits are, nothing but a counter changes unless a member of the net made them
-    /// for this moment. One header opening at most: eleven Golay words and two permutations.
+    /// for this moment. Two header openings at most: eleven Golay words and four permutations.
     pub fn heard(&mut self, now: Tick, reception: Reception<'_>) -> Heard {
         let outcome = match self.awaited(reception) {
-            Some(Awaited::Header) => self.heard_header(now, reception),
-            Some(Awaited::Payload(hop)) => self.heard_traffic(now, reception, hop),
+            Some(Awaited::Header(hop)) => self.heard_header(now, reception, hop),
+            Some(Awaited::Payload(hop)) => self.heard_traffic(reception, hop),
             None => Heard::Dropped(Dropped::NotAwaited),
         };
         let counter = match outcome {
@@ -90,21 +93,37 @@ impl<const N: usize> Station<N> {
                 if reception.word == word {
                     Some(Awaited::Payload(hop))
                 } else {
-                    (complement && reception.word == !word).then_some(Awaited::Header)
+                    let header = Awaited::Header(Some(hop));
+                    (complement && reception.word == !word).then_some(header)
                 }
             }
-            Some(_) | None => (reception.word == word).then_some(Awaited::Header),
+            Some(_) | None => (reception.word == word).then_some(Awaited::Header(None)),
         }
     }
 
-    fn heard_header(&mut self, now: Tick, reception: Reception<'_>) -> Heard {
-        let stream = header::stream(self.sequence.lane(), Timeline::Home);
-        let opened =
-            reception.bits.first_chunk().and_then(|bits| self.header_keys.from_bits(bits, stream));
-        let Some(header) = opened else { return Heard::Dropped(Dropped::NotGenuine) };
-        if self.floor().is_some_and(|floor| header.slot <= floor) && !self.in_step() {
-            return Heard::Dropped(Dropped::Replayed);
+    /// The header in the bits, and the timeline that it was made for.
+    ///
+    /// A traffic slot has one timeline, that of the activity. Behind the sync word, which is the
+    /// same on both, either is tried, always both, so that the time it takes tells nothing.
+    fn open(&self, reception: Reception<'_>, hop: Option<Hop>) -> Option<(Timeline, Header)> {
+        let sealed = interleave::decode(reception.bits.first_chunk()?).sealed;
+        let opened = |timeline| {
+            let stream = header::stream(self.sequence.lane(), timeline);
+            self.header_keys.open(&sealed, stream).map(|header| (timeline, header))
+        };
+        match hop {
+            Some(_) => opened(self.activity.timeline()),
+            None => {
+                let (home, cut_in) = (opened(Timeline::Home), opened(Timeline::CutIn));
+                home.or(cut_in)
+            }
         }
+    }
+
+    fn heard_header(&mut self, now: Tick, reception: Reception<'_>, hop: Option<Hop>) -> Heard {
+        let Some((timeline, header)) = self.open(reception, hop) else {
+            return Heard::Dropped(Dropped::NotGenuine);
+        };
         let sent = self.timing.start_of(header.slot);
         let offset = self.timing.word_offset().us().cast_signed();
         let seen = Observation {
@@ -112,11 +131,9 @@ impl<const N: usize> Station<N> {
             sent_us: sent.saturating_add(offset),
             half_width: header.quality.half_width(),
         };
-        let taken = match self.activity {
-            Activity::Search(_) => self.first_header(seen, header),
-            Activity::Verify(_) => self.second_header(seen, header),
-            Activity::Watch(_) | Activity::Follow(_) => self.header_in_step(seen),
-            Activity::Speak(_) | Activity::Announce(_) => Err(Dropped::NotAwaited),
+        let taken = match timeline {
+            Timeline::Home => self.heard_home(now, seen, header),
+            Timeline::CutIn => self.heard_cut_in(now, seen, header),
         };
         if let Err(dropped) = taken {
             return Heard::Dropped(dropped);
@@ -126,20 +143,50 @@ impl<const N: usize> Station<N> {
         if let Some(rank) = self.rank_of(reception.channel) {
             self.interferers.clear(rank);
         }
+        Heard::Header { timeline, slot: header.slot, kind: header.kind }
+    }
+
+    /// A genuine header of the net's own timeline.
+    fn heard_home(&mut self, now: Tick, seen: Observation, header: Header) -> Result<(), Dropped> {
+        if self.floor().is_some_and(|floor| header.slot <= floor) && !self.in_step() {
+            return Err(Dropped::Replayed);
+        }
+        match self.activity {
+            Activity::Search(_) => self.first_header(seen, header, Basis::Header)?,
+            Activity::Verify(_) => self.second_header(seen, header)?,
+            Activity::Watch(_) | Activity::Follow(Follow { timeline: Timeline::Home, .. }) => {
+                match self.header_in_step(seen) {
+                    // Of two timelines of one net, or two opinions on one, the later wins, once
+                    // it is confirmed: parted nets merge without negotiation.
+                    Err(Dropped::Ahead) => {
+                        return self.first_header(seen, header, Basis::Later);
+                    }
+                    taken => taken?,
+                }
+            }
+            // A cut-in has the floor; and who speaks does not listen.
+            Activity::Follow(_) | Activity::Speak(_) | Activity::Announce(_) => {
+                return Err(Dropped::NotAwaited);
+            }
+        }
         if self.in_step() {
             self.follow_header(now, header);
         }
-        Heard::Header { slot: header.slot, kind: header.kind }
+        Ok(())
     }
 
-    /// A header for a station without time.
-    fn first_header(&mut self, seen: Observation, header: Header) -> Result<(), Dropped> {
+    /// A header that may be the first of the net, or of a later timeline.
+    fn first_header(
+        &mut self,
+        seen: Observation,
+        header: Header,
+        basis: Basis,
+    ) -> Result<(), Dropped> {
         let clock = match self.clock {
             None => NetClock::acquire(self.clock_plan, seen),
             Some(mut known) => match known.observe(seen) {
                 Ok(()) => known,
                 Err(Conflict::Behind) => return Err(Dropped::Replayed),
-                // A later timeline of the same net wins, once it is confirmed.
                 Err(Conflict::Ahead) => NetClock::acquire(self.clock_plan, seen),
             },
         };
@@ -148,7 +195,7 @@ impl<const N: usize> Station<N> {
             words: 0,
             run_end: run_end(header),
             before: self.clock,
-            supposed: false,
+            basis,
         };
         self.clock = Some(clock);
         self.enter(Activity::Verify(verify));
@@ -158,7 +205,7 @@ impl<const N: usize> Station<N> {
     /// A header for a station that has one already: it confirms, or it counts for nothing.
     fn second_header(&mut self, seen: Observation, header: Header) -> Result<(), Dropped> {
         self.in_place(seen.at, seen.sent_us)?;
-        if let Activity::Verify(Verify { supposed: true, before, .. }) = self.activity {
+        if let Activity::Verify(Verify { basis: Basis::Word, before, .. }) = self.activity {
             // What a unique word suggested has served its turn: the header is taken in by the
             // clock as it was before.
             let supposed = core::mem::replace(&mut self.clock, before);
@@ -178,15 +225,16 @@ impl<const N: usize> Station<N> {
     fn header_in_step(&mut self, seen: Observation) -> Result<(), Dropped> {
         self.in_place(seen.at, seen.sent_us)?;
         let Some(clock) = &mut self.clock else { return Err(Dropped::NotAwaited) };
-        clock.observe(seen).map_err(|conflict| match conflict {
-            Conflict::Behind => Dropped::Replayed,
-            Conflict::Ahead => Dropped::Ahead,
-        })
+        clock.observe(seen).map_err(dropped)
     }
 
-    /// Whether something that was sent at net time `sent_us` can have arrived at `at`.
+    /// Whether something that was sent at home net time `sent_us` can have arrived at `at`.
     fn in_place(&self, at: Tick, sent_us: i64) -> Result<(), Dropped> {
         let Some(clock) = &self.clock else { return Err(Dropped::NotAwaited) };
+        self.in_place_of(clock, at, sent_us)
+    }
+
+    fn in_place_of(&self, clock: &NetClock, at: Tick, sent_us: i64) -> Result<(), Dropped> {
         let play = clock.spread(at).max(self.timing.guard()).plus(self.clock_plan.jitter);
         let late = play.plus(self.clock_plan.longest_delay);
         let difference = sent_us.saturating_sub(clock.net_us(at));
@@ -202,7 +250,9 @@ impl<const N: usize> Station<N> {
     /// A second opinion has come: the time is confirmed.
     fn confirm(&mut self, slot: Slot) {
         let Activity::Verify(Verify { run_end, .. }) = self.activity else { return };
-        self.enter(Activity::Follow(Follow { call: None, last: slot, run_end }));
+        let (timeline, resume) = (Timeline::Home, true);
+        let follow = Follow { timeline, resume, call: None, last: slot, run_end };
+        self.enter(Activity::Follow(follow));
         self.report(Event::InStep { slot });
     }
 
@@ -222,11 +272,15 @@ impl<const N: usize> Station<N> {
             | Activity::Speak(_)
             | Activity::Announce(_) => None,
         };
+        let (timeline, resume) = (Timeline::Home, true);
         match header.kind {
             Kind::Over => {
+                // Somebody has answered the newcomer, if there was one.
+                self.lead_in_until = None;
                 let call = (header.source, header.target);
                 let known = before.and_then(|follow| follow.call);
-                let follow = Follow { call: Some(call), last: slot, run_end: None };
+                let follow =
+                    Follow { timeline, resume, call: Some(call), last: slot, run_end: None };
                 self.enter(Activity::Follow(follow));
                 if known != Some(call) {
                     self.report_call(call, slot);
@@ -243,10 +297,11 @@ impl<const N: usize> Station<N> {
                 if before.is_none_or(|follow| follow.run_end.is_none() || follow.call.is_some()) {
                     self.report(Event::AnnounceHeard { slot });
                 }
-                let run_end = run_end(header);
-                self.enter(Activity::Follow(Follow { call: None, last: slot, run_end }));
+                let run_end = narrowed(before.and_then(|follow| follow.run_end), header);
+                let follow = Follow { timeline, resume, call: None, last: slot, run_end };
+                self.enter(Activity::Follow(follow));
             }
-            // A change of keys and a cut-in have no meaning on this timeline yet.
+            // A change of keys means nothing yet, and a cut-in has a timeline of its own.
             Kind::Rekey | Kind::CutIn => {}
         }
     }
@@ -261,24 +316,94 @@ impl<const N: usize> Station<N> {
 
     /// Two who wait for the floor shall not take it in the same slot.
     fn put_wish_off(&mut self, now: Tick) {
-        if let (Some((target, _)), Some(slot)) = (self.wish, self.slot(now)) {
-            // The second closing header is still to come.
-            let wait = self.wait_slots(slot).saturating_add(super::CLOSING_SLOTS);
-            self.wish = Some((target, slot.plus(wait)));
+        let slot = self.slot(now);
+        // The second closing header is still to come.
+        let wait = slot.map(|slot| self.wait_slots(slot).saturating_add(super::CLOSING_SLOTS));
+        if let Some(wish) = &mut self.wish {
+            wish.since = now;
+            if let (Some(slot), Some(wait)) = (slot, wait) {
+                wish.not_before = slot.plus(wait);
+            }
         }
     }
 
-    fn heard_traffic(&mut self, _now: Tick, reception: Reception<'_>, hop: Hop) -> Heard {
+    /// A genuine header of a cut-in. Home time is none of its business.
+    fn heard_cut_in(
+        &mut self,
+        now: Tick,
+        seen: Observation,
+        header: Header,
+    ) -> Result<(), Dropped> {
+        match self.activity {
+            Activity::Search(_) | Activity::Watch(_) => {
+                self.join_cut_in(seen, header)?;
+            }
+            Activity::Follow(Follow { timeline: Timeline::CutIn, .. }) => {
+                let Some(mut guest) = self.guest else { return Err(Dropped::NotAwaited) };
+                self.in_place_of(&guest, seen.at, seen.sent_us)?;
+                guest.observe(seen).map_err(dropped)?;
+                self.guest = Some(guest);
+            }
+            Activity::Follow(_)
+            | Activity::Verify(_)
+            | Activity::Speak(_)
+            | Activity::Announce(_) => return Err(Dropped::NotAwaited),
+        }
+        let Activity::Follow(follow) = self.activity else { return Ok(()) };
+        let slot = header.slot;
+        if header.kind == Kind::Closing {
+            self.activity = Activity::Follow(Follow { last: slot, ..follow });
+            self.return_home(now);
+            self.put_wish_off(now);
+            self.report(Event::Clear { slot });
+            return Ok(());
+        }
+        let call = (header.source, header.target);
+        let known = follow.call;
+        let run_end = narrowed(follow.run_end, header);
+        let follow = Follow { call: Some(call), last: slot, run_end, ..follow };
+        self.enter(Activity::Follow(follow));
+        if known != Some(call) {
+            self.report_call(call, slot);
+        }
+        Ok(())
+    }
+
+    /// Suspends home time, if there is any, and follows a cut-in.
+    fn join_cut_in(&mut self, seen: Observation, header: Header) -> Result<(), Dropped> {
+        // The end of a cut-in, or one that has been followed already, is not joined: recordings
+        // of it are of no use to anyone.
+        let again = self.last_guest.is_some_and(|last| {
+            header.slot <= last && last.after(header.slot) < i64::from(WATERMARK_STEP)
+        });
+        if again || header.kind != Kind::CutIn {
+            return Err(Dropped::Replayed);
+        }
+        let resume = self.in_step();
+        self.guest = Some(NetClock::acquire(self.clock_plan, seen));
+        let (timeline, last) = (Timeline::CutIn, header.slot);
+        let run_end = run_end(header);
+        self.enter(Activity::Follow(Follow { timeline, resume, call: None, last, run_end }));
+        Ok(())
+    }
+
+    fn heard_traffic(&mut self, reception: Reception<'_>, hop: Hop) -> Heard {
         let offset = self.timing.word_offset().us().cast_signed();
         let sent_us = self.timing.start_of(hop.slot).saturating_add(offset);
-        if self.in_place(reception.at, sent_us).is_err() {
+        let timeline = self.activity.timeline();
+        let clock = match timeline {
+            Timeline::Home => self.clock,
+            Timeline::CutIn => self.guest,
+        };
+        let placed = clock.map(|clock| self.in_place_of(&clock, reception.at, sent_us));
+        if placed != Some(Ok(())) {
             return Heard::Dropped(Dropped::OutOfPlace);
         }
         let slot = hop.slot;
         match &mut self.activity {
             Activity::Verify(verify) => {
                 verify.words = verify.words.saturating_add(1);
-                if verify.words >= WORDS_TO_CONFIRM && !verify.supposed {
+                if verify.words >= WORDS_TO_CONFIRM && verify.basis != Basis::Word {
                     self.confirm(slot);
                 }
                 Heard::Busy
@@ -288,12 +413,13 @@ impl<const N: usize> Station<N> {
                 let before = self.clock;
                 self.clock = before.map(|clock| clock.supposing(seen));
                 let until = slot.plus(VERIFY_SLOTS);
-                let verify = Verify { until, words: 0, run_end: None, before, supposed: true };
-                self.enter(Activity::Verify(verify));
+                let (run_end, basis) = (None, Basis::Word);
+                self.enter(Activity::Verify(Verify { until, words: 0, run_end, before, basis }));
                 Heard::Busy
             }
             Activity::Watch(Watch { coasting: false }) => {
-                let follow = Follow { call: None, last: slot, run_end: None };
+                let (timeline, resume) = (Timeline::Home, true);
+                let follow = Follow { timeline, resume, call: None, last: slot, run_end: None };
                 self.enter(Activity::Follow(follow));
                 Heard::Busy
             }
@@ -301,7 +427,7 @@ impl<const N: usize> Station<N> {
                 follow.last = slot;
                 match follow.call {
                     Some((source, target)) if target.covers(self.address) => {
-                        Heard::Payload { slot, source }
+                        Heard::Payload { timeline, slot, source }
                     }
                     Some(_) | None => Heard::Busy,
                 }
@@ -315,17 +441,37 @@ impl<const N: usize> Station<N> {
 
 /// What a reception is, if it is awaited.
 enum Awaited {
-    Header,
+    /// A header; in a traffic slot, that slot.
+    Header(Option<Hop>),
     Payload(Hop),
 }
 
+/// No run is longer.
+const LONGEST_RUN: u32 = 2_001;
+
 /// The end of the run that a header belongs to: no later than its countdown says.
 fn run_end(header: Header) -> Option<Slot> {
-    match header.kind {
-        Kind::Announce | Kind::LeadIn => {
-            let left = u32::from(header.countdown).saturating_mul(16);
-            Some(header.slot.plus(left).plus(1))
-        }
-        Kind::Over | Kind::CutIn | Kind::Closing | Kind::Rekey => None,
+    let left = u32::from(header.countdown);
+    let single = match header.kind {
+        Kind::Announce | Kind::CutIn => 16,
+        Kind::LeadIn => 1,
+        Kind::Over | Kind::Closing | Kind::Rekey => return None,
+    };
+    // The largest countdown stands for all larger ones; the headers that follow tell more.
+    let left = if left == 15 { LONGEST_RUN } else { left.saturating_mul(single) };
+    Some(header.slot.plus(left).plus(1))
+}
+
+/// The same with what earlier headers of the run said. Each gives a latest end; the one before
+/// the countdown went down gives the true one.
+fn narrowed(before: Option<Slot>, header: Header) -> Option<Slot> {
+    let end = run_end(header)?;
+    Some(before.filter(|before| *before > header.slot).map_or(end, |before| before.min(end)))
+}
+
+const fn dropped(conflict: Conflict) -> Dropped {
+    match conflict {
+        Conflict::Behind => Dropped::Replayed,
+        Conflict::Ahead => Dropped::Ahead,
     }
 }

@@ -15,6 +15,9 @@
 //!    └───── nothing ─────┘              press   ▼ │ release
 //!    └───── spread exceeds the guard ────────  Speak        (timekeeper: Announce)
 //! ```
+//!
+//! A cut-in is followed, and spoken, on a timeline of its own ([`Timeline::CutIn`]) while home time
+//! runs on underneath; when it ends, each station returns to the home time that it had.
 
 mod activity;
 mod command;
@@ -36,7 +39,7 @@ use crate::keys::{Label, Subkey};
 use crate::nuisance::Nuisance;
 use crate::sequence::{Cursor, Hop, Sequence, Timeline};
 use crate::timing::{MAX_SLOT_BYTES, Timing};
-use crate::units::{Dbm, Slot, Tick};
+use crate::units::{Dbm, Micros, Slot, Tick};
 use activity::Activity;
 use heapless::{Deque, Vec};
 
@@ -50,6 +53,14 @@ pub const CLOSING_SLOTS: u32 = 2;
 pub const OVER_TIMEOUT: u32 = 25;
 /// Slots within which a second opinion must come.
 pub const VERIFY_SLOTS: u32 = 32;
+/// How long a station without time listens, once its operator has pressed, before it cuts in.
+pub const CUT_IN_PATIENCE: Micros = Micros::from_millis(2_000);
+/// Slots of the run that opens a cut-in.
+pub const CUT_IN_SLOTS: u32 = 300;
+/// Slots without a word after which a cut-in counts as ended.
+pub const CUT_IN_TIMEOUT: u32 = 50;
+/// Slots after a cut-in during which the first speaker sends a lead-in.
+pub const LEAD_IN_DUE: u32 = 1_500;
 /// Slots between two watermarks, and the head start of a timekeeper that restarts.
 pub const WATERMARK_STEP: u32 = 1 << 14;
 /// Events that wait for [`Station::next_event`].
@@ -79,7 +90,9 @@ const EVENTS: usize = 16;
 #[derive(Debug)]
 pub struct Station<const N: usize> {
     sequence: Sequence<N>,
-    home: Cursor<N>,
+    /// The reader of the timeline that is in use; home, or a cut-in's.
+    cursor: Cursor<N>,
+    cursor_timeline: Timeline,
     header_keys: HeaderKeys,
     data_key: Subkey,
     timing: Timing,
@@ -93,22 +106,40 @@ pub struct Station<const N: usize> {
     activity: Activity,
     /// What is known of net time; while searching, a bound that old time stamps must not pass.
     clock: Option<NetClock>,
-    /// The operator wants the floor, for this target, but not before this slot.
-    wish: Option<(Target, Slot)>,
+    /// The time of the cut-in that is followed or spoken; home time knows nothing of it.
+    guest: Option<NetClock>,
+    /// A cut-in has just been followed: until this slot, whoever speaks first owes the newcomer a
+    /// lead-in.
+    lead_in_until: Option<Slot>,
+    /// The last slot of the last cut-in that was followed, so that its recording is not.
+    last_guest: Option<Slot>,
+    /// The operator wants the floor.
+    wish: Option<Wish>,
     storage: Watermark,
     /// The slot at which the last watermark of this session was handed out.
     saved: Option<Slot>,
     /// The present action, and the hop that it listens to or transmits.
     current: Option<Current>,
-    /// The last slot that was prepared for transmission. None is prepared twice, so that no
-    /// keystream is used twice, whatever the caller's clock does.
+    /// The last slots that were prepared for transmission, at home and in a cut-in. None is
+    /// prepared twice, so that no keystream is used twice, whatever the caller's clock does.
     prepared: Option<Slot>,
+    prepared_guest: Option<Slot>,
     /// The payload of the next traffic slot.
     payload: Vec<u8, MAX_SLOT_BYTES>,
     /// The bits of the present transmission.
     burst: Vec<u8, MAX_SLOT_BYTES>,
     events: Deque<Event, EVENTS>,
     counters: Counters,
+}
+
+/// What an operator who has pressed waits for.
+#[derive(Debug, Clone, Copy)]
+struct Wish {
+    target: Target,
+    /// Not before this slot of home time.
+    not_before: Slot,
+    /// When he pressed, or the last cut-in ended.
+    since: Tick,
 }
 
 /// The present action.
@@ -141,7 +172,8 @@ impl<const N: usize> Station<N> {
         )
         .map_err(ConfigError::Structure)?;
         Ok(Self {
-            home: Cursor::new(&sequence, Timeline::Home),
+            cursor: Cursor::new(&sequence, Timeline::Home),
+            cursor_timeline: Timeline::Home,
             sequence,
             header_keys: HeaderKeys::new(config.key),
             data_key: config.key.subkey(Label::Data),
@@ -155,11 +187,15 @@ impl<const N: usize> Station<N> {
             interferers: Interferers::default(),
             activity: Activity::search(),
             clock: None,
+            guest: None,
+            lead_in_until: None,
+            last_guest: None,
             wish: None,
             storage: config.watermark,
             saved: None,
             current: None,
             prepared: None,
+            prepared_guest: None,
             payload: Vec::new(),
             burst: Vec::new(),
             events: Deque::new(),
@@ -203,6 +239,13 @@ impl<const N: usize> Station<N> {
         matches!(self.activity, Activity::Speak(_) | Activity::Announce(_))
     }
 
+    /// Whether the station has taken the floor without time, on a provisional timeline.
+    #[must_use]
+    pub const fn cuts_in(&self) -> bool {
+        matches!(self.activity, Activity::Speak(_))
+            && matches!(self.activity.timeline(), Timeline::CutIn)
+    }
+
     /// What the station knows of net time: while [`in_step`](Self::in_step), its clock; while it
     /// searches after having lost step, what is left of it.
     #[must_use]
@@ -221,6 +264,35 @@ impl<const N: usize> Station<N> {
     #[must_use]
     pub const fn counters(&self) -> &Counters {
         &self.counters
+    }
+
+    /// The slot under way by the time that the activity goes by.
+    fn active_slot(&self, now: Tick) -> Option<Slot> {
+        let clock = match self.activity.timeline() {
+            Timeline::Home => self.clock.as_ref(),
+            Timeline::CutIn => self.guest.as_ref(),
+        };
+        clock.and_then(|clock| clock.slot_at(&self.timing, now))
+    }
+
+    /// The hop of a slot on a timeline.
+    fn hop(&mut self, timeline: Timeline, slot: Slot) -> Hop {
+        self.read(timeline);
+        self.cursor.hop(&self.sequence, slot)
+    }
+
+    /// The hop of a slot of a run on a timeline.
+    fn run_hop(&mut self, timeline: Timeline, slot: Slot) -> Hop {
+        self.read(timeline);
+        self.cursor.run_hop(&self.sequence, slot)
+    }
+
+    /// One reader serves both timelines: they are never used in the same slot.
+    fn read(&mut self, timeline: Timeline) {
+        if self.cursor_timeline != timeline {
+            self.cursor = Cursor::new(&self.sequence, timeline);
+            self.cursor_timeline = timeline;
+        }
     }
 
     /// Queues an event; `false` if there was no room.

@@ -3,6 +3,7 @@
 
 use crate::address::{Address, Target};
 use crate::header::Kind;
+use crate::sequence::Timeline;
 use crate::units::{Channel, Slot, Tick};
 
 /// What the radio does, and until when.
@@ -71,6 +72,8 @@ pub struct Reception<'a> {
 pub enum Heard {
     /// A genuine header of this net, now.
     Header {
+        /// Whose slot: the net's own, or a cut-in's.
+        timeline: Timeline,
         /// The slot.
         slot: Slot,
         /// What it announces.
@@ -79,6 +82,8 @@ pub enum Heard {
     /// A traffic slot of an over for this station;
     /// [`Station::open_payload`](super::Station::open_payload) reads it.
     Payload {
+        /// Whose slot: the net's own, or a cut-in's.
+        timeline: Timeline,
         /// The slot.
         slot: Slot,
         /// Who speaks.
@@ -131,7 +136,8 @@ pub enum Event {
         /// The slot in which it was first heard.
         slot: Slot,
     },
-    /// An over for this station begins, or was found under way.
+    /// An over for this station begins, or was found under way; slots of a cut-in count on its own
+    /// timeline.
     Call {
         /// Who speaks.
         source: Address,

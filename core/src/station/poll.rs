@@ -1,15 +1,15 @@
 //! Time passes: deadlines, and what the radio does in the slot under way.
 
-use super::activity::{Activity, Announce, Follow, Parked, Search, Speak, Verify, Watch};
+use super::activity::{Activity, Announce, Basis, Follow, Parked, Search, Speak, Verify, Watch};
 use super::{
-    Action, CALL_SLOTS, CLOSING_SLOTS, Current, Event, LONGEST_CALL, OVER_TIMEOUT, Radio, Station,
-    WATERMARK_STEP, count,
+    Action, CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Current,
+    Event, LEAD_IN_DUE, LONGEST_CALL, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish, count,
 };
 use crate::acquire::choose;
 use crate::clock::{COAST_SLOTS, Grip, NetClock};
 use crate::header::Kind;
 use crate::keys::uniform;
-use crate::sequence::{Hop, SlotKind};
+use crate::sequence::{Hop, SlotKind, Timeline};
 use crate::units::{Slot, Tick};
 
 /// Choices of the idle watch are numbered by frame, apart from those of the search.
@@ -18,6 +18,8 @@ const WATCH_CHOICES: u64 = 1 << 40;
 const COAST_CHOICES: u64 = 3 << 40;
 /// So are the waits before an over that had to be put off.
 const WAIT_CHOICES: u64 = 2 << 40;
+/// So are the provisional slots of cut-ins, by the time of the press.
+const CUT_IN_CHOICES: u64 = 4 << 40;
 
 impl<const N: usize> Station<N> {
     /// Acts on every deadline at or before `now`, then says what the radio does.
@@ -30,7 +32,12 @@ impl<const N: usize> Station<N> {
         {
             return current.action;
         }
-        let current = match self.clock.filter(|_| !matches!(self.activity, Activity::Search(_))) {
+        let clock = match (self.activity, self.activity.timeline()) {
+            (Activity::Search(_), _) => None,
+            (_, Timeline::Home) => self.clock,
+            (_, Timeline::CutIn) => self.guest,
+        };
+        let current = match clock {
             Some(clock) => self.poll_timed(clock, now),
             None => self.poll_search(now),
         };
@@ -43,6 +50,13 @@ impl<const N: usize> Station<N> {
 
     /// A station without time: parked, or moving to the next channel.
     fn poll_search(&mut self, now: Tick) -> Current {
+        let cut_in_at = self.wish.map(|wish| wish.since.plus(CUT_IN_PATIENCE));
+        if let (Some(wish), Some(at)) = (self.wish, cut_in_at)
+            && at <= now
+            && let Some(current) = self.cut_in(wish, now)
+        {
+            return current;
+        }
         let Search { parked, choice } = match self.activity {
             Activity::Search(search) => search,
             Activity::Verify(_)
@@ -66,8 +80,37 @@ impl<const N: usize> Station<N> {
         };
         let channel = self.sequence.rendezvous_channel(parked.rank);
         let radio = Radio::Listen { channel, word: self.sequence.sync_word(), complement: false };
-        let (from, until) = (parked.since, parked.until);
+        let from = parked.since;
+        let until =
+            cut_in_at.filter(|at| *at > now).map_or(parked.until, |at| at.min(parked.until));
         Current { action: Action { radio, from, until, poll_by: until }, hop: None }
+    }
+
+    /// Takes the floor without time: on a provisional timeline that starts now, at a slot that
+    /// nobody can foresee.
+    fn cut_in(&mut self, wish: Wish, now: Tick) -> Option<Current> {
+        let chance = self.nuisance.word(CUT_IN_CHOICES.wrapping_add(now.us()));
+        // Half of the range is room enough for chance and leaves room for the over; within a
+        // session provisional slots only ascend.
+        let after = self.prepared_guest.map_or(Slot::ZERO, |slot| slot.plus(1));
+        let first = Slot::new(chance >> 1).max(after);
+        let talk = first.plus(CUT_IN_SLOTS);
+        if talk >= Slot::MAX {
+            return None;
+        }
+        let clock = NetClock::start(self.clock_plan, now, self.timing.start_of(first));
+        self.wish = None;
+        self.guest = Some(clock);
+        self.enter(Activity::Speak(Speak {
+            timeline: Timeline::CutIn,
+            target: wish.target,
+            first,
+            call: talk,
+            talk,
+            told: false,
+            closing: None,
+        }));
+        Some(self.poll_timed(clock, now))
     }
 
     /// The longest gap between visits of running traffic, and a frame.
@@ -82,6 +125,10 @@ impl<const N: usize> Station<N> {
         let slot = match clock.slot_at(&self.timing, now) {
             // The last slot is not used, so that every slot has an end.
             Some(slot) if slot < Slot::MAX => slot,
+            Some(_) | None if self.activity.timeline() == Timeline::CutIn => {
+                self.return_home(now);
+                return self.poll_search(now);
+            }
             Some(_) | None => {
                 self.clock = None;
                 self.enter(Activity::search());
@@ -89,11 +136,24 @@ impl<const N: usize> Station<N> {
                 return self.poll_search(now);
             }
         };
+        if let Activity::Verify(verify) = self.activity
+            && slot >= verify.until
+        {
+            return self.give_up(verify, now);
+        }
+        let timeline = self.activity.timeline();
         self.advance(&clock, slot, now);
+        if timeline == Timeline::CutIn && self.activity.timeline() == Timeline::Home {
+            // Home time has run on underneath; what is due there is due now.
+            return match self.clock.filter(|_| self.in_step()) {
+                Some(home) => self.poll_timed(home, now),
+                None => self.poll_search(now),
+            };
+        }
         if let Activity::Search(_) = self.activity {
             return self.poll_search(now);
         }
-        if self.in_step() {
+        if self.in_step() && timeline == Timeline::Home {
             self.save_watermark(slot);
         }
         let place = Place { clock, slot, now };
@@ -108,34 +168,35 @@ impl<const N: usize> Station<N> {
         }
     }
 
+    /// No second opinion has come: back to the time that there was before, if there was any.
+    fn give_up(&mut self, verify: Verify, now: Tick) -> Current {
+        self.clock = verify.before;
+        self.enter(match verify.basis {
+            Basis::Header => Activity::search(),
+            Basis::Word => Activity::Watch(Watch { coasting: true }),
+            Basis::Later => Activity::watch(),
+        });
+        match self.clock.filter(|_| self.in_step()) {
+            Some(before) => self.poll_timed(before, now),
+            None => self.poll_search(now),
+        }
+    }
+
     /// Acts on what is due at `slot`. At most one change of activity, and the start of an over
     /// behind it.
     fn advance(&mut self, clock: &NetClock, slot: Slot, now: Tick) {
-        match clock.grip(&self.timing, now) {
-            Grip::Locked => {}
-            Grip::Coasting(_) => self.coast(slot),
-            Grip::Lost => self.lose(slot),
+        match (clock.grip(&self.timing, now), self.activity.timeline()) {
+            (Grip::Locked, _) => {}
+            (Grip::Coasting(_), Timeline::Home) => self.coast(slot),
+            (Grip::Lost, Timeline::Home) => self.lose(slot),
+            // A cut-in hardly lasts that long.
+            (Grip::Coasting(_) | Grip::Lost, Timeline::CutIn) => self.return_home(now),
         }
         match self.activity {
-            Activity::Verify(verify) if slot >= verify.until => {
-                self.clock = verify.before;
-                self.enter(if verify.supposed {
-                    Activity::Watch(Watch { coasting: true })
-                } else {
-                    Activity::search()
-                });
-            }
-            Activity::Follow(follow) => {
-                if follow.run_end.is_some_and(|end| slot >= end) {
-                    self.enter(Activity::watch());
-                } else if slot > follow.last.plus(OVER_TIMEOUT) {
-                    self.enter(Activity::watch());
-                    self.report(Event::Clear { slot });
-                }
-            }
+            Activity::Follow(follow) => self.advance_follow(follow, slot, now),
             Activity::Speak(speak) => {
                 if speak.closing.is_some_and(|closing| slot >= closing.plus(CLOSING_SLOTS)) {
-                    self.enter(Activity::watch());
+                    self.finish(speak.timeline, now);
                 } else if !speak.told && speak.closing.is_none() && slot.plus(1) >= speak.talk {
                     self.activity = Activity::Speak(Speak { told: true, ..speak });
                     let slot = speak.talk.max(slot);
@@ -148,15 +209,76 @@ impl<const N: usize> Station<N> {
             | Activity::Announce(_)
             | Activity::Search(_) => {}
         }
-        if let (Activity::Watch(_), Some((target, not_before))) = (self.activity, self.wish)
-            && slot >= not_before
+        // An over or an announce may have ended with a spread that nobody has narrowed.
+        if let (Activity::Watch(_), Grip::Coasting(_)) =
+            (self.activity, clock.grip(&self.timing, now))
         {
-            self.wish = None;
-            let first = slot.plus(1);
-            let talk = first.plus(self.call_slots(clock.grip(&self.timing, now)));
-            let speak = Speak { target, first, talk, told: false, closing: None };
-            self.enter(Activity::Speak(speak));
+            self.coast(slot);
         }
+        if let (Activity::Watch(_), Some(wish)) = (self.activity, self.wish)
+            && slot >= wish.not_before
+        {
+            self.take_floor(wish, slot, clock.grip(&self.timing, now));
+        }
+    }
+
+    /// An over or a run ends: after its last slot, or when nothing more is heard of it.
+    fn advance_follow(&mut self, follow: Follow, slot: Slot, now: Tick) {
+        let patience = match follow.timeline {
+            Timeline::Home => OVER_TIMEOUT,
+            Timeline::CutIn => CUT_IN_TIMEOUT,
+        };
+        // The run of a cut-in is followed by its talk, other runs by calls or by silence.
+        let run_over =
+            follow.timeline == Timeline::Home && follow.run_end.is_some_and(|end| slot >= end);
+        let silent = slot > follow.last.plus(patience);
+        if run_over || silent {
+            self.finish(follow.timeline, now);
+            if !run_over {
+                self.report(Event::Clear { slot });
+            }
+        }
+    }
+
+    /// Goes back to watching after an over; after a cut-in, to the home time that there was.
+    pub(super) fn finish(&mut self, timeline: Timeline, now: Tick) {
+        match timeline {
+            Timeline::Home => self.enter(Activity::watch()),
+            Timeline::CutIn => self.return_home(now),
+        }
+    }
+
+    /// Leaves a cut-in. Whoever followed it and speaks next owes the newcomer a lead-in.
+    pub(super) fn return_home(&mut self, now: Tick) {
+        self.last_guest = match self.activity {
+            Activity::Follow(follow) => Some(follow.last),
+            Activity::Speak(speak) => speak.closing,
+            Activity::Search(_)
+            | Activity::Verify(_)
+            | Activity::Watch(_)
+            | Activity::Announce(_) => self.last_guest,
+        };
+        let home = self.clock.filter(|_| self.in_step());
+        self.guest = None;
+        self.enter(if home.is_some() { Activity::watch() } else { Activity::search() });
+        let slot = home.and_then(|clock| clock.slot_at(&self.timing, now));
+        self.lead_in_until = slot.map(|slot| slot.plus(LEAD_IN_DUE));
+    }
+
+    /// Begins our own over in the next slot.
+    fn take_floor(&mut self, wish: Wish, slot: Slot, grip: Grip) {
+        self.wish = None;
+        let first = slot.plus(1);
+        let lead_in = match self.lead_in_until.take() {
+            // Long enough to visit every rendezvous channel, wherever in a window it starts.
+            Some(until) if slot < until => self.sequence.longest_gap(),
+            Some(_) | None => 0,
+        };
+        let call = first.plus(lead_in);
+        let talk = call.plus(self.call_slots(grip));
+        let (timeline, target) = (Timeline::Home, wish.target);
+        let speak = Speak { timeline, target, first, call, talk, told: false, closing: None };
+        self.enter(Activity::Speak(speak));
     }
 
     /// How many call headers to send. A speaker who coasts knows that the others do: it calls
@@ -213,10 +335,11 @@ impl<const N: usize> Station<N> {
 
     /// The hop that a follower expects in `slot`.
     pub(super) fn expected(&mut self, slot: Slot, run_end: Option<Slot>) -> Hop {
+        let timeline = self.activity.timeline();
         if run_end.is_some_and(|end| slot < end) {
-            self.home.run_hop(&self.sequence, slot)
+            self.run_hop(timeline, slot)
         } else {
-            self.home.hop(&self.sequence, slot)
+            self.hop(timeline, slot)
         }
     }
 
@@ -238,11 +361,16 @@ impl<const N: usize> Station<N> {
             Grip::Locked | Grip::Lost => self.watch_in_time(place),
         };
         // What is listened to depends on the grip, so an answer holds until the grip loosens.
+        // What is listened to depends on the grip, so an answer holds until the grip loosens; and
+        // what is due is done when it is due.
         let loosens = clock.loosens_at(&self.timing, grip).unwrap_or(Tick::MAX);
-        if loosens > now {
-            current.action.until = current.action.until.min(loosens);
+        let deadline = self.watch_deadline(&clock, grip);
+        for at in [loosens, deadline] {
+            if at > now {
+                current.action.until = current.action.until.min(at);
+            }
         }
-        current.action.poll_by = self.watch_deadline(&clock, grip).max(current.action.until);
+        current.action.poll_by = deadline.max(current.action.until);
         current
     }
 
@@ -253,7 +381,7 @@ impl<const N: usize> Station<N> {
         let (frame, frame_start, frame_end) = self.block_of(slot, self.frame_slots());
         let half = frame_start.plus(self.frame_slots() / 2);
         if slot < half {
-            let hop = self.home.hop(&self.sequence, slot);
+            let hop = self.hop(Timeline::Home, slot);
             self.listen_slot(place, hop)
         } else {
             self.park(place, WATCH_CHOICES, frame, half, frame_end)
@@ -269,7 +397,7 @@ impl<const N: usize> Station<N> {
         if stay & 3 == 3 {
             return self.park(place, COAST_CHOICES, stay, start, end);
         }
-        let hop = self.home.hop(&self.sequence, start.plus(k));
+        let hop = self.hop(Timeline::Home, start.plus(k));
         let from = place.clock.start_of(&self.timing, start);
         let until = place.clock.start_of(&self.timing, end);
         let action = Action { radio: listen(hop), from, until, poll_by: until };
@@ -309,7 +437,7 @@ impl<const N: usize> Station<N> {
             Some(saved) => clock.start_of(&self.timing, saved.plus(WATERMARK_STEP)),
             None => Tick::ZERO,
         };
-        let wish = self.wish.map_or(Tick::MAX, |(_, slot)| clock.start_of(&self.timing, slot));
+        let wish = self.wish.map_or(Tick::MAX, |w| clock.start_of(&self.timing, w.not_before));
         let next = match grip {
             Grip::Locked => Grip::Locked,
             Grip::Coasting(_) | Grip::Lost => Grip::Coasting(COAST_SLOTS),
@@ -318,51 +446,70 @@ impl<const N: usize> Station<N> {
         save.min(loosens).min(wish)
     }
 
-    /// Our own run.
+    /// Our own announce.
     fn announce(&mut self, place: Place, run: Announce) -> Current {
         if place.slot < run.first {
             return self.silent_until(place, run.first);
         }
-        if !self.prepare(place.slot) {
+        if !self.prepare(Timeline::Home, place.slot) {
             return self.silent_until(place, place.slot.plus(1));
         }
-        let hop = self.home.run_hop(&self.sequence, place.slot);
-        let remaining = u32::try_from(run.end.after(place.slot)).unwrap_or_default();
-        let countdown = remaining.saturating_sub(1);
+        let hop = self.run_hop(Timeline::Home, place.slot);
+        let left = slots_to(place.slot, run.end).saturating_sub(1);
         let target = crate::address::Target::ALL;
-        self.transmit_header(place, hop, Kind::Announce, target, countdown)
+        self.transmit_header(place, hop, Timeline::Home, Kind::Announce, target, left)
     }
 
-    /// Our own over.
+    /// Our own over: run if there is one, call headers, talk, closing headers.
     fn speak(&mut self, place: Place, speak: Speak) -> Current {
         let Place { slot, .. } = place;
+        let Speak { timeline, target, .. } = speak;
         if slot < speak.first {
             return self.silent_until(place, speak.first);
         }
-        if !self.prepare(slot) {
+        if !self.prepare(timeline, slot) {
             return self.silent_until(place, slot.plus(1));
         }
-        let hop = self.home.hop(&self.sequence, slot);
+        let over = match timeline {
+            Timeline::Home => Kind::Over,
+            Timeline::CutIn => Kind::CutIn,
+        };
         if let Some(closing) = speak.closing
             && slot >= closing
         {
-            return self.transmit_header(place, hop, Kind::Closing, speak.target, 0);
+            let hop = self.hop(timeline, slot);
+            return self.transmit_header(place, hop, timeline, Kind::Closing, target, 0);
         }
-        let call_left = u32::try_from(speak.talk.after(slot)).unwrap_or_default();
+        let run_left = slots_to(slot, speak.call);
+        if run_left > 0 {
+            let hop = self.run_hop(timeline, slot);
+            let kind = match timeline {
+                Timeline::Home => Kind::LeadIn,
+                Timeline::CutIn => Kind::CutIn,
+            };
+            let left = run_left.saturating_sub(1);
+            return self.transmit_header(place, hop, timeline, kind, target, left);
+        }
+        let hop = self.hop(timeline, slot);
+        let call_left = slots_to(slot, speak.talk);
         match hop.kind {
-            SlotKind::Traffic if call_left == 0 => self.transmit_payload(place, hop),
+            SlotKind::Traffic if call_left == 0 => self.transmit_payload(place, hop, timeline),
             SlotKind::Traffic | SlotKind::Sync => {
-                let countdown = call_left.saturating_sub(1);
-                self.transmit_header(place, hop, Kind::Over, speak.target, countdown)
+                let left = call_left.saturating_sub(1);
+                self.transmit_header(place, hop, timeline, over, target, left)
             }
         }
     }
 
     /// Whether a slot may be prepared for transmission: once, and not after a later one.
-    fn prepare(&mut self, slot: Slot) -> bool {
-        let fresh = self.prepared.is_none_or(|prepared| slot > prepared);
+    fn prepare(&mut self, timeline: Timeline, slot: Slot) -> bool {
+        let prepared = match timeline {
+            Timeline::Home => &mut self.prepared,
+            Timeline::CutIn => &mut self.prepared_guest,
+        };
+        let fresh = prepared.is_none_or(|prepared| slot > prepared);
         if fresh {
-            self.prepared = Some(slot);
+            *prepared = Some(slot);
         }
         fresh
     }
@@ -402,6 +549,11 @@ pub(super) struct Place {
     pub(super) clock: NetClock,
     pub(super) slot: Slot,
     pub(super) now: Tick,
+}
+
+/// How many slots lie ahead of `slot` before `end`.
+fn slots_to(slot: Slot, end: Slot) -> u32 {
+    u32::try_from(end.after(slot)).unwrap_or_default()
 }
 
 /// What the radio does to hear a hop.

@@ -3,7 +3,7 @@
 use super::activity::{Activity, Announce, Speak};
 use super::poll::Place;
 use super::{
-    CLOSING_SLOTS, Command, Current, Event, Refused, Role, Station, WATERMARK_STEP, Watermark,
+    CLOSING_SLOTS, Command, Current, Event, Refused, Role, Station, WATERMARK_STEP, Watermark, Wish,
 };
 use crate::address::{Address, Target};
 use crate::clock::NetClock;
@@ -63,6 +63,7 @@ impl<const N: usize> Station<N> {
     #[must_use]
     pub fn open_payload(
         &self,
+        timeline: Timeline,
         slot: Slot,
         source: Address,
         bits: &[u8],
@@ -72,7 +73,7 @@ impl<const N: usize> Station<N> {
         let bits = bits.get(..self.timing.bytes())?;
         let text = text.get_mut(..bits.len())?;
         text.copy_from_slice(bits);
-        self.data_key.apply(&self.payload_nonce(slot, source), text);
+        self.data_key.apply(&self.payload_nonce(timeline, slot, source), text);
         let (length, body) = text.split_first_chunk::<LENGTH_BYTES>()?;
         let length = usize::from(u16::from_le_bytes(*length));
         out.get_mut(..length)?.copy_from_slice(body.get(..length)?);
@@ -128,7 +129,8 @@ impl<const N: usize> Station<N> {
         }
         // With a quiet net the next poll starts the over; otherwise the wish waits for its end,
         // or for net time.
-        self.wish = Some((target, self.slot(now).unwrap_or(Slot::ZERO)));
+        let not_before = self.slot(now).unwrap_or(Slot::ZERO);
+        self.wish = Some(Wish { target, not_before, since: now });
         self.current = None;
         self.report(Event::HoldOff);
         Ok(())
@@ -139,11 +141,11 @@ impl<const N: usize> Station<N> {
             self.current = None;
             return Ok(());
         }
-        match (self.activity, self.slot(now)) {
+        match (self.activity, self.active_slot(now)) {
             (Activity::Speak(speak), Some(slot)) if speak.closing.is_none() => {
                 self.payload.clear();
                 if slot < speak.first {
-                    self.enter(Activity::watch());
+                    self.finish(speak.timeline, now);
                 } else {
                     // The slot under way goes on as it began.
                     let closing = Some(slot.plus(1));
@@ -168,6 +170,7 @@ impl<const N: usize> Station<N> {
         &mut self,
         place: Place,
         hop: Hop,
+        timeline: Timeline,
         kind: Kind,
         target: Target,
         left: u32,
@@ -178,9 +181,9 @@ impl<const N: usize> Station<N> {
             target,
             kind,
             quality: Quality::of(place.clock.half_width(place.now)),
-            countdown: Header::countdown_of(left),
+            countdown: Header::countdown_of(kind, left),
         };
-        let stream = header::stream(self.sequence.lane(), Timeline::Home);
+        let stream = header::stream(self.sequence.lane(), timeline);
         self.burst.clear();
         // 33 bytes always fit.
         let _ = self.burst.extend_from_slice(&self.header_keys.to_bits(header, stream));
@@ -193,8 +196,13 @@ impl<const N: usize> Station<N> {
     }
 
     /// Prepares a slot with payload.
-    pub(super) fn transmit_payload(&mut self, place: Place, hop: Hop) -> Current {
-        let nonce = self.payload_nonce(hop.slot, self.address);
+    pub(super) fn transmit_payload(
+        &mut self,
+        place: Place,
+        hop: Hop,
+        timeline: Timeline,
+    ) -> Current {
+        let nonce = self.payload_nonce(timeline, hop.slot, self.address);
         let length = u16::try_from(self.payload.len()).unwrap_or_default();
         self.burst.clear();
         // A slot's bytes always fit.
@@ -207,9 +215,9 @@ impl<const N: usize> Station<N> {
     }
 
     /// Lane, slot and source: used once, because slots are, and a source has one transmitter.
-    fn payload_nonce(&self, slot: Slot, source: Address) -> [u8; 12] {
+    fn payload_nonce(&self, timeline: Timeline, slot: Slot, source: Address) -> [u8; 12] {
         let mut nonce = [0; 12];
-        let stream = header::stream(self.sequence.lane(), Timeline::Home);
+        let stream = header::stream(self.sequence.lane(), timeline);
         put(&mut nonce, 0, &stream.to_le_bytes());
         put(&mut nonce, 4, &slot.number().to_le_bytes());
         put(&mut nonce, 8, &[source.number()]);

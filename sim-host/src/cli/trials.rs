@@ -5,7 +5,7 @@ use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
 use crate::run::shown;
 use crate::scenario::built_in_plan;
-use crate::trials::{Campaign, Situation, summarise};
+use crate::trials::{Campaign, Situation, share_within, summarise};
 use serde_json::json;
 use std::io::Write;
 use std::path::PathBuf;
@@ -32,6 +32,9 @@ pub(super) struct Args {
     /// Fail (status 1) if the 99 % quantile exceeds this many seconds
     #[arg(long, value_name = "SECONDS")]
     p99_at_most: Option<f64>,
+    /// Tell the share of outcomes within this many seconds
+    #[arg(long, value_name = "SECONDS")]
+    within: Option<f64>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -52,6 +55,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     };
     let outcomes = campaign.run(&plan)?;
     let Some(s) = summarise(&outcomes) else { return Ok(Outcome::Held) };
+    let within = args.within.map(|limit| share_within(&outcomes, limit));
     let pass = args.p99_at_most.is_none_or(|most| s.p99_s <= most);
     write_out(|out| {
         if args.json {
@@ -70,6 +74,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
                 "p99_s": finite(s.p99_s),
                 "p99_interval_s": [finite(s.p99_interval_s.0), finite(s.p99_interval_s.1)],
                 "worst_s": finite(s.worst_s),
+                "within_s": args.within,
+                "share_within": within.map(|(share, _)| share),
                 "p99_at_most": args.p99_at_most,
                 "pass": pass,
             });
@@ -89,6 +95,11 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         writeln!(out, "  99 %    {} s  {interval}", shown(s.p99_s))?;
         writeln!(out, "  worst   {} s", shown(s.worst_s))?;
         writeln!(out, "  never   {}", s.never)?;
+        if let (Some(limit), Some((share, (lo, hi)))) = (args.within, within) {
+            let interval =
+                format!("({:.4} to {:.4} % with 95 % confidence)", lo * 100.0, hi * 100.0);
+            writeln!(out, "  within {limit} s: {:.4} %  {interval}", share * 100.0)?;
+        }
         if let Some(most) = args.p99_at_most {
             writeln!(out, "99 % within {most} s: {}", if pass { "holds" } else { "FAILS" })?;
         }

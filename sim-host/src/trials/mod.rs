@@ -8,7 +8,7 @@ mod situation;
 mod summary;
 
 pub use situation::Situation;
-pub use summary::{Summary, summarise};
+pub use summary::{Summary, share_within, summarise};
 
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;

@@ -24,6 +24,12 @@ pub enum Situation {
     Entry,
     /// All are in step, then silent for long; somebody speaks. First slot sent to in step
     Silence,
+    /// All are in step and silent; a newcomer without time presses. Its first slot to being
+    /// followed by each station
+    CutIn,
+    /// As `cut-in`; the first answer's lead-in gives the newcomer time. First slot of the answer
+    /// to in step
+    Answer,
 }
 
 impl Situation {
@@ -34,6 +40,8 @@ impl Situation {
             Self::Announce => "first slot of the announce to in step",
             Self::Entry => "switched on during traffic to in step",
             Self::Silence => "first slot after the silence to slots met one by one",
+            Self::CutIn => "first slot of the cut-in to being followed",
+            Self::Answer => "first slot of the answer to the newcomer in step",
         }
     }
 
@@ -48,6 +56,8 @@ impl Situation {
             Self::Announce => announce(plan, campaign, seed),
             Self::Entry => entry(plan, campaign, seed),
             Self::Silence => silence(plan, campaign, seed),
+            Self::CutIn => cut_in(plan, campaign, seed),
+            Self::Answer => answer(plan, campaign, seed),
         }
     }
 }
@@ -132,6 +142,49 @@ fn world(
     })
 }
 
+/// Six idle stations in step and a newcomer who presses; the world a little before its end.
+fn newcomer(
+    plan: &Plan,
+    campaign: &Campaign,
+    seed: u64,
+    talk_us: u64,
+    answer_after_us: Option<u64>,
+) -> Result<(World, u64), Diagnostic> {
+    let on = 10 * SECOND + draw(seed, "on", 4 * SECOND);
+    let press = on + SECOND + draw(seed, "press", SECOND);
+    let radio = radio(campaign, seed, 7, &[(6, on)]);
+    let mut overs = vec![OverPlan { at_us: press, from: 6, to: Target::ALL, talk_us }];
+    if let Some(after) = answer_after_us {
+        let at_us = press + after;
+        overs.push(OverPlan { at_us, from: 2, to: Target::ALL, talk_us: SECOND });
+    }
+    let world = world(plan, &radio, seed, &[(SECOND, 0)], &overs)?;
+    Ok((world, press))
+}
+
+/// When each idle station is told of the newcomer's call.
+fn cut_in(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diagnostic> {
+    let (mut world, press) = newcomer(plan, campaign, seed, 2 * SECOND, None)?;
+    world.run_until(press + 14 * SECOND);
+    let start = world.first_sent_after(6, press).unwrap_or(press);
+    let told = |node: usize| {
+        let call = |e: &Event| matches!(e, Event::Call { .. });
+        world.trace().times_of(node, call).find(|t| *t >= start)
+    };
+    // Six seconds are what the run lasts; what comes later was told by the talk.
+    Ok((0..6).map(|node| outcome(told(node), start)).collect())
+}
+
+/// When the newcomer has time, after somebody has answered it.
+fn answer(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diagnostic> {
+    // Patience, run, talk and closing take ten seconds and a bit.
+    let after = 12 * SECOND + draw(seed, "answer", 2 * SECOND);
+    let (mut world, press) = newcomer(plan, campaign, seed, 2 * SECOND, Some(after))?;
+    world.run_while(press + after + 20 * SECOND, |world| first_in_step(world, 6, press).is_none());
+    let start = world.first_sent_after(2, press + after).unwrap_or(press + after);
+    Ok(vec![outcome(first_in_step(&world, 6, press), start)])
+}
+
 /// Whether the last that a station said of its grip is that it has lost it.
 fn lost_grip(world: &World, node: usize) -> bool {
     let own = world.trace().events.iter().rev().filter(|happened| happened.node == node);
@@ -149,7 +202,7 @@ fn first_in_step(world: &World, node: usize, since: u64) -> Option<u64> {
 }
 
 fn outcome(at: Option<u64>, since: u64) -> f64 {
-    at.map_or(f64::INFINITY, |at| (at - since) as f64 / 1e6)
+    at.map_or(f64::INFINITY, |at| at.saturating_sub(since) as f64 / 1e6)
 }
 
 /// A number below `below` from a trial's seed.

@@ -58,9 +58,31 @@ pub fn summarise(outcomes: &[f64]) -> Option<Summary> {
     })
 }
 
+/// The share of outcomes of at most `limit` seconds, and the interval that covers the true share
+/// with 95 % confidence (E. B. Wilson, 1927).
+#[must_use]
+pub fn share_within(outcomes: &[f64], limit: f64) -> (f64, (f64, f64)) {
+    let n = outcomes.len().max(1) as f64;
+    let share = outcomes.iter().filter(|outcome| **outcome <= limit).count() as f64 / n;
+    let z2 = NORMAL_95 * NORMAL_95;
+    let centre = (share + z2 / (2.0 * n)) / (1.0 + z2 / n);
+    let spread = share * (1.0 - share) / n + z2 / (4.0 * n * n);
+    let half = NORMAL_95 * libm::sqrt(spread) / (1.0 + z2 / n);
+    (share, (centre - half, centre + half))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Nine of ten: 0.5958 to 0.9821 (computed by hand from Wilson's formula).
+    #[test]
+    fn wilson_interval() {
+        let outcomes: Vec<f64> = (1..=10).map(f64::from).collect();
+        let (share, (lo, hi)) = share_within(&outcomes, 9.0);
+        assert!((share - 0.9).abs() < 1e-12);
+        assert!((lo - 0.5958).abs() < 1e-4 && (hi - 0.9821).abs() < 1e-4, "{lo} {hi}");
+    }
 
     #[test]
     fn quantiles_of_a_ruler() {

@@ -26,6 +26,7 @@ pub use trace::{Content, Detail, Happened, Over, Sent, Totals, Trace};
 use hopwright_core::acquire::MEMORY;
 use hopwright_core::address::Target;
 use hopwright_core::record::Sink;
+use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Action, Command, Event, Heard, Radio, Reception};
 use hopwright_core::timing::{Timing, WORD_BITS};
 use hopwright_core::units::{Channel, Dbm, MAX_CHANNELS};
@@ -531,7 +532,8 @@ impl World {
         let station = &self.nodes[node].station;
         let totals = &mut self.trace.totals;
         totals.outside_hopset += u64::from(!station.sequence().hopset().contains(channel));
-        totals.out_of_step += u64::from(!station.in_step());
+        // A cut-in is the one thing that a station without time may send.
+        totals.out_of_step += u64::from(!station.in_step() && !station.cuts_in());
         let bits = station.burst().to_vec();
         let content = if word == station.sequence().sync_word() {
             Content::SyncHeader
@@ -653,10 +655,13 @@ impl World {
         let outcome = self.nodes[node].heard(local, Reception { channel, word, at, bits });
         self.drain(node);
         match outcome {
-            Heard::Header { .. } => self.check_bound(node, complete),
-            Heard::Payload { slot, source } => {
+            Heard::Header { timeline: Timeline::Home, .. } => self.check_bound(node, complete),
+            Heard::Payload { timeline, slot, source } => {
                 let mut text = [0; 512];
-                let length = self.nodes[node].station.open_payload(slot, source, bits, &mut text);
+                let length = {
+                    let station = &self.nodes[node].station;
+                    station.open_payload(timeline, slot, source, bits, &mut text)
+                };
                 let read = length.and_then(|length| text.get(..length));
                 self.note_payload(transmission, node, read);
             }

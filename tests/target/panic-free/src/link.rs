@@ -18,7 +18,7 @@ pub(crate) fn all(key: &NetKey) {
         target: black_box(Target::ALL),
         kind: black_box(Kind::Over),
         quality: Quality::of(Micros::new(black_box(0))),
-        countdown: black_box(Header::countdown_of(black_box(0))),
+        countdown: black_box(Header::countdown_of(black_box(Kind::Over), black_box(0))),
     };
     black_box((header.quality.nibble(), header.quality.half_width()));
     let stream = stream(black_box(Lane::ZERO), black_box(Timeline::CutIn));

@@ -7,6 +7,7 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::clock::{ClockPlan, Grip, NetClock};
 use hopwright_core::keys::NetKey;
 use hopwright_core::record::{self, Input};
+use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Command, Config, Reception, Role, Station, Watermark};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb, Slot, Tick};
@@ -80,7 +81,7 @@ fn calls<const N: usize>(station: &mut Station<N>) {
         let mut out = black_box([0_u8; 600]);
         let out = out.get_mut(..black_box(0)).unwrap_or_default();
         let (slot, source) = (Slot::new(black_box(0)), Address::new(black_box(0)));
-        black_box(station.open_payload(slot, source, bits, out));
+        black_box(station.open_payload(black_box(Timeline::Home), slot, source, bits, out));
         if let Some(event) = station.next_event() {
             record::write_event(event, &mut sink);
         }

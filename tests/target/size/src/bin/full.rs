@@ -10,7 +10,7 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{Exclusion, Hopset, LaneKind, Lanes, Pick, Raster};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
-use hopwright_core::sequence::{Draw, Structure};
+use hopwright_core::sequence::{Draw, Structure, Timeline};
 use hopwright_core::station::{Command, Config, Reception, Role, Station, Watermark};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb, Slot, Tick};
@@ -47,7 +47,7 @@ fn call(station: &mut Station<128>) {
     let _ = black_box(station.heard(now, reception));
     let (slot, source) = black_box((Slot::ZERO, Address::new(0)));
     let mut text = [0; 108];
-    black_box(station.open_payload(slot, source, reception.bits, &mut text));
+    black_box(station.open_payload(black_box(Timeline::Home), slot, source, reception.bits, &mut text));
     black_box(&text);
     station.energy(now, reception.channel, black_box(Dbm::new(0)));
     let command = match black_box(0) {
