@@ -47,7 +47,13 @@ fn call(station: &mut Station<128>) {
     let _ = black_box(station.heard(now, reception));
     let (slot, source) = black_box((Slot::ZERO, Address::new(0)));
     let mut text = [0; 108];
-    black_box(station.open_payload(black_box(Timeline::Home), slot, source, reception.bits, &mut text));
+    black_box(station.open_payload(
+        black_box(Timeline::Home),
+        slot,
+        source,
+        reception.bits,
+        &mut text,
+    ));
     black_box(&text);
     station.energy(now, reception.channel, black_box(Dbm::new(0)));
     let command = match black_box(0) {

@@ -116,9 +116,10 @@ impl Counts {
         let (heard, cost) = counter.count(|| station.heard(now, reception));
         let class = match heard {
             Heard::Header { .. } => 0,
-            Heard::Payload { slot, source } => {
+            Heard::Payload { timeline, slot, source } => {
                 let mut text = [0; 512];
-                let work = || station.open_payload(slot, source, reception.bits, &mut text);
+                let work =
+                    || station.open_payload(timeline, slot, source, reception.bits, &mut text);
                 self.open_payload.add(counter.count(work).1);
                 1
             }
