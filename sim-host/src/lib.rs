@@ -13,6 +13,7 @@
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
+//! | [`soak`] | a net for days, with a fault every few minutes |
 //! | [`replay`] | a recorded station, run again |
 //! | [`cli`] | the command line |
 //!
@@ -41,5 +42,6 @@ pub mod plan;
 pub mod replay;
 pub mod run;
 pub mod scenario;
+pub mod soak;
 pub mod trials;
 pub mod world;

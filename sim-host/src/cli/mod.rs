@@ -11,6 +11,7 @@ mod check_text;
 mod hops;
 mod replay;
 mod run;
+mod soak;
 mod trials;
 
 use crate::diagnostic::Diagnostic;
@@ -34,6 +35,8 @@ enum Command {
     Check(check::Args),
     /// List the hops of a plan
     Hops(hops::Args),
+    /// Run a net for days with a fault every few minutes, all invariants watched
+    Soak(soak::Args),
     /// Repeat one situation many times and give the distribution of its outcome
     Trials(trials::Args),
     /// Feed a recording to a station and tell what it did
@@ -55,6 +58,7 @@ pub fn main() -> ExitCode {
     let outcome = match Cli::parse().command {
         Some(Command::Check(args)) => check::run(&args),
         Some(Command::Hops(args)) => hops::run(&args),
+        Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
         Some(Command::Run(args)) => run::run(&args),

@@ -27,7 +27,7 @@ use hopwright_core::acquire::MEMORY;
 use hopwright_core::address::Target;
 use hopwright_core::record::Sink;
 use hopwright_core::sequence::Timeline;
-use hopwright_core::station::{Action, Command, Event, Heard, Radio, Reception};
+use hopwright_core::station::{Action, Command, Event, Heard, Radio, Reception, Refused, Station};
 use hopwright_core::timing::{Timing, WORD_BITS};
 use hopwright_core::units::{Channel, Dbm, MAX_CHANNELS};
 use node::{Tuned, listening};
@@ -55,6 +55,15 @@ pub enum Order {
     },
     /// An operator releases.
     Release(usize),
+}
+
+/// What goes wrong besides interference, each with its probability for one reception.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Faults {
+    /// A word that was recognised is lost all the same.
+    pub loss: f64,
+    /// A reception is handed to the station twice.
+    pub duplicates: f64,
 }
 
 /// What is due.
@@ -116,6 +125,7 @@ pub struct World {
     expect_first: Vec<bool>,
     trace: Trace,
     always_awake: bool,
+    faults: Faults,
 }
 
 /// An over in the making.
@@ -160,6 +170,7 @@ impl World {
             expect_first: vec![false; count],
             trace: Trace::default(),
             always_awake: false,
+            faults: Faults::default(),
         };
         let changes: Vec<u64> =
             world.medium.interferers().iter().flat_map(|i| [i.from_us, i.to_us]).collect();
@@ -172,6 +183,35 @@ impl World {
     /// Asks every station at every deadline, even in silence. Slower; nothing else may differ.
     pub fn stay_awake(&mut self) {
         self.always_awake = true;
+    }
+
+    /// From now on these things go wrong.
+    pub fn set_faults(&mut self, faults: Faults) {
+        self.faults = faults;
+    }
+
+    /// A power cycle: the station is what has just been built, and knows nothing but that.
+    pub fn restart(&mut self, node: usize, station: Station<CAPACITY>) {
+        self.wake_all();
+        self.untune(node);
+        *self.nodes[node].station = station;
+        self.nodes[node].talking = false;
+        self.nodes[node].action = None;
+        self.talk[node] = None;
+        self.poll(node);
+    }
+
+    /// Gives a station a command now, and says what it answered.
+    ///
+    /// # Errors
+    /// What the station refused it with.
+    pub fn command(&mut self, node: usize, command: Command) -> Result<(), Refused> {
+        self.wake_all();
+        let local = self.nodes[node].local(self.now);
+        let answer = self.nodes[node].command(local, command);
+        self.drain(node);
+        self.poll(node);
+        answer
     }
 
     /// Makes something happen at true time `us`.
@@ -647,6 +687,13 @@ impl World {
         let key = u64::from(self.nodes[node].station.address().number());
         let received = self.medium.receive(arrival, transmission.number, key, &transmission.bits);
         let Some(received) = received else { return false };
+        let chance = |what: &str| {
+            let draw = child_seed(transmission.number ^ (key << 48), what) >> 11;
+            draw as f64 / (1_u64 << 53) as f64
+        };
+        if self.faults.loss > 0.0 && chance("loss") < self.faults.loss {
+            return false;
+        }
         let stamp = self.nodes[node].local(start + arrival.delay_us);
         let at =
             hopwright_core::units::Tick::new(stamp.us().saturating_add_signed(received.jitter_us));
@@ -666,6 +713,11 @@ impl World {
                 self.note_payload(transmission, node, read);
             }
             _ => {}
+        }
+        if self.faults.duplicates > 0.0 && chance("duplicate") < self.faults.duplicates {
+            let again = self.nodes[node].heard(local, Reception { channel, word, at, bits });
+            self.trace.totals.duplicates_taken += u64::from(matches!(again, Heard::Header { .. }));
+            self.drain(node);
         }
         // The station may have changed its mind about what to do; ask it, as a driver would.
         let action = self.nodes[node].poll(local);

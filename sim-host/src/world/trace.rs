@@ -97,6 +97,8 @@ pub struct Totals {
     pub bound_misses: u64,
     /// Header receptions after which it was looked at.
     pub bound_checks: u64,
+    /// Second copies of a header that a station took.
+    pub duplicates_taken: u64,
     /// Largest distance of a station's phase from true net time at a header, in microseconds.
     pub worst_phase_us: u64,
     /// Transmissions on a channel outside the lane's hopset.
