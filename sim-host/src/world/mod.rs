@@ -590,6 +590,8 @@ impl World {
                 transmission.listeners.push((*node, tuned.serial));
             }
         }
+        // Radios come and go; whom the trace names first must not depend on it.
+        transmission.listeners.sort_unstable();
         for other in &self.on_air {
             let Some(other) = &mut self.transmissions[*other] else { continue };
             // Those that start later look back at this one.
