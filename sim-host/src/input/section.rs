@@ -194,7 +194,11 @@ impl<'a> Section<'a> {
                 i128::from_str_radix(digits.as_str(), digits.radix()).ok().map(|n| n as f64)
             }
             DeValue::Float(digits) => digits.as_str().parse().ok(),
-            _ => return Err(self.wrong_type(value, key, "a number")),
+            DeValue::String(_)
+            | DeValue::Boolean(_)
+            | DeValue::Datetime(_)
+            | DeValue::Array(_)
+            | DeValue::Table(_) => return Err(self.wrong_type(value, key, "a number")),
         };
         let number = number.filter(|number: &f64| number.is_finite());
         number.map(|number| Some(Located { value: number, span: value.span() })).ok_or_else(|| {
