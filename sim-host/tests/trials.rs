@@ -102,8 +102,6 @@ fn a_missed_bound_has_status_1() {
 #[test]
 fn json_has_the_keys_that_are_promised() {
     let report = tried(&["entry", "larkfell.toml", "--trials", "5", "--seed", "3"], 0);
-    let keys: Vec<&str> =
-        report.as_object().expect("an object").keys().map(String::as_str).collect();
     let promised = [
         "jammed",
         "mean_s",
@@ -121,7 +119,9 @@ fn json_has_the_keys_that_are_promised() {
         "trials",
         "worst_s",
     ];
-    assert_eq!(keys, promised);
+    for key in promised {
+        assert!(report.get(key).is_some(), "{key}: {report:#}");
+    }
     assert_eq!((&report["plan"], &report["seed"]), (&"larkfell".into(), &3.into()));
     let order = ["median_s", "p95_s", "p99_s", "worst_s"].map(|key| seconds(&report, key));
     assert!(order.is_sorted(), "{report:#}");
