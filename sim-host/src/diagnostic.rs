@@ -76,6 +76,12 @@ impl Diagnostic {
         &self.0.what
     }
 
+    /// Whether it is about a file as a whole: one that could not be read.
+    #[must_use]
+    pub(crate) fn about_a_file(&self) -> bool {
+        matches!(self.0.place, Place::File(_))
+    }
+
     /// How to mend it.
     #[must_use]
     pub fn help(&self) -> &str {

@@ -30,7 +30,7 @@ pub(super) struct Args {
     #[arg(long, default_value_t = 14_400.0, value_parser = silence)]
     silence_s: f64,
     /// Fail (status 1) if the 99 % quantile exceeds this many seconds
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", value_parser = bound)]
     p99_at_most: Option<f64>,
     /// Tell the share of outcomes within this many seconds
     #[arg(long, value_name = "SECONDS")]
@@ -116,8 +116,15 @@ fn silence(text: &str) -> Result<f64, String> {
     within(text, 0.0, 2_678_400.0)
 }
 
+fn bound(text: &str) -> Result<f64, String> {
+    within(text, 0.0, f64::MAX)
+}
+
 fn within(text: &str, least: f64, most: f64) -> Result<f64, String> {
     let number: f64 = text.parse().map_err(|_| format!("`{text}` is no number"))?;
     let fits = (least..=most).contains(&number);
-    fits.then_some(number).ok_or_else(|| format!("{number} is not within {least} to {most}"))
+    fits.then_some(number).ok_or_else(|| match most {
+        f64::MAX => format!("{number} is not {least} or more"),
+        _ => format!("{number} is not within {least} to {most}"),
+    })
 }

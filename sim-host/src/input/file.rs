@@ -34,7 +34,10 @@ pub fn read_text(path: &Path) -> Result<Source, Diagnostic> {
     let mut bytes = Zeroizing::new(Vec::new());
     file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;
     if bytes.len() as u64 > MAX_BYTES {
-        return Err(refused("this file is longer than 1 MiB", "give a plan, which is short"));
+        return Err(refused(
+            "this file is longer than 1 MiB",
+            "give a plan or a scenario, which are short",
+        ));
     }
     match std::str::from_utf8(&bytes) {
         // A byte order mark is harmless to the reader and puzzling in an error.

@@ -12,6 +12,7 @@ mod value;
 pub use file::{MAX_BYTES, read_text};
 pub use section::Section;
 pub use suggest::nearest;
+pub(crate) use suggest::shown;
 pub use value::Located;
 
 use crate::diagnostic::Diagnostic;
@@ -64,8 +65,7 @@ impl Source {
             return Err(self.error(
                 0..0,
                 "the file is empty",
-                "a plan needs at least the tables [net] and [raster]; plans/larkfell.toml is an \
-                 example",
+                "plans/larkfell.toml is an example of a plan, scenarios/larkfell.toml of a scenario",
             ));
         }
         DeTable::parse(&self.text).map_err(|error| {

@@ -189,15 +189,22 @@ impl<'a> Section<'a> {
     /// [`Diagnostic`] if it is something else.
     pub fn number(&self, key: &str) -> Result<Option<Located<f64>>, Diagnostic> {
         let Some(value) = self.get(key) else { return Ok(None) };
-        let digits = match value.get_ref() {
-            DeValue::Integer(digits) if digits.radix() == 10 => digits.as_str(),
-            DeValue::Float(digits) => digits.as_str(),
-            _ => return Err(self.wrong_type(value, key, "a number")),
+        let number = match value.get_ref() {
+            DeValue::Integer(digits) => {
+                i128::from_str_radix(digits.as_str(), digits.radix()).ok().map(|n| n as f64)
+            }
+            DeValue::Float(digits) => digits.as_str().parse().ok(),
+            DeValue::String(_)
+            | DeValue::Boolean(_)
+            | DeValue::Datetime(_)
+            | DeValue::Array(_)
+            | DeValue::Table(_) => return Err(self.wrong_type(value, key, "a number")),
         };
-        let number = digits.parse().ok().filter(|number: &f64| number.is_finite());
-        number
-            .map(|number| Some(Located { value: number, span: value.span() }))
-            .ok_or_else(|| self.wrong_type(value, key, "an ordinary number"))
+        let number = number.filter(|number: &f64| number.is_finite());
+        number.map(|number| Some(Located { value: number, span: value.span() })).ok_or_else(|| {
+            let what = format!("`{key}` must be a number that is neither infinite nor undefined");
+            self.source.error(value.span(), what, format!("write a number for `{key}`"))
+        })
     }
 
     /// A text.

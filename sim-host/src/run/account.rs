@@ -146,14 +146,20 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     if wait > 0.5 {
         lines.push((plan.at_us, format!("{name} presses to speak and is held off")));
     }
-    let called = over.called.len();
-    let wanted = addressees(&run.scenario, trace, over).len();
+    let addressees = addressees(&run.scenario, trace, over);
+    let wanted = addressees.len();
+    let called = over.called.iter().filter(|node| addressees.contains(node)).count();
+    // A late call: somebody came into step while the over was on the air.
+    let late = match over.called.len() - called {
+        0 => String::new(),
+        more => format!(" and {more} late"),
+    };
     let busy = over.busy.len();
     let heard: u32 = over.payloads_heard.iter().sum();
     let offered = over.payload_slots * u32::try_from(wanted).unwrap_or(0);
     let share = if offered == 0 { 0.0 } else { 100.0 * f64::from(heard) / f64::from(offered) };
     let mut text = format!(
-        "{name} to {to}: {called} of {wanted} called, {busy} told busy; go-ahead after {wait:.2} s"
+        "{name} to {to}: {called} of {wanted} called{late}, {busy} told busy; go-ahead after {wait:.2} s"
     );
     let _ = write!(
         text,

@@ -34,8 +34,13 @@ pub fn write_files(run: &Run, folder: &Path) -> Result<(), Diagnostic> {
         ));
     }
     let partial = partial_name(folder);
-    // What an earlier run left half done is of no use to anyone.
-    let _ = fs::remove_dir_all(&partial);
+    if partial.exists() {
+        // Left by a run that was cut off, or somebody's own: it is not ours to remove.
+        return Err(Diagnostic::new(
+            format!("{} exists already", partial.display()),
+            "remove it if an earlier run left it behind, or name another folder for --out",
+        ));
+    }
     fs::create_dir_all(&partial).map_err(|error| cannot("made", &error))?;
     let written = write_all(run, &partial);
     let moved = written.and_then(|()| {

@@ -5,11 +5,17 @@ use super::Run;
 use super::metrics::seconds;
 use crate::world::{Content, Sent};
 use plotters::prelude::*;
+use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 const SIZE: (u32, u32) = (1400, 760);
 const INTERFERENCE: RGBColor = RGBColor(226, 214, 196);
 const HEARD: RGBColor = RGBColor(0, 74, 122);
 const LOST: RGBColor = RGBColor(170, 60, 20);
+const UNAWAITED: RGBColor = RGBColor(110, 110, 110);
+/// Height of caption and legend.
+const STRIP: i32 = 76;
+
+type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
 /// Draws the band against time.
 pub(super) fn band_picture(run: &Run) -> String {
@@ -31,10 +37,11 @@ fn draw(run: &Run, svg: &mut String) -> Result<(), Box<dyn std::error::Error>> {
     let end = seconds(run.scenario.duration_us);
     let root = SVGBackend::with_string(svg, SIZE).into_drawing_area();
     root.fill(&WHITE)?;
-    let caption = format!("{}: the band against time", run.scenario.title);
-    let mut chart = ChartBuilder::on(&root)
+    let (strip, field) = root.split_vertically(STRIP);
+    heading(&strip, &format!("{}: the band against time", run.scenario.title))?;
+    let mut chart = ChartBuilder::on(&field)
         .margin(16)
-        .caption(caption, ("sans-serif", 22))
+        .margin_top(4)
         .x_label_area_size(44)
         .y_label_area_size(64)
         .build_cartesian_2d(0.0..end, low..high)?;
@@ -48,43 +55,82 @@ fn draw(run: &Run, svg: &mut String) -> Result<(), Box<dyn std::error::Error>> {
         .draw()?;
     for interferer in run.world.medium().interferers() {
         let (from, to) = (seconds(interferer.from_us), seconds(interferer.to_us).min(end));
-        let bars = interferer.channels.iter().map(|channel| {
+        chart.draw_series(interferer.channels.iter().map(|channel| {
             let f = mhz(channel.number());
             Rectangle::new([(from, f - step / 2.0), (to, f + step / 2.0)], INTERFERENCE.filled())
-        });
-        chart
-            .draw_series(bars)?
-            .label("interference (simulated)")
-            .legend(|(x, y)| Rectangle::new([(x, y - 6), (x + 18, y + 6)], INTERFERENCE.filled()));
+        }))?;
     }
-    let at = |sent: &Sent| (seconds(sent.at_us), mhz(sent.channel.number()));
-    let some = |sent: &&Sent| sent.heard > 0 || sent.listeners == 0;
+    // Series by series: what is rare lies on top.
     let sent = &run.world.trace().sent;
-    let headers = |s: &&Sent| s.content != Content::Payload;
-    let payload = sent.iter().filter(some).filter(|s| !headers(s));
-    chart
-        .draw_series(payload.map(|s| Circle::new(at(s), 1, HEARD.filled())))?
-        .label("payload, heard by someone")
-        .legend(|(x, y)| Circle::new((x + 9, y), 2, HEARD.filled()));
-    let header = sent.iter().filter(some).filter(headers);
-    chart
-        .draw_series(header.map(|s| TriangleMarker::new(at(s), 4, HEARD.filled())))?
-        .label("header, heard by someone")
-        .legend(|(x, y)| TriangleMarker::new((x + 9, y), 5, HEARD.filled()));
-    let lost = sent.iter().filter(|s| !some(s));
-    chart
-        .draw_series(lost.map(|s| Cross::new(at(s), 2, LOST.stroke_width(1))))?
-        .label("sent and heard by nobody")
-        .legend(|(x, y)| Cross::new((x + 9, y), 4, LOST.stroke_width(1)));
-    chart
-        .configure_series_labels()
-        .position(SeriesLabelPosition::UpperRight)
-        .background_style(WHITE.mix(0.9))
-        .border_style(BLACK.mix(0.4))
-        .label_font(("sans-serif", 15))
-        .draw()?;
+    for kind in [Mark::Unawaited, Mark::Payload, Mark::Lost, Mark::Header] {
+        for sent in sent.iter().filter(|sent| Mark::of(sent) == kind) {
+            let at = (seconds(sent.at_us), mhz(sent.channel.number()));
+            kind.draw(&root, chart.backend_coord(&at))?;
+        }
+    }
     root.present()?;
     drop(chart);
-    drop(root);
+    drop((strip, field, root));
+    Ok(())
+}
+
+/// How one transmission is drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Mark {
+    Header,
+    Payload,
+    Lost,
+    Unawaited,
+}
+
+impl Mark {
+    fn of(sent: &Sent) -> Self {
+        match (sent.listeners, sent.heard, sent.content) {
+            (0, ..) => Self::Unawaited,
+            (_, 0, _) => Self::Lost,
+            (_, _, Content::Payload) => Self::Payload,
+            (_, _, Content::SyncHeader | Content::TrafficHeader) => Self::Header,
+        }
+    }
+
+    const fn label(self) -> &'static str {
+        match self {
+            Self::Header => "header, heard by someone",
+            Self::Payload => "payload, heard by someone",
+            Self::Lost => "sent and heard by nobody",
+            Self::Unawaited => "sent while nobody waited there",
+        }
+    }
+
+    /// Draws one mark at a pixel, on the field or in the legend.
+    fn draw(self, area: &Area<'_>, at: (i32, i32)) -> Result<(), Box<dyn std::error::Error>> {
+        match self {
+            Self::Header => area.draw(&TriangleMarker::new(at, 5, HEARD.filled()))?,
+            Self::Payload => area.draw(&Circle::new(at, 2, HEARD.filled()))?,
+            Self::Lost => area.draw(&Cross::new(at, 2, LOST.stroke_width(1)))?,
+            Self::Unawaited => area.draw(&Circle::new(at, 3, UNAWAITED.stroke_width(1)))?,
+        }
+        Ok(())
+    }
+}
+
+/// The caption and, in a line under it, the legend: neither covers data.
+fn heading(strip: &Area<'_>, caption: &str) -> Result<(), Box<dyn std::error::Error>> {
+    let middle = SIZE.0.cast_signed() / 2;
+    let centred = Pos::new(HPos::Center, VPos::Top);
+    let caption_style = ("sans-serif", 22).into_text_style(strip).pos(centred);
+    strip.draw(&Text::new(caption.to_owned(), (middle, 12), caption_style))?;
+    let left = Pos::new(HPos::Left, VPos::Center);
+    let style = ("sans-serif", 15).into_text_style(strip).pos(left);
+    let y = STRIP - 18;
+    for (x, mark) in
+        [(80, Mark::Header), (320, Mark::Payload), (570, Mark::Lost), (810, Mark::Unawaited)]
+    {
+        mark.draw(strip, (x, y))?;
+        strip.draw(&Text::new(mark.label(), (x + 14, y), style.clone()))?;
+    }
+    let bar = [(1_070, y - 6), (1_094, y + 6)];
+    strip.draw(&Rectangle::new(bar, INTERFERENCE.filled()))?;
+    strip.draw(&Text::new("interference (simulated)", (1_104, y), style))?;
     Ok(())
 }

@@ -1,7 +1,7 @@
 //! What must come of a scenario.
 
 use crate::diagnostic::Diagnostic;
-use crate::input::{Section, nearest};
+use crate::input::{Section, nearest, shown};
 use crate::run::metrics::{METRICS, Metric};
 
 /// One expectation.
@@ -42,21 +42,27 @@ impl Expectation {
                 Some(near) => format!("did you mean \"{near}\"?"),
                 None => format!("use one of {}", ids.join(", ")),
             };
-            let what = format!("there is no metric \"{}\"", name.value);
+            let what = format!("there is no metric \"{}\"", shown(name.value));
             return Err(section.error("metric", what, help));
         };
+        let model = section.text("from_model")?;
         let bounds = [
-            section.number("at_most")?.map(|n| Bound::AtMost(n.value)),
-            section.number("at_least")?.map(|n| Bound::AtLeast(n.value)),
-            section.number("equals")?.map(|n| Bound::Equals(n.value)),
-            section.text("from_model")?.map(|_| Bound::Model),
+            section.number("at_most")?.map(|n| ("at_most", Bound::AtMost(n.value))),
+            section.number("at_least")?.map(|n| ("at_least", Bound::AtLeast(n.value))),
+            section.number("equals")?.map(|n| ("equals", Bound::Equals(n.value))),
+            model.as_ref().map(|_| ("from_model", Bound::Model)),
         ];
         let mut given = bounds.into_iter().flatten();
-        let (Some(bound), None) = (given.next(), given.next()) else {
-            let what = "an expectation has exactly one of at_most, at_least, equals, from_model";
-            return Err(section.error("metric", what, "keep one of them"));
+        let what = "an expectation has exactly one of at_most, at_least, equals, from_model";
+        let Some((_, bound)) = given.next() else {
+            return Err(section.error("", what, "add one of them, such as `at_most = 0.5`"));
         };
-        if bound == Bound::Model && metric.model != Some(section_text(section)?.as_str()) {
+        if let Some((second, _)) = given.next() {
+            return Err(section.error(second, what, "keep one of them"));
+        }
+        if let Some(wanted) = model
+            && metric.model != Some(wanted.value)
+        {
             let help = match metric.model {
                 Some(model) => format!("write from_model = \"{model}\""),
                 None => "give a number with at_most, at_least or equals".to_owned(),
@@ -67,8 +73,4 @@ impl Expectation {
         let source = section.needed(section.text("source")?, "source", "\"where it is from\"")?;
         Ok(Self { metric, bound, source: source.value.to_owned() })
     }
-}
-
-fn section_text(section: &Section<'_>) -> Result<String, Diagnostic> {
-    Ok(section.text("from_model")?.map_or_else(String::new, |text| text.value.to_owned()))
 }

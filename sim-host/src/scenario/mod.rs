@@ -146,7 +146,16 @@ impl Scenario {
     pub fn load(path: &Path) -> Result<Self, Diagnostic> {
         let source = read_text(path)?;
         let base_dir = path.parent().unwrap_or(Path::new("")).to_owned();
-        read::scenario(&source, move |_: &Section<'_>, plan| Plan::load(&base_dir.join(plan)))
+        read::scenario(&source, move |head: &Section<'_>, plan| {
+            Plan::load(&base_dir.join(plan)).map_err(|error| {
+                if !error.about_a_file() {
+                    return error;
+                }
+                // There is nothing to show of the plan: show what named it.
+                let help = "the path counts from the scenario's folder";
+                head.error("plan", format!("the plan: {}", error.what()), help)
+            })
+        })
     }
 
     /// Reads a scenario from a text, with a plan that has been read already.

@@ -2,7 +2,7 @@
 
 use super::{Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan};
 use crate::diagnostic::Diagnostic;
-use crate::input::{Section, Source, nearest};
+use crate::input::{Section, Source, nearest, shown};
 use crate::plan::Plan;
 use crate::world::Level;
 use crate::world::physics::Propagation;
@@ -26,7 +26,9 @@ pub(super) fn scenario(
     let root = Section::root(source, &table, &tables)?;
     let head = root.needed_section("scenario", &["name", "title", "seed", "duration_s", "plan"])?;
     let name = head.needed(head.text("name")?, "name", "\"larkfell\"")?.value.to_owned();
+    printable(&head, "name", &name)?;
     let title = head.text("title")?.map_or_else(|| name.clone(), |t| t.value.to_owned());
+    printable(&head, "title", &title)?;
     let seed = head.integer_or("seed", 0..=u64::MAX >> 1, 1)?;
     let duration = head.needed(head.number("duration_s")?, "duration_s", "120")?;
     if !(duration.value > 0.0 && duration.value <= LONGEST_S) {
@@ -38,8 +40,8 @@ pub(super) fn scenario(
     let radio = root.section("radio", &["power_dbm", "noise_figure_db"])?;
     let power_dbm = number_in(&radio, "power_dbm", -100.0, 100.0)?.unwrap_or(30.0);
     let noise_figure_db = number_in(&radio, "noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
-    let stations = stations(&root, power_dbm)?;
     let limit_us = micros(duration.value);
+    let stations = stations(&root, power_dbm, limit_us)?;
     let interferers = root
         .sections("interferer", INTERFERER_KEYS)?
         .iter()
@@ -107,7 +109,11 @@ fn propagation(root: &Section<'_>) -> Result<Propagation, Diagnostic> {
 const STATION_KEYS: &[&str] =
     &["name", "address", "role", "x_m", "y_m", "power_dbm", "on_s", "ppb", "stored_slot"];
 
-fn stations(root: &Section<'_>, power_dbm: f64) -> Result<Vec<StationPlan>, Diagnostic> {
+fn stations(
+    root: &Section<'_>,
+    power_dbm: f64,
+    limit_us: u64,
+) -> Result<Vec<StationPlan>, Diagnostic> {
     let sections = root.sections("station", STATION_KEYS)?;
     if sections.is_empty() || sections.len() > MOST_STATIONS {
         let what = format!("a scenario has 1 to {MOST_STATIONS} stations, not {}", sections.len());
@@ -115,7 +121,7 @@ fn stations(root: &Section<'_>, power_dbm: f64) -> Result<Vec<StationPlan>, Diag
     }
     let mut stations: Vec<StationPlan> = Vec::with_capacity(sections.len());
     for section in &sections {
-        let station = station(section, power_dbm)?;
+        let station = station(section, power_dbm, limit_us)?;
         if stations.iter().any(|other| other.name == station.name) {
             let what = format!("two stations are called \"{}\"", station.name);
             return Err(section.error("name", what, "give each station a name of its own"));
@@ -129,10 +135,15 @@ fn stations(root: &Section<'_>, power_dbm: f64) -> Result<Vec<StationPlan>, Diag
     Ok(stations)
 }
 
-fn station(section: &Section<'_>, power_dbm: f64) -> Result<StationPlan, Diagnostic> {
+fn station(
+    section: &Section<'_>,
+    power_dbm: f64,
+    limit_us: u64,
+) -> Result<StationPlan, Diagnostic> {
     let name = section.needed(section.text("name")?, "name", "\"control post\"")?;
-    if name.value.is_empty() || name.value.chars().any(|c| c.is_control() || c == ',') {
-        let what = "a station's name has printable characters and no comma";
+    // Names stand in CSV files without quotes (RFC 4180, section 2).
+    if name.value.is_empty() || name.value.chars().any(|c| c.is_control() || ",\"".contains(c)) {
+        let what = "a station's name has printable characters, no comma and no double quote";
         return Err(section.error("name", what, "give it a short plain name"));
     }
     let address = section.needed(section.text("address")?, "address", "\"4B\"")?;
@@ -152,7 +163,7 @@ fn station(section: &Section<'_>, power_dbm: f64) -> Result<StationPlan, Diagnos
         x_m: place("x_m")?,
         y_m: place("y_m")?,
         power_dbm: number_in(section, "power_dbm", -100.0, 100.0)?.unwrap_or(power_dbm),
-        on_us: if section.has("on_s") { time(section, "on_s", u64::MAX)? } else { 0 },
+        on_us: if section.has("on_s") { time(section, "on_s", limit_us)? } else { 0 },
         ppb: ppb.map(|located| located.value),
         stored_slot: stored_slot.map(|located| Slot::new(located.value)),
     })
@@ -174,12 +185,13 @@ const INTERFERER_KEYS: &[&str] = &[
 
 fn interferer(section: &Section<'_>, limit_us: u64) -> Result<InterfererPlan, Diagnostic> {
     let name = section.needed(section.text("name")?, "name", "\"faulty emitter\"")?;
+    printable(section, "name", name.value)?;
     let share = number_in(section, "share", 0.0, 1.0)?;
     let hertz = 0..=u64::MAX >> 2;
     let from_hz = section.integer("from_hz", hertz.clone())?;
     let to_hz = section.integer("to_hz", hertz)?;
     let scattered = section.choice("layout", ("contiguous", false), &[("scattered", true)])?;
-    let cover = match (share, from_hz, to_hz) {
+    let cover = match (share, &from_hz, &to_hz) {
         (Some(share), None, None) if scattered => Cover::Scattered(share),
         (Some(share), None, None) => Cover::Contiguous(share),
         (None, Some(from), Some(to)) if from.value <= to.value && !section.has("layout") => {
@@ -188,9 +200,21 @@ fn interferer(section: &Section<'_>, limit_us: u64) -> Result<InterfererPlan, Di
         (None, Some(from), Some(to)) if from.value > to.value => {
             return Err(section.error("to_hz", "the interval is reversed", "swap its ends"));
         }
-        _ => {
+        (None, Some(_), Some(_)) => {
+            let what =
+                "`layout` says how a share lies, and this interferer covers from_hz to to_hz";
+            return Err(section.error("layout", what, "leave `layout` out"));
+        }
+        (Some(_), ..) => {
             let what = "an interferer covers a share of the hopset, or from_hz to to_hz";
-            return Err(section.error("name", what, "give `share`, or `from_hz` and `to_hz`"));
+            let key = if from_hz.is_some() { "from_hz" } else { "to_hz" };
+            return Err(section.error(key, what, "keep `share`, or `from_hz` and `to_hz`"));
+        }
+        (None, ..) => {
+            let what = "an interferer covers a share of the hopset, or from_hz to to_hz";
+            // The one end that is there, or the table.
+            let key = if from_hz.is_some() { "from_hz" } else { "to_hz" };
+            return Err(section.error(key, what, "give `share`, or `from_hz` and `to_hz`"));
         }
     };
     let above = number_in(section, "above_wanted_db", -200.0, 200.0)?;
@@ -204,7 +228,13 @@ fn interferer(section: &Section<'_>, limit_us: u64) -> Result<InterfererPlan, Di
         },
         _ => {
             let what = "an interferer has either above_wanted_db, or power_dbm and a place";
-            return Err(section.error("name", what, "keep one of the two"));
+            let (key, help) = match above {
+                None => ("", "give `above_wanted_db`, or `power_dbm`, `x_m` and `y_m`"),
+                Some(_) if power.is_some() => ("power_dbm", "keep one of the two"),
+                Some(_) if section.has("x_m") => ("x_m", "leave the place out"),
+                Some(_) => ("y_m", "leave the place out"),
+            };
+            return Err(section.error(key, what, help));
         }
     };
     let from_us = if section.has("from_s") { time(section, "from_s", limit_us)? } else { 0 };
@@ -224,7 +254,7 @@ fn over(
     let from = station_named(section, "from", stations)?;
     let to = section.needed(section.text("to")?, "to", "\"all\"")?;
     let to = parse_target(to.value).ok_or_else(|| {
-        let what = format!("\"{}\" is no call target", to.value);
+        let what = format!("\"{}\" is no call target", shown(to.value));
         let help = "write \"all\", an address \"4B\", a prefix \"40/4\", or \"all but 4B\"";
         section.error("to", what, help)
     })?;
@@ -244,21 +274,26 @@ fn station_named(
             Some(near) => format!("did you mean \"{near}\"?"),
             None => "name a station of this scenario".to_owned(),
         };
-        section.error(key, format!("there is no station \"{}\"", name.value), help)
+        section.error(key, format!("there is no station \"{}\"", shown(name.value)), help)
     })
+}
+
+/// Refuses characters that would do something to a terminal.
+fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<(), Diagnostic> {
+    if text.chars().any(char::is_control) {
+        let what = format!("`{key}` has characters that cannot be printed");
+        return Err(section.error(key, what, "use printable characters on one line"));
+    }
+    Ok(())
 }
 
 /// A time in seconds, 0 to `limit_us`, as microseconds.
 fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnostic> {
     let seconds = section.needed(section.number(key)?, key, "10.5")?.value;
     let limit_s = limit_us as f64 / 1e6;
-    if !(0.0..=limit_s.min(LONGEST_S)).contains(&seconds) {
+    if !(0.0..=limit_s).contains(&seconds) {
         let what = format!("`{key}` = {seconds} s is outside the scenario");
-        let help = if limit_s < LONGEST_S {
-            format!("use 0 to {limit_s} s, or make `duration_s` larger")
-        } else {
-            "use a time of 0 s or later".to_owned()
-        };
+        let help = format!("use 0 to {limit_s} s, or make `duration_s` larger");
         return Err(section.error(key, what, help));
     }
     Ok(micros(seconds))

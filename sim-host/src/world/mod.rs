@@ -624,7 +624,7 @@ impl World {
     fn start(&mut self, index: usize) {
         self.wake_all();
         let Some(mut transmission) = self.transmissions[index].take() else { return };
-        let Transmission { channel, word, start, node: sender, .. } = transmission;
+        let Transmission { number, channel, word, start, node: sender, .. } = transmission;
         let settle = self.timing.settle().us();
         for node in &self.listeners[channel.index()] {
             let Some(tuned) = self.nodes[*node].tuned else { continue };
@@ -633,10 +633,13 @@ impl World {
                 transmission.listeners.push((*node, tuned.serial));
             }
         }
+        // Radios come and go; whom the trace names first must not depend on it.
+        transmission.listeners.sort_unstable();
         for other in &self.on_air {
             let Some(other) = &mut self.transmissions[*other] else { continue };
-            // Those that start later look back at this one.
-            if other.start > start || start > other.end {
+            // Those that start later, or at the same time with a later number, look back at this
+            // one: each pair is counted once.
+            if (other.start, other.number) > (start, number) || start > other.end {
                 continue;
             }
             self.trace.totals.overlapping += 1;
@@ -684,6 +687,12 @@ impl World {
         if !self.nodes[node].tuned.as_ref().is_some_and(stays) {
             return false;
         }
+        // A radio that has recognised a word follows that transmission, and no other meanwhile.
+        let begins = start + arrival.delay_us;
+        let (since, until) = self.nodes[node].followed;
+        if since < complete && begins < until {
+            return false;
+        }
         let key = u64::from(self.nodes[node].station.address().number());
         let received = self.medium.receive(arrival, transmission.number, key, &transmission.bits);
         let Some(received) = received else { return false };
@@ -694,7 +703,8 @@ impl World {
         if self.faults.loss > 0.0 && chance("loss") < self.faults.loss {
             return false;
         }
-        let stamp = self.nodes[node].local(start + arrival.delay_us);
+        self.nodes[node].followed = (begins, complete);
+        let stamp = self.nodes[node].local(begins);
         let at =
             hopwright_core::units::Tick::new(stamp.us().saturating_add_signed(received.jitter_us));
         let bits = received.bits.as_deref().unwrap_or(&transmission.bits);

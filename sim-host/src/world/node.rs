@@ -35,6 +35,8 @@ pub struct Node {
     /// Whether anything is due to be sent in the payload of its over.
     pub(super) talking: bool,
     pub(super) payloads: u32,
+    /// True times at which the last recognised word began and its transmission ended here.
+    pub(super) followed: (u64, u64),
     digest: Option<Digest>,
     recording: Option<Vec<u8>>,
 }
@@ -78,6 +80,7 @@ impl Node {
             dormant_since: None,
             talking: false,
             payloads: 0,
+            followed: (0, 0),
             digest: None,
             recording: None,
         }
