@@ -217,12 +217,12 @@ impl Happenings<'_> {
             Event::SaveWatermark { slot } if happened.node == node => Some(slot),
             _ => None,
         });
-        let stored_slot: Option<Slot> = if rng.next_u32() % 4 == 0 { None } else { saved };
+        let stored_slot: Option<Slot> = if rng.next_u32().is_multiple_of(4) { None } else { saved };
         let plan = StationPlan { stored_slot, ..self.radio.stations[node].clone() };
         let seed = child_seed(self.soak.seed, &format!("restart/{}", self.outcome.restarts));
         let builder = Builder::new(self.plan, self.radio, seed)?;
         world.restart(node, builder.configure(&plan, Station::new)?);
-        if rng.next_u32() % 3 == 0 {
+        if rng.next_u32().is_multiple_of(3) {
             self.cut_in(world, node);
         }
         Ok(())
