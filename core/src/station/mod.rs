@@ -26,6 +26,8 @@ mod hear;
 mod output;
 mod poll;
 mod speak;
+mod transmit;
+mod watch;
 
 pub use command::{Command, Refused};
 pub use config::{Config, ConfigError, Role, Watermark};
@@ -324,6 +326,3 @@ impl<const N: usize> Station<N> {
 const fn count(counter: &mut u32) {
     *counter = counter.saturating_add(1);
 }
-
-#[cfg(test)]
-mod tests;

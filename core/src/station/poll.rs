@@ -3,22 +3,15 @@
 use super::activity::{Activity, Announce, Basis, Follow, Parked, Search, Speak, Verify, Watch};
 use super::{
     Action, CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Current,
-    Event, LEAD_IN_DUE, LONGEST_CALL, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish, count,
+    Event, LEAD_IN_DUE, LONGEST_CALL, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish,
 };
 use crate::acquire::choose;
-use crate::clock::{COAST_SLOTS, Grip, NetClock};
-use crate::header::Kind;
-use crate::keys::uniform;
+use crate::clock::{Grip, NetClock};
 use crate::sequence::{Hop, SlotKind, Timeline};
 use crate::units::{Slot, Tick};
 
-/// Choices of the idle watch are numbered by frame, apart from those of the search.
-const WATCH_CHOICES: u64 = 1 << 40;
-/// So are those of a coasting station, by stay.
-const COAST_CHOICES: u64 = 3 << 40;
-/// So are the waits before an over that had to be put off.
-const WAIT_CHOICES: u64 = 2 << 40;
-/// So are the provisional slots of cut-ins, by the time of the press.
+/// Provisional slots of cut-ins are numbered by the time of the press, apart from the choices of
+/// the search.
 const CUT_IN_CHOICES: u64 = 4 << 40;
 
 impl<const N: usize> Station<N> {
@@ -344,202 +337,11 @@ impl<const N: usize> Station<N> {
     }
 
     /// Listens for one slot.
-    fn listen_slot(&self, place: Place, hop: Hop) -> Current {
+    pub(super) fn listen_slot(&self, place: Place, hop: Hop) -> Current {
         let from = place.clock.start_of(&self.timing, place.slot);
         let until = place.clock.start_of(&self.timing, place.slot.plus(1));
         let radio = listen(hop);
         Current { action: Action { radio, from, until, poll_by: until }, hop: Some(hop) }
-    }
-
-    /// Idle watch. A pure function of the time, so that a driver need not ask before something
-    /// happens.
-    fn watch(&mut self, place: Place) -> Current {
-        let Place { clock, now, .. } = place;
-        let grip = clock.grip(&self.timing, now);
-        let mut current = match grip {
-            Grip::Coasting(slots) => self.watch_ahead(place, slots),
-            Grip::Locked | Grip::Lost => self.watch_in_time(place),
-        };
-        // What is listened to depends on the grip, so an answer holds until the grip loosens.
-        // What is listened to depends on the grip, so an answer holds until the grip loosens; and
-        // what is due is done when it is due.
-        let loosens = clock.loosens_at(&self.timing, grip).unwrap_or(Tick::MAX);
-        let deadline = self.watch_deadline(&clock, grip);
-        for at in [loosens, deadline] {
-            if at > now {
-                current.action.until = current.action.until.min(at);
-            }
-        }
-        current.action.poll_by = deadline.max(current.action.until);
-        current
-    }
-
-    /// Idle watch with slots that can be met: half of each frame on the home channels, half
-    /// parked on a rendezvous channel, a different one each frame.
-    fn watch_in_time(&mut self, place: Place) -> Current {
-        let Place { slot, .. } = place;
-        let (frame, frame_start, frame_end) = self.block_of(slot, self.frame_slots());
-        let half = frame_start.plus(self.frame_slots() / 2);
-        if slot < half {
-            let hop = self.hop(Timeline::Home, slot);
-            self.listen_slot(place, hop)
-        } else {
-            self.park(place, WATCH_CHOICES, frame, half, frame_end)
-        }
-    }
-
-    /// Idle watch while coasting with a spread of `k` slots: parked on the channel of a slot that
-    /// lies `k` ahead, for the `2 k + 1` slots within which a speaker must pass there. Every
-    /// fourth such stay is on a rendezvous channel instead, where runs are heard.
-    fn watch_ahead(&mut self, place: Place, k: u32) -> Current {
-        let length = k.saturating_mul(2).saturating_add(1);
-        let (stay, start, end) = self.block_of(place.slot, length);
-        if stay & 3 == 3 {
-            return self.park(place, COAST_CHOICES, stay, start, end);
-        }
-        let hop = self.hop(Timeline::Home, start.plus(k));
-        let from = place.clock.start_of(&self.timing, start);
-        let until = place.clock.start_of(&self.timing, end);
-        let action = Action { radio: listen(hop), from, until, poll_by: until };
-        Current { action, hop: Some(hop) }
-    }
-
-    /// Parked on a rendezvous channel for the slots `from..until`.
-    fn park(&self, place: Place, choices: u64, number: u32, from: Slot, until: Slot) -> Current {
-        let from = place.clock.start_of(&self.timing, from);
-        let until = place.clock.start_of(&self.timing, until);
-        // What was known when the stay began decides, not what is known when `poll` asks.
-        let known = self.interferers.known(from);
-        let choice = choices.wrapping_add(u64::from(number));
-        let count = self.sequence.structure().rendezvous;
-        let rank = choose(self.nuisance, choice, known, count);
-        let channel = self.sequence.rendezvous_channel(rank);
-        let radio = Radio::Listen { channel, word: self.sequence.sync_word(), complement: false };
-        Current { action: Action { radio, from, until, poll_by: until }, hop: None }
-    }
-
-    fn frame_slots(&self) -> u32 {
-        u32::from(self.sequence.structure().frame)
-    }
-
-    /// The number, first slot and end of the aligned block of `length` slots that holds `slot`.
-    fn block_of(&self, slot: Slot, length: u32) -> (u32, Slot, Slot) {
-        let number = slot.number().checked_div(length).unwrap_or_default();
-        let start = Slot::new(number.saturating_mul(length));
-        (number, start, start.plus(length))
-    }
-
-    /// When the watch must be looked after even if nothing happens: to hand out a watermark,
-    /// because somebody waits for the floor, or because the station begins to coast or loses
-    /// time.
-    fn watch_deadline(&self, clock: &NetClock, grip: Grip) -> Tick {
-        let save = match self.saved {
-            Some(saved) => clock.start_of(&self.timing, saved.plus(WATERMARK_STEP)),
-            None => Tick::ZERO,
-        };
-        let wish = self.wish.map_or(Tick::MAX, |w| clock.start_of(&self.timing, w.not_before));
-        let next = match grip {
-            Grip::Locked => Grip::Locked,
-            Grip::Coasting(_) | Grip::Lost => Grip::Coasting(COAST_SLOTS),
-        };
-        let loosens = clock.loosens_at(&self.timing, next).unwrap_or(Tick::MAX);
-        save.min(loosens).min(wish)
-    }
-
-    /// Our own announce.
-    fn announce(&mut self, place: Place, run: Announce) -> Current {
-        if place.slot < run.first {
-            return self.silent_until(place, run.first);
-        }
-        if !self.prepare(Timeline::Home, place.slot) {
-            return self.silent_until(place, place.slot.plus(1));
-        }
-        let hop = self.run_hop(Timeline::Home, place.slot);
-        let left = slots_to(place.slot, run.end).saturating_sub(1);
-        let target = crate::address::Target::ALL;
-        self.transmit_header(place, hop, Timeline::Home, Kind::Announce, target, left)
-    }
-
-    /// Our own over: run if there is one, call headers, talk, closing headers.
-    fn speak(&mut self, place: Place, speak: Speak) -> Current {
-        let Place { slot, .. } = place;
-        let Speak { timeline, target, .. } = speak;
-        if slot < speak.first {
-            return self.silent_until(place, speak.first);
-        }
-        if !self.prepare(timeline, slot) {
-            return self.silent_until(place, slot.plus(1));
-        }
-        let over = match timeline {
-            Timeline::Home => Kind::Over,
-            Timeline::CutIn => Kind::CutIn,
-        };
-        if let Some(closing) = speak.closing
-            && slot >= closing
-        {
-            let hop = self.hop(timeline, slot);
-            return self.transmit_header(place, hop, timeline, Kind::Closing, target, 0);
-        }
-        let run_left = slots_to(slot, speak.call);
-        if run_left > 0 {
-            let hop = self.run_hop(timeline, slot);
-            let kind = match timeline {
-                Timeline::Home => Kind::LeadIn,
-                Timeline::CutIn => Kind::CutIn,
-            };
-            let left = run_left.saturating_sub(1);
-            return self.transmit_header(place, hop, timeline, kind, target, left);
-        }
-        let hop = self.hop(timeline, slot);
-        let call_left = slots_to(slot, speak.talk);
-        match hop.kind {
-            SlotKind::Traffic if call_left == 0 => self.transmit_payload(place, hop, timeline),
-            SlotKind::Traffic | SlotKind::Sync => {
-                let left = call_left.saturating_sub(1);
-                self.transmit_header(place, hop, timeline, over, target, left)
-            }
-        }
-    }
-
-    /// Whether a slot may be prepared for transmission: once, and not after a later one.
-    fn prepare(&mut self, timeline: Timeline, slot: Slot) -> bool {
-        let prepared = match timeline {
-            Timeline::Home => &mut self.prepared,
-            Timeline::CutIn => &mut self.prepared_guest,
-        };
-        let fresh = prepared.is_none_or(|prepared| slot > prepared);
-        if fresh {
-            *prepared = Some(slot);
-        }
-        fresh
-    }
-
-    /// Waits for the first slot of our own transmission.
-    fn silent_until(&self, place: Place, first: Slot) -> Current {
-        let until = place.clock.start_of(&self.timing, first);
-        let action = Action { radio: Radio::Off, from: place.now, until, poll_by: until };
-        Current { action, hop: None }
-    }
-
-    /// A transmission in the slot under way, or nothing if it is too late for that.
-    pub(super) fn transmit(&mut self, place: Place, hop: Hop, word: u32) -> Current {
-        let from = place.clock.start_of(&self.timing, place.slot);
-        let until = place.clock.start_of(&self.timing, place.slot.plus(1));
-        let at = from.plus(self.timing.word_offset());
-        let radio = if place.now <= at {
-            Radio::Transmit { channel: hop.channel, word, at }
-        } else {
-            count(&mut self.counters.late);
-            Radio::Off
-        };
-        Current { action: Action { radio, from, until, poll_by: until }, hop: Some(hop) }
-    }
-
-    /// How many slots to wait, after somebody else's over, before our own: up to a frame, so that
-    /// two who wait do not start together.
-    pub(super) fn wait_slots(&self, slot: Slot) -> u32 {
-        let word = self.nuisance.word(WAIT_CHOICES.wrapping_add(u64::from(slot.number())));
-        uniform(word, u32::from(self.sequence.structure().frame))
     }
 }
 
@@ -551,13 +353,8 @@ pub(super) struct Place {
     pub(super) now: Tick,
 }
 
-/// How many slots lie ahead of `slot` before `end`.
-fn slots_to(slot: Slot, end: Slot) -> u32 {
-    u32::try_from(end.after(slot)).unwrap_or_default()
-}
-
 /// What the radio does to hear a hop.
-const fn listen(hop: Hop) -> Radio {
+pub(super) const fn listen(hop: Hop) -> Radio {
     let complement = matches!(hop.kind, SlotKind::Traffic);
     Radio::Listen { channel: hop.channel, word: hop.word, complement }
 }

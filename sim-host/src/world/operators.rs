@@ -1,0 +1,45 @@
+//! Operators: what they do when their stations tell them something.
+
+use super::{Happened, Order, World};
+use hopwright_core::address::Address;
+use hopwright_core::station::Event;
+
+impl World {
+    /// Takes note of a station's events, and does what an operator does on hearing them.
+    pub(super) fn drain(&mut self, node: usize) {
+        while let Some(event) = self.nodes[node].next_event() {
+            self.trace.events.push(Happened { at_us: self.now, node, event });
+            match event {
+                Event::GoAhead { .. } => {
+                    if let Some(talk) = self.talk[node] {
+                        self.trace.overs[talk.over].ahead_us = Some(self.now);
+                        self.nodes[node].talking = true;
+                        self.nodes[node].payloads = 0;
+                        self.queue_payload(node);
+                        self.order(self.now + talk.talk_us, Order::Release(node));
+                    }
+                }
+                Event::Call { source, .. } => self.note_call(node, source, true),
+                Event::Busy { .. } => {
+                    let speaker = (0..self.nodes.len())
+                        .find(|n| self.nodes[*n].station.holds_floor() && self.talk[*n].is_some());
+                    if let Some(speaker) = speaker {
+                        let source = self.nodes[speaker].station.address();
+                        self.note_call(node, source, false);
+                    }
+                }
+                _ => {}
+            }
+        }
+    }
+
+    pub(super) fn note_call(&mut self, node: usize, source: Address, called: bool) {
+        let speaker = self.nodes.iter().position(|n| n.station.address() == source);
+        let Some(talk) = speaker.and_then(|speaker| self.talk[speaker]) else { return };
+        let over = &mut self.trace.overs[talk.over];
+        let list = if called { &mut over.called } else { &mut over.busy };
+        if !list.contains(&node) {
+            list.push(node);
+        }
+    }
+}

@@ -1,0 +1,129 @@
+//! Radios: who is tuned where, who rests, and what energy they sense.
+
+use super::node::{Tuned, listening};
+use super::{Due, World, physics};
+use hopwright_core::acquire::MEMORY;
+use hopwright_core::units::{Channel, Dbm};
+
+impl World {
+    /// Something is about to happen: every resting station must be where it would have been.
+    pub(super) fn wake_all(&mut self) {
+        for node in std::mem::take(&mut self.dormant) {
+            if let Some(since) = self.nodes[node].dormant_since.take() {
+                self.catch_up(node, since);
+            }
+        }
+    }
+
+    /// Asks a rested station for as much of the silence as it can remember.
+    pub(super) fn catch_up(&mut self, node: usize, since: u64) {
+        let slot = self.timing.slot().us();
+        let horizon = 2 * MEMORY.us() + 128 * slot;
+        let mut at = since.max(self.now.saturating_sub(horizon));
+        if !self.medium.interferers().iter().any(|i| i.on_within(at, self.now)) {
+            at = self.now;
+        }
+        loop {
+            let local = self.nodes[node].local(at);
+            self.trace.totals.polls += 1;
+            let action = self.nodes[node].poll(local);
+            self.drain(node);
+            let from = self.nodes[node].oscillator.true_us(action.from);
+            let until = self.nodes[node].oscillator.true_us(action.until);
+            if let Some((channel, _, false)) = listening(action.radio) {
+                let mut sensed = from.max(since) + slot;
+                while sensed <= until.min(self.now) {
+                    if sensed > at
+                        && let Some(level) = self.sensed(node, channel, sensed)
+                    {
+                        let local = self.nodes[node].local(sensed);
+                        self.nodes[node].energy(local, channel, level);
+                        self.drain(node);
+                    }
+                    sensed += slot;
+                }
+            }
+            if until > self.now {
+                self.act(node, action, from.max(since));
+                return;
+            }
+            at = until.max(at + 1);
+        }
+    }
+
+    pub(super) fn tune(
+        &mut self,
+        node: usize,
+        (channel, word, complement): (Channel, u32, bool),
+        since: u64,
+        until: u64,
+    ) {
+        if let Some(tuned) = &mut self.nodes[node].tuned
+            && tuned.channel == channel
+            && tuned.word == word
+            && tuned.complement == complement
+        {
+            // The radio stays where it is.
+            tuned.until = until;
+            return;
+        }
+        self.untune(node);
+        self.serials = self.serials.wrapping_add(1);
+        let list = &mut self.listeners[channel.index()];
+        let place = list.len();
+        list.push(node);
+        let serial = self.serials;
+        self.nodes[node].tuned =
+            Some(Tuned { channel, word, complement, since, until, place, serial });
+        self.watch_energy(node);
+    }
+
+    pub(super) fn untune(&mut self, node: usize) {
+        let Some(tuned) = self.nodes[node].tuned.take() else { return };
+        let list = &mut self.listeners[tuned.channel.index()];
+        list.swap_remove(tuned.place);
+        if let Some(moved) = list.get(tuned.place).copied()
+            && let Some(tuned_moved) = &mut self.nodes[moved].tuned
+        {
+            tuned_moved.place = tuned.place;
+        }
+    }
+
+    /// Arranges for reports of energy where a station waits for the sync word.
+    pub(super) fn watch_energy(&mut self, node: usize) {
+        let Some(tuned) = self.nodes[node].tuned else { return };
+        if tuned.complement || self.nodes[node].dormant_since.is_some() {
+            return;
+        }
+        let next = self.now.max(tuned.since) + self.timing.slot().us();
+        if next <= tuned.until && self.sensed(node, tuned.channel, self.now).is_some() {
+            self.push(next, Due::Energy { node, serial: tuned.serial });
+        }
+    }
+
+    /// The power of interferers at a station, if it is worth a report.
+    pub(super) fn sensed(&self, node: usize, channel: Channel, us: u64) -> Option<Dbm> {
+        let mw = self.medium.interference_mw(node, channel, us);
+        if mw <= 0.0 {
+            return None;
+        }
+        #[expect(clippy::cast_possible_truncation, reason = "a few hundred decibels at most")]
+        let level = Dbm::new(libm::floor(physics::decibels(mw)) as i16);
+        (level >= self.energy_threshold).then_some(level)
+    }
+
+    pub(super) fn energy(&mut self, node: usize, serial: u32) {
+        let Some(tuned) = self.nodes[node].tuned.filter(|tuned| tuned.serial == serial) else {
+            return;
+        };
+        if let Some(level) = self.sensed(node, tuned.channel, self.now) {
+            let local = self.nodes[node].local(self.now);
+            self.nodes[node].energy(local, tuned.channel, level);
+            self.drain(node);
+            self.poll(node);
+            if self.nodes[node].tuned.is_some_and(|tuned| tuned.serial == serial) {
+                self.watch_energy(node);
+            }
+        }
+    }
+}
