@@ -15,8 +15,11 @@ mod soak;
 mod trials;
 
 use crate::diagnostic::Diagnostic;
+use crate::plan::Plan;
+use crate::scenario::built_in_plan;
 use clap::{Parser, Subcommand};
 use std::io::{self, ErrorKind, Write};
+use std::path::Path;
 use std::process::ExitCode;
 
 /// An open reference for frequency-hopping link layers: check plans, list hops, simulate nets.
@@ -73,6 +76,11 @@ pub fn main() -> ExitCode {
             ExitCode::from(2)
         }
     }
+}
+
+/// The plan of that name, or that of the built-in scenario.
+fn plan_or_built_in(path: Option<&Path>) -> Result<Plan, Diagnostic> {
+    path.map_or_else(built_in_plan, Plan::load)
 }
 
 /// Writes to standard output through a buffer. A reader that has seen enough (`| head`) ends the

@@ -1,9 +1,7 @@
 //! `hopwright soak`: a net for days.
 
-use super::{Outcome, write_out};
+use super::{Outcome, plan_or_built_in, write_out};
 use crate::diagnostic::Diagnostic;
-use crate::plan::Plan;
-use crate::scenario::built_in_plan;
 use crate::soak::Soak;
 use serde_json::json;
 use std::io::{IsTerminal, Write};
@@ -30,10 +28,7 @@ pub(super) struct Args {
 
 /// Runs the net.
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
-    let plan = match &args.plan {
-        Some(path) => Plan::load(path)?,
-        None => built_in_plan()?,
-    };
+    let plan = plan_or_built_in(args.plan.as_deref())?;
     let soak = Soak { stations: args.stations, hours: args.hours, seed: args.seed };
     let terminal = std::io::stderr().is_terminal();
     let outcome = soak.run(&plan, |share| {

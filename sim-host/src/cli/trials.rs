@@ -1,10 +1,8 @@
 //! `hopwright trials`: one situation, many times.
 
-use super::{Outcome, write_out};
+use super::{Outcome, plan_or_built_in, write_out};
 use crate::diagnostic::Diagnostic;
-use crate::plan::Plan;
 use crate::run::shown;
-use crate::scenario::built_in_plan;
 use crate::trials::{Campaign, Situation, share_within, summarise};
 use serde_json::json;
 use std::io::Write;
@@ -42,10 +40,7 @@ pub(super) struct Args {
 
 /// Carries the trials out.
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
-    let plan = match &args.plan {
-        Some(path) => Plan::load(path)?,
-        None => built_in_plan()?,
-    };
+    let plan = plan_or_built_in(args.plan.as_deref())?;
     let campaign = Campaign {
         situation: args.situation,
         trials: args.trials,
