@@ -8,6 +8,7 @@ use super::occupancy::{Worst, announces};
 use super::survey::Survey;
 use super::us_902_use::equal_use;
 use hopwright_core::band::Lanes;
+use hopwright_core::station::CUT_IN_SLOTS;
 use hopwright_core::units::Channel;
 
 const BAND_HZ: (u64, u64) = (902_000_000, 928_000_000);
@@ -218,10 +219,14 @@ fn run_channels(survey: &Survey<'_>, class: &Class) -> Finding {
         format!("{r} for {} slots", survey.plan.announce_slots()),
         verdict,
     )
-    .with_note(
-        "a run uses the rendezvous channels only; whether so short a run counts by itself \
-                is for a test laboratory to say",
-    )
+    .with_note(format!(
+        "a run uses the rendezvous channels only; whether so short a run counts by itself is for \
+         a test laboratory to say; occupancy is counted for announces, while a cut-in's run of \
+         {CUT_IN_SLOTS} slots puts {:.2} s on each rendezvous channel by itself",
+        f64::from(CUT_IN_SLOTS.div_ceil(u32::from(survey.plan.structure().rendezvous)))
+            * survey.plan.timing().slot().us() as f64
+            / 1e6
+    ))
 }
 
 fn power(survey: &Survey<'_>) -> Finding {

@@ -82,13 +82,13 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
             writeln!(out, "after {} s of silence", args.silence_s)?;
         }
         writeln!(out, "{} trials, {} outcomes, seed {}", args.trials, s.count, args.seed)?;
-        writeln!(out, "  mean    {} s", shown(s.mean_s))?;
-        writeln!(out, "  median  {} s", shown(s.median_s))?;
-        writeln!(out, "  95 %    {} s", shown(s.p95_s))?;
+        writeln!(out, "  mean    {}", span(s.mean_s))?;
+        writeln!(out, "  median  {}", span(s.median_s))?;
+        writeln!(out, "  95 %    {}", span(s.p95_s))?;
         let (lo, hi) = s.p99_interval_s;
         let interval = format!("({} to {} with 95 % confidence)", shown(lo), shown(hi));
-        writeln!(out, "  99 %    {} s  {interval}", shown(s.p99_s))?;
-        writeln!(out, "  worst   {} s", shown(s.worst_s))?;
+        writeln!(out, "  99 %    {}  {interval}", span(s.p99_s))?;
+        writeln!(out, "  worst   {}", span(s.worst_s))?;
         writeln!(out, "  never   {}", s.never)?;
         if let (Some(limit), Some((share, (lo, hi)))) = (args.within, within) {
             let interval =
@@ -101,6 +101,11 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         Ok(())
     })?;
     Ok(if pass { Outcome::Held } else { Outcome::Failed })
+}
+
+/// Seconds, or that it never happened.
+fn span(seconds: f64) -> String {
+    if seconds.is_finite() { format!("{} s", shown(seconds)) } else { shown(seconds) }
 }
 
 fn share(text: &str) -> Result<f64, String> {
