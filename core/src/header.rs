@@ -283,7 +283,7 @@ mod tests {
             prop_assert_eq!(keys().from_bits(&keys().to_bits(header, stream), stream), Some(header));
         }
 
-        /// Tag binding and text binding (check values 2.2, S3 to S5).
+        /// Tag, text and stream are bound together (P. Rogaway and T. Shrimpton, 2006; RFC 5297).
         #[test]
         fn one_flipped_bit_closes_a_header(header in any_header(), stream: u32, bit in 0_usize..128) {
             let mut wire = keys().seal(header, stream);

@@ -200,7 +200,7 @@ fn the_examples_hold_and_lanes_are_warned_of() {
 
 #[test]
 fn the_863_plan_has_66_usable_channels() {
-    // RIR 1008/20, which quotes EN 300 220-2 and ERC/REC 70-03; check values 5.3: 70 channels of
+    // RIR 1008/20, which quotes EN 300 220-2 and ERC/REC 70-03: 70 channels of
     // 100 kHz, of which 56, 62, 63 and 66 are kept free.
     let band = raster(863_050_000, 100_000, 70);
     let (status, report) = check(&band, "eu-863");

@@ -158,7 +158,7 @@ const fn transpose(rows: [u16; 12]) -> [u16; 12] {
 mod tests {
     use super::*;
 
-    /// Check values 8.1: systematic encodings with g = 0xC75 (computed independently).
+    /// Systematic encodings with generator 0xC75, computed independently of this code.
     #[test]
     fn known_encodings() {
         let known = [

@@ -136,8 +136,8 @@ mod tests {
 
     #[test]
     fn fifty_channels_in_turn_stay_exactly_on_the_limit() {
-        // 50 channels in a fixed order, 20 ms slots: 20 visits in any 20 s, 0.4 s (check values
-        // 5.1). With 49, a window holds 21.
+        // 50 channels in a fixed order, 20 ms slots: 20 visits in any 20 s, 0.4 s: the
+        // limit of 47 CFR 15.247(a)(1)(i) (arithmetic). With 49, a window holds 21.
         let turn =
             |n: u16| -> Vec<Channel> { (0..5_000).map(|i| Channel::new(i % n).unwrap()).collect() };
         assert_eq!(worst_occupancy(&turn(50), 20_000, 20_000_000).us, 400_000);

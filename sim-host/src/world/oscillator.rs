@@ -60,7 +60,7 @@ impl Oscillator {
 mod tests {
     use super::*;
 
-    /// Time error = offset * time (check values 9.1, elementary).
+    /// Time error = offset * time (elementary).
     #[test]
     fn drift_is_offset_times_time() {
         let hour = 3_600_000_000;
