@@ -31,7 +31,7 @@ pub enum Kind {
 }
 
 impl Kind {
-    const fn to_wire(self) -> u8 {
+    pub(crate) const fn to_wire(self) -> u8 {
         match self {
             Self::Announce => 1,
             Self::Over => 2,

@@ -11,7 +11,6 @@ mod config;
 pub use config::{MAGIC, read_config, read_key, write_config};
 
 use crate::address::Target;
-use crate::header::Kind;
 use crate::sequence::Timeline;
 use crate::station::{Action, Command, Dropped, Event, Heard, Radio, Reception, Refused, Station};
 use crate::units::{Channel, Dbm, Tick};
@@ -174,15 +173,7 @@ pub fn write_action(action: &Action, burst: &[u8], sink: &mut impl Sink) {
 pub fn write_heard(heard: Heard, sink: &mut impl Sink) {
     match heard {
         Heard::Header { timeline, slot, kind } => {
-            let kind = match kind {
-                Kind::Announce => 1,
-                Kind::Over => 2,
-                Kind::CutIn => 3,
-                Kind::Closing => 4,
-                Kind::Rekey => 5,
-                Kind::LeadIn => 6,
-            };
-            sink.write(&[b'H', 1, kind, timeline_byte(timeline)]);
+            sink.write(&[b'H', 1, kind.to_wire(), timeline_byte(timeline)]);
             sink.write(&slot.number().to_le_bytes());
         }
         Heard::Payload { timeline, slot, source } => {

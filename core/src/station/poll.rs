@@ -120,7 +120,7 @@ impl<const N: usize> Station<N> {
             Some(slot) if slot < Slot::MAX => slot,
             Some(_) | None if self.activity.timeline() == Timeline::CutIn => {
                 self.return_home(now);
-                return self.poll_search(now);
+                return self.poll_home(now);
             }
             Some(_) | None => {
                 self.clock = None;
@@ -138,10 +138,7 @@ impl<const N: usize> Station<N> {
         self.advance(&clock, slot, now);
         if timeline == Timeline::CutIn && self.activity.timeline() == Timeline::Home {
             // Home time has run on underneath; what is due there is due now.
-            return match self.clock.filter(|_| self.in_step()) {
-                Some(home) => self.poll_timed(home, now),
-                None => self.poll_search(now),
-            };
+            return self.poll_home(now);
         }
         if let Activity::Search(_) = self.activity {
             return self.poll_search(now);
@@ -169,8 +166,13 @@ impl<const N: usize> Station<N> {
             Basis::Word => Activity::Watch(Watch { coasting: true }),
             Basis::Later => Activity::watch(),
         });
+        self.poll_home(now)
+    }
+
+    /// A station that has just come back to the home time that it had, or to having none.
+    fn poll_home(&mut self, now: Tick) -> Current {
         match self.clock.filter(|_| self.in_step()) {
-            Some(before) => self.poll_timed(before, now),
+            Some(home) => self.poll_timed(home, now),
             None => self.poll_search(now),
         }
     }

@@ -182,14 +182,3 @@ impl Scenario {
 pub fn built_in_plan() -> Result<Plan, Diagnostic> {
     Plan::parse("plans/larkfell.toml (built in)", BUILT_IN_PLAN, Path::new(""))
 }
-
-impl Cover {
-    /// The share of the hopset that is covered, if it was given as one.
-    #[must_use]
-    pub const fn share(self) -> Option<f64> {
-        match self {
-            Self::Contiguous(share) | Self::Scattered(share) => Some(share),
-            Self::Band { .. } => None,
-        }
-    }
-}

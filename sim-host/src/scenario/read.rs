@@ -5,7 +5,7 @@ use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
 use crate::plan::Plan;
 use crate::world::Level;
-use crate::world::physics::Propagation;
+use crate::world::physics::{Propagation, microseconds};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::Role;
 use hopwright_core::units::Slot;
@@ -40,7 +40,7 @@ pub(super) fn scenario(
     let radio = root.section("radio", &["power_dbm", "noise_figure_db"])?;
     let power_dbm = number_in(&radio, "power_dbm", -100.0, 100.0)?.unwrap_or(30.0);
     let noise_figure_db = number_in(&radio, "noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
-    let limit_us = micros(duration.value);
+    let limit_us = microseconds(duration.value);
     let stations = stations(&root, power_dbm, limit_us)?;
     let interferers = root
         .sections("interferer", INTERFERER_KEYS)?
@@ -296,7 +296,7 @@ fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnost
         let help = format!("use 0 to {limit_s} s, or make `duration_s` larger");
         return Err(section.error(key, what, help));
     }
-    Ok(micros(seconds))
+    Ok(microseconds(seconds))
 }
 
 fn number_in(
@@ -312,16 +312,6 @@ fn number_in(
         }
         number => Ok(number.map(|located| located.value)),
     }
-}
-
-fn micros(seconds: f64) -> u64 {
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "0 to a month, checked by the callers"
-    )]
-    let us = libm::round(seconds * 1e6) as u64;
-    us
 }
 
 fn parse_address(text: &str) -> Option<Address> {

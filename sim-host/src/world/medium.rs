@@ -3,7 +3,7 @@
 use super::interferer::{Interferer, Level};
 use super::node::Node;
 use super::physics::{
-    LIGHT_M_S, Propagation, at_most, bit_error, decibels, noise_density_mw, ratio,
+    LIGHT_M_S, Propagation, at_most, bit_error, decibels, microseconds, noise_density_mw, ratio,
 };
 use hopwright_core::timing::WORD_BITS;
 use hopwright_core::units::Channel;
@@ -211,16 +211,6 @@ pub(super) struct Received {
 /// A number in `0.0..1.0`.
 fn uniform(rng: &mut ChaCha8Rng) -> f64 {
     f64::from(rng.next_u32()) / 4_294_967_296.0
-}
-
-fn microseconds(seconds: f64) -> u64 {
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "delays are small and not negative; a saturating cast is harmless"
-    )]
-    let us = libm::round(seconds * 1e6) as u64;
-    us
 }
 
 /// The finaliser of SplitMix64: spreads numbers that are alike.

@@ -7,6 +7,18 @@ const REFERENCE_K: f64 = 290.0;
 /// The speed of light in vacuum, m/s.
 pub const LIGHT_M_S: f64 = 299_792_458.0;
 
+/// A span in whole microseconds, rounded; spans are not negative and last a month at most.
+#[must_use]
+pub(crate) fn microseconds(seconds: f64) -> u64 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "not negative and far below 2^64; a saturating cast is harmless"
+    )]
+    let us = libm::round(seconds * 1e6) as u64;
+    us
+}
+
 /// A power ratio from decibels.
 #[must_use]
 pub fn ratio(db: f64) -> f64 {
