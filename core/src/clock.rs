@@ -116,7 +116,7 @@ struct Anchor {
 
 /// The largest spread, in slots, with which a station coasts; beyond it a cold search is quicker
 /// (decision 0006).
-pub const COAST_SLOTS: u32 = 64;
+pub const COAST_SLOTS: u32 = 3;
 /// The largest spread, in slots, with which a station that searches may still speak on home time.
 pub const SPEAK_SLOTS: u32 = 1_024;
 
@@ -134,6 +134,22 @@ pub enum Grip {
     Adrift,
     /// The spread is larger than that.
     Lost,
+}
+
+impl Grip {
+    /// The grip that a spread leaves.
+    fn of(spread: Micros, timing: &Timing) -> Self {
+        if spread <= timing.guard() {
+            return Self::Locked;
+        }
+        let slots = spread.us().checked_add(timing.slot().us().saturating_sub(1));
+        let slots = slots.and_then(|us| us.checked_div(timing.slot().us()));
+        match slots.and_then(|slots| u32::try_from(slots).ok()) {
+            Some(slots) if slots <= COAST_SLOTS => Self::Coasting(slots),
+            Some(slots) if slots <= SPEAK_SLOTS => Self::Adrift,
+            Some(_) | None => Self::Lost,
+        }
+    }
 }
 
 impl NetClock {
@@ -290,17 +306,16 @@ impl NetClock {
     /// How well slots can be met at local time `at`.
     #[must_use]
     pub fn grip(&self, timing: &Timing, at: Tick) -> Grip {
-        let spread = self.spread(at);
-        if spread <= timing.guard() {
-            return Grip::Locked;
-        }
-        let slots = spread.us().checked_add(timing.slot().us().saturating_sub(1));
-        let slots = slots.and_then(|us| us.checked_div(timing.slot().us()));
-        match slots.and_then(|slots| u32::try_from(slots).ok()) {
-            Some(slots) if slots <= COAST_SLOTS => Grip::Coasting(slots),
-            Some(slots) if slots <= SPEAK_SLOTS => Grip::Adrift,
-            Some(_) | None => Grip::Lost,
-        }
+        Grip::of(self.spread(at), timing)
+    }
+
+    /// How well, at worst, others of the net can meet slots at local time `at`, if they have heard
+    /// nothing for as long: their oscillators may be worse than ours, and have learnt nothing.
+    #[must_use]
+    pub fn grip_of_others(&self, timing: &Timing, at: Tick) -> Grip {
+        let rate = against_truth(self.plan.tolerance).saturating_mul(2);
+        let parted = Ppb::saturating(rate).of(elapsed(self.spread_at, at));
+        Grip::of(self.spread.plus(parted).plus(self.plan.wander.times(2)), timing)
     }
 
     /// The first local time at which the grip is worse than `grip` if nothing more is heard;
