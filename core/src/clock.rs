@@ -13,7 +13,7 @@
 //! away from certainty; nothing here can overflow before half a million years have passed.
 
 use crate::timing::Timing;
-use crate::units::{Micros, Ppb, Slot, Tick};
+use crate::units::{Micros, Ppb, Slot, Tick, quotient};
 
 /// What a plan says of clocks and distances.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -178,11 +178,10 @@ impl NetClock {
         if spread <= timing.guard() {
             return Grip::Locked;
         }
-        let slots = spread.us().checked_add(timing.slot().us().saturating_sub(1));
-        let slots = slots.and_then(|us| us.checked_div(timing.slot().us()));
-        match slots.and_then(|slots| u32::try_from(slots).ok()) {
-            Some(slots) if slots <= COAST_SLOTS => Grip::Coasting(slots),
-            Some(_) | None => Grip::Lost,
+        let (whole, over) = timing.slots_in(spread);
+        match u32::try_from(whole.saturating_add(u64::from(over != 0))) {
+            Ok(slots) if slots <= COAST_SLOTS => Grip::Coasting(slots),
+            Ok(_) | Err(_) => Grip::Lost,
         }
     }
 
@@ -198,9 +197,12 @@ impl NetClock {
         let Some(room) = limit.us().checked_sub(self.spread.us()) else {
             return Some(self.spread_at);
         };
-        let twice = u64::from(self.growth().ppb()).saturating_mul(2);
+        let twice = self.growth().ppb().saturating_mul(2);
+        if twice == 0 {
+            return None;
+        }
         // `parted` rounds up, so it exceeds `room` once the exact growth does.
-        let whole = room.saturating_mul(1_000_000_000).checked_div(twice)?;
+        let (whole, _) = quotient(room.saturating_mul(1_000_000_000), twice);
         Some(self.spread_at.plus(Micros::new(whole.saturating_add(1))))
     }
 
@@ -225,6 +227,7 @@ impl NetClock {
 
     /// The local time at which a slot starts by the phase; the epoch if that is in its past.
     #[must_use]
+    #[inline(never)]
     pub const fn start_of(&self, timing: &Timing, slot: Slot) -> Tick {
         let at = timing.start_of(slot).wrapping_sub(self.phase);
         #[expect(clippy::cast_sign_loss, reason = "not negative")]
@@ -247,19 +250,18 @@ impl NetClock {
     /// The tolerance against true time of a span that this very clock has measured:
     /// `t / (1 - t)`, rounded up.
     const fn growth(&self) -> Ppb {
-        let t = self.plan.tolerance.ppb() as u64;
-        let rest = 1_000_000_000_u64.wrapping_sub(t);
-        let product = t.wrapping_mul(1_000_000_000);
-        match product.checked_div(rest) {
-            // At most 500 251: beyond what a plan may ask for, but harmless here.
-            Some(exact) => Ppb::saturating(exact.saturating_add((t != 0) as u64)),
-            None => Ppb::MAX,
-        }
+        let t = self.plan.tolerance.ppb();
+        let rest = 1_000_000_000_u32.wrapping_sub(t);
+        // 10^9 t / rest is t + t^2 / rest: a shorter division.
+        let (more, _) = quotient((t as u64).wrapping_mul(t as u64), rest);
+        // At most 500 251: beyond what a plan may ask for, but harmless here.
+        Ppb::saturating((t as u64).wrapping_add(more).saturating_add((t != 0) as u64))
     }
 }
 
 /// The offsets that true net time may have, by an observation: while the signal travelled, net
 /// time moved on.
+#[inline(never)]
 fn truth(plan: ClockPlan, seen: Observation) -> (i64, i64) {
     let half = signed(seen.half_width.unwrap_or(UNPROMISED));
     let (early, late) = senders_phase(plan, seen);
@@ -267,6 +269,7 @@ fn truth(plan: ClockPlan, seen: Observation) -> (i64, i64) {
 }
 
 /// The offsets that the sender's phase may have.
+#[inline(never)]
 fn senders_phase(plan: ClockPlan, seen: Observation) -> (i64, i64) {
     let offset = seen.sent_us.wrapping_sub(local(seen.at));
     let (jitter, delay) = (signed(plan.jitter), signed(plan.longest_delay));
