@@ -107,6 +107,7 @@ impl World {
                 transmission.others.push(other.node);
             }
         }
+        self.trace.note_start(transmission.start, transmission.end);
         self.push(transmission.end, Due::End { transmission: index });
         self.transmissions[index] = Some(transmission);
     }

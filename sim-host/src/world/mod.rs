@@ -359,6 +359,7 @@ impl World {
                         target,
                         pressed_us: self.now,
                         ahead_us: None,
+                        cut_in: false,
                         released_us: None,
                         payload_slots: 0,
                         payloads_heard: vec![0; self.nodes.len()],
@@ -415,7 +416,8 @@ impl World {
         let may_rest = !self.always_awake
             && action.poll_by > action.until
             && self.now > self.quiet_after
-            && self.on_air.is_empty();
+            && self.on_air.is_empty()
+            && !self.called_from_outside(node);
         let next = if may_rest {
             if self.nodes[node].dormant_since.is_none() {
                 self.dormant.push(node);
