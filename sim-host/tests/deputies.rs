@@ -1,5 +1,9 @@
 //! The net without its timekeeper: who may announce, when, and what a timekeeper does that comes
 //! back (specification section 8).
+#![allow(
+    clippy::wildcard_enum_match_arm,
+    reason = "outside the core a match on its enums needs a wildcard"
+)]
 
 use hopwright_core::station::{Command, Event, Refused, Station, Watermark};
 use hopwright_core::units::Slot;

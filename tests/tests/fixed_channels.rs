@@ -1,5 +1,9 @@
 //! The calling channel and the watch channel (specification section 9): what a flood of calls can
 //! do to a station, and in which of its states traffic on the watch channel is noticed.
+#![allow(
+    clippy::wildcard_enum_match_arm,
+    reason = "outside the core a match on its enums needs a wildcard"
+)]
 
 use hopwright_core::address::{Address, Target};
 use hopwright_core::header::{Header, Kind, Quality};
