@@ -226,6 +226,7 @@ fn radio(campaign: &Campaign, seed: u64, stations: u8, on: &[(usize, u64)]) -> R
             power_dbm: 30.0,
             on_us: on.iter().find(|(node, _)| *node == index).map_or(0, |(_, at)| *at),
             ppb: None,
+            oscillator: None,
             stored_slot: (i == 0).then(|| Slot::new(far)),
         }
     };
@@ -240,6 +241,8 @@ fn radio(campaign: &Campaign, seed: u64, stations: u8, on: &[(usize, u64)]) -> R
         propagation: Propagation::FreeSpace,
         noise_figure_db: 8.0,
         stations: (0..stations).map(station).collect(),
+        horizon_m: None,
         interferers: if campaign.jammed > 0.0 { vec![interferer] } else { Vec::new() },
+        moves: Vec::new(),
     }
 }
