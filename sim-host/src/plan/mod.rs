@@ -203,6 +203,11 @@ impl Plan {
         self.clock
     }
 
+    /// Supposes another tolerance of oscillators than the plan's own.
+    pub const fn set_tolerance(&mut self, tolerance: Ppb) {
+        self.clock.tolerance = tolerance;
+    }
+
     /// The slots of an announce, 1 to 2000.
     #[must_use]
     pub const fn announce_slots(&self) -> u32 {

@@ -1,10 +1,11 @@
 //! From a plan and a list of stations to a world.
 
-use super::{Cover, clocks, InterfererPlan, MovePlan, OverPlan, RadioPlan, StationPlan};
+use super::{Cover, InterfererPlan, MovePlan, OverPlan, RadioPlan, StationPlan, clocks};
 use crate::diagnostic::Diagnostic;
 use crate::plan::{MAX_HOPSET, Plan};
 use crate::world::{
-    CAPACITY, Detail, Interferer, Journey, Medium, MediumPlan, Node, Order, Oscillator, World, child_seed,
+    CAPACITY, Detail, Interferer, Journey, Medium, MediumPlan, Node, Order, Oscillator, World,
+    child_seed,
 };
 use hopwright_core::band::{ChannelSet, Exclusion, Hopset};
 use hopwright_core::clock::ClockPlan;

@@ -73,11 +73,7 @@ fn steps(section: &Section<'_>, limit_us: u64) -> Result<Vec<(u64, i64)>, Diagno
     Ok(steps)
 }
 
-fn ascending(
-    entry: &Section<'_>,
-    before: Option<u64>,
-    limit_us: u64,
-) -> Result<u64, Diagnostic> {
+fn ascending(entry: &Section<'_>, before: Option<u64>, limit_us: u64) -> Result<u64, Diagnostic> {
     let at_us = time(entry, "at_s", limit_us)?;
     if before.is_some_and(|before| at_us <= before) {
         let what = "`at_s` does not come after that of the entry before it";

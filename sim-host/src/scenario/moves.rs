@@ -15,8 +15,7 @@ pub(super) fn read(
     for section in root.sections("move", &["station", "at_s", "to_x_m", "to_y_m", "over_s"])? {
         let station = station_named(&section, "station", stations)?;
         let at_us = time(&section, "at_s", limit_us)?;
-        let over_us =
-            if section.has("over_s") { time(&section, "over_s", limit_us)? } else { 0 };
+        let over_us = if section.has("over_s") { time(&section, "over_s", limit_us)? } else { 0 };
         if at_us + over_us > limit_us {
             let what = "the move ends after the scenario";
             let help = "shorten `over_s`, or make `duration_s` larger";

@@ -1,6 +1,8 @@
 //! A scenario's TOML, table by table.
 
-use super::{clocks, moves, Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan};
+use super::{
+    Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, clocks, moves,
+};
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
 use crate::plan::Plan;
@@ -88,14 +90,7 @@ pub(super) fn scenario(
         seed,
         duration_us: limit_us,
         plan,
-        radio: RadioPlan {
-            propagation,
-            noise_figure_db,
-            stations,
-            horizon_m,
-            interferers,
-            moves,
-        },
+        radio: RadioPlan { propagation, noise_figure_db, stations, horizon_m, interferers, moves },
         announces,
         overs,
         expectations,
