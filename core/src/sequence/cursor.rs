@@ -87,6 +87,14 @@ impl<const N: usize> Cursor<N> {
         }
     }
 
+    /// What slot `slot` of the timeline is for. At most one block.
+    pub fn kind(&mut self, sequence: &Sequence<N>, slot: Slot) -> SlotKind {
+        match self.place(sequence, slot) {
+            Place::Sync { .. } => SlotKind::Sync,
+            Place::Traffic { .. } => SlotKind::Traffic,
+        }
+    }
+
     /// Slot `slot` of a run of consecutive sync slots (announce, cut-in, lead-in).
     pub fn run_hop(&mut self, sequence: &Sequence<N>, slot: Slot) -> Hop {
         let rank = self.run_window.rank(sequence, &mut self.run_turn, slot.number());

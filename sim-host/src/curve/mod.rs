@@ -60,17 +60,17 @@ pub struct Point {
 pub enum Expected {
     /// The spread is within the guard: nobody has lost the grip.
     Locked,
-    /// The spread is so many slots: a transmission is met within `2 k + 1` slots.
+    /// The spread is so many slots: call headers are met within `2 k + 1` slots.
     Coasting {
         /// `k`.
         slots: u32,
-        /// `2 k + 1` slots in seconds.
+        /// `2 k + 1` slots in seconds, and a run before them if `k` is large.
         within_s: f64,
     },
-    /// The spread is too large to coast: a channel is visited again after at most `r + w - 1`
-    /// frames.
+    /// The spread is too large to coast: the speaker opens with a run, which visits a channel
+    /// again after at most `r + w - 1` slots; one more slot confirms.
     Searching {
-        /// That many frames in seconds.
+        /// That many slots in seconds.
         within_s: f64,
     },
 }
@@ -82,7 +82,7 @@ impl Expected {
         let (clock, timing, structure) = (plan.clock(), plan.timing(), plan.structure());
         let slot_us = timing.slot().us();
         // What a header leaves of uncertainty, and two oscillators that part.
-        let first_us = 2 * clock.jitter.us() + clock.propagation().us();
+        let first_us = 2 * clock.jitter.us() + clock.propagation().us() + 2 * clock.wander.us();
         let parted_us =
             (2 * u64::from(clock.tolerance.ppb()) * u64::from(silence_s)).div_ceil(1_000);
         let spread_us = first_us + parted_us;
@@ -92,11 +92,15 @@ impl Expected {
         }
         match u32::try_from(spread_us.div_ceil(slot_us)) {
             Ok(slots) if slots <= COAST_SLOTS => {
-                Self::Coasting { slots, within_s: seconds(2 * u64::from(slots) + 1) }
+                // From half of that on the speaker sends a run of four times the rendezvous
+                // channels first, for those who search already; who coasts may have to wait.
+                let run = u64::from(structure.rendezvous) * 4;
+                let run = if slots >= COAST_SLOTS / 2 { run } else { 0 };
+                Self::Coasting { slots, within_s: seconds(run + 2 * u64::from(slots) + 1) }
             }
             _ => {
-                let frames = u64::from(structure.rendezvous) + u64::from(structure.window) - 1;
-                Self::Searching { within_s: seconds(frames * u64::from(structure.frame)) }
+                let visit = u64::from(structure.rendezvous) + u64::from(structure.window) - 1;
+                Self::Searching { within_s: seconds(visit + 1) }
             }
         }
     }
@@ -127,9 +131,9 @@ impl SilenceCurve {
     /// # Errors
     /// [`Diagnostic`] if the plan makes no stations.
     pub fn run(&self, plan: &mut Plan, progress: impl Fn(f64)) -> Result<Vec<Point>, Diagnostic> {
-        let own = plan.clock().tolerance;
+        let own = plan.clock();
         let points = self.points(plan, progress);
-        plan.set_tolerance(own);
+        plan.set_clock(own);
         points
     }
 
@@ -220,7 +224,7 @@ mod tests {
         assert_eq!(Expected::of(&plan, 60), Expected::Locked);
         assert_eq!(Expected::of(&plan, 14_400), Expected::Coasting { slots: 2, within_s: 0.1 });
         plan.set_tolerance(Ppb::new(10_000).unwrap());
-        // 19 frames of 8 slots.
-        assert_eq!(Expected::of(&plan, 86_400), Expected::Searching { within_s: 3.04 });
+        // 19 slots and one.
+        assert_eq!(Expected::of(&plan, 86_400), Expected::Searching { within_s: 0.4 });
     }
 }

@@ -160,10 +160,6 @@ fn heading(strip: &Area<'_>, curve: &SilenceCurve, points: &[Point]) -> Drawn {
     strip.draw(&PathElement::new(vec![(680, y - 8), (680, y + 8)], INK.stroke_width(1)))?;
     strip.draw(&Text::new("95 % confidence", (692, y), style.clone()))?;
     strip.draw(&PathElement::new(stroke(860, 34), EXPECTED.stroke_width(6)))?;
-    strip.draw(&Text::new(
-        "by the rules, about: 2k + 1 slots; r + w - 1 frames",
-        (902, y),
-        style,
-    ))?;
+    strip.draw(&Text::new("by the rules: 2k + 1 slots, or a run's r + w", (902, y), style))?;
     Ok(())
 }

@@ -8,7 +8,6 @@ use crate::world::{
     child_seed,
 };
 use hopwright_core::band::{ChannelSet, Exclusion, Hopset};
-use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::record;
 use hopwright_core::station::{Config, ConfigError, Station, Watermark};
@@ -115,7 +114,6 @@ impl<'a> Builder<'a> {
         station: &StationPlan,
         make: impl FnOnce(Config<'_, CAPACITY>) -> Result<T, ConfigError>,
     ) -> Result<T, Diagnostic> {
-        let clock = self.plan.clock();
         make(Config {
             key: &self.key,
             hopset: self.hopset.clone(),
@@ -123,13 +121,10 @@ impl<'a> Builder<'a> {
             lane: Lane::ZERO,
             draw_lane: Lane::ZERO,
             timing: self.plan.timing(),
-            clock: ClockPlan {
-                tolerance: clock.tolerance,
-                jitter: clock.jitter,
-                longest_delay: clock.propagation(),
-            },
+            clock: self.plan.clock().core(clocks::own_tolerance(self.plan, station.role)),
             announce_slots: u16::try_from(self.plan.announce_slots()).unwrap_or(u16::MAX),
             energy_threshold: self.plan.energy_threshold(),
+            fixed: self.plan.fixed(),
             address: station.address,
             role: station.role,
             watermark: station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored),
@@ -192,11 +187,11 @@ impl<'a> Builder<'a> {
         let place = (station.x_m, station.y_m);
         let oscillator = if let Some(plan) = &station.oscillator {
             let oscillator = clocks::oscillator(plan, self.seed, &station.name, epoch);
-            clocks::keeps_promise(self.plan, plan, &station.name, &oscillator)
+            clocks::keeps_promise(self.plan, plan, (&station.name, station.role), &oscillator)
                 .map_err(|(what, help)| Diagnostic::new(what, help))?;
             oscillator
         } else {
-            let tolerance = i64::from(self.plan.clock().tolerance.ppb());
+            let tolerance = i64::from(clocks::own_tolerance(self.plan, station.role).ppb());
             let span = 2 * tolerance.unsigned_abs() + 1;
             let ppb = station.ppb.unwrap_or((chance % span).cast_signed() - tolerance);
             Oscillator::new(epoch, ppb)

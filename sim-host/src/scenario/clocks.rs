@@ -6,6 +6,8 @@ use crate::diagnostic::Diagnostic;
 use crate::input::Section;
 use crate::plan::Plan;
 use crate::world::{Behaviour, Oscillator, child_seed};
+use hopwright_core::station::Role;
+use hopwright_core::units::Ppb;
 
 const KEYS: &[&str] = &[
     "offset_ppb",
@@ -93,34 +95,53 @@ pub(super) fn oscillator(
     Oscillator::following(epoch_us, &plan.behaviour, seed)
 }
 
+/// How far the oscillator of a station of that role may be off.
+pub(super) const fn own_tolerance(plan: &Plan, role: Role) -> Ppb {
+    match role {
+        Role::Timekeeper => plan.clock().timekeeper_tolerance,
+        _ => plan.clock().tolerance,
+    }
+}
+
 /// Refuses an oscillator that goes further than the plan promises and does not say so: what is
 /// wrong and how to mend it.
 pub(super) fn keeps_promise(
     plan: &Plan,
     of: &OscillatorPlan,
-    name: &str,
+    (name, role): (&str, Role),
     oscillator: &Oscillator,
 ) -> Result<(), (String, String)> {
-    let clock = plan.clock();
-    let (tolerance, allowed) = (clock.tolerance.ppb(), wander_us(plan));
+    let (tolerance, clock) = (own_tolerance(plan, role).ppb(), plan.clock());
+    let (wander, steadiness) = (clock.wander.us(), clock.steadiness.ppb());
     let reach = oscillator.reach(tolerance, of.behaviour.until_us);
-    if !of.honest || reach.wander_us <= allowed {
+    if !of.honest {
         return Ok(());
     }
-    let what = format!(
-        "the oscillator of \"{name}\" breaks the plan's promise: it is off by up to {} ppb and \
-         wanders {} us beyond a tolerance of {tolerance} ppb, and the plan allows {allowed} us",
-        reach.rate_ppb, reach.wander_us,
-    );
-    let help = format!(
-        "calm it, raise `tolerance_ppb` or `wander_us` in the plan's [clock] (with this tolerance \
-         `wander_us` = {} would do), or say `honest = false`",
-        reach.wander_us
-    );
-    Err((what, help))
-}
-
-/// The wander that a plan allows beside its tolerance.
-fn wander_us(_plan: &Plan) -> u64 {
-    0
+    if reach.wander_us > wander {
+        let what = format!(
+            "the oscillator of \"{name}\" breaks the plan's promise: it is off by up to {} ppb and \
+             goes {} us beyond what a tolerance of {tolerance} ppb allows, and `wander_us` is \
+             {wander}",
+            reach.rate_ppb, reach.wander_us,
+        );
+        let help = format!(
+            "calm it, raise the tolerance or `wander_us` in the plan's [clock] (with this tolerance \
+             {} us would do), or say `honest = false`",
+            reach.wander_us
+        );
+        return Err((what, help));
+    }
+    if reach.swing_ppb > u64::from(steadiness) {
+        let what = format!(
+            "the oscillator of \"{name}\" breaks the plan's promise: its rate changes by up to {} \
+             ppb, and `steadiness_ppb` is {steadiness}",
+            reach.swing_ppb,
+        );
+        let help = format!(
+            "calm it, raise `steadiness_ppb` in the plan's [clock] to {}, or say `honest = false`",
+            reach.swing_ppb
+        );
+        return Err((what, help));
+    }
+    Ok(())
 }

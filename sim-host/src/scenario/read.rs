@@ -66,9 +66,9 @@ pub(super) fn scenario(
         .iter()
         .map(|section| {
             let by = station_named(section, "by", &stations)?;
-            if stations[by].role != Role::Timekeeper {
-                let what = format!("{} is no timekeeper and cannot announce", stations[by].name);
-                let help = "give that station role = \"timekeeper\", or name another";
+            if stations[by].role == Role::Member {
+                let what = format!("{} is a member and cannot announce", stations[by].name);
+                let help = "give that station role = \"timekeeper\" or \"deputy\", or name another";
                 return Err(section.error("by", what, help));
             }
             Ok((time(section, "at_s", limit_us)?, by))
@@ -177,8 +177,9 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
         let what = "an address is two hexadecimal digits";
         section.error("address", what, "write it like \"4B\", in quotes")
     })?;
-    let role =
-        section.choice("role", ("member", Role::Member), &[("timekeeper", Role::Timekeeper)])?;
+    let deputy = Role::Deputy { after: plan.deputies_after() };
+    let others = [("timekeeper", Role::Timekeeper), ("deputy", deputy)];
+    let role = section.choice("role", ("member", Role::Member), &others)?;
     let place = |key: &str| Ok(number_in(section, key, -1e7, 1e7)?.unwrap_or(0.0));
     let ppb = section.integer("ppb", -500_000_i64..=500_000)?;
     let oscillator = clocks::read(section, limit_us)?;
@@ -189,7 +190,7 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
             return Err(section.error("ppb", what, help));
         }
         let clock = clocks::oscillator(oscillator, seed, name.value, 0);
-        clocks::keeps_promise(plan, oscillator, name.value, &clock)
+        clocks::keeps_promise(plan, oscillator, (name.value, role), &clock)
             .map_err(|(what, help)| section.error("oscillator", what, help))?;
     }
     let stored_slot = section.integer("stored_slot", 0..=u32::MAX)?;

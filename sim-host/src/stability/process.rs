@@ -66,7 +66,7 @@ pub fn rows(days: u32, seed: u64) -> Vec<Row> {
         let n = phase.len() as f64;
         let spans = std::iter::successors(Some(1_usize), |m| Some(m * 4));
         for m in spans.take_while(|m| 100 * m <= phase.len()) {
-            let measured = Statistic::Oadev.of(&phase, TAU0, m).unwrap_or(f64::NAN);
+            let measured = Statistic::Oadev.of(&phase, TAU0, m).unwrap_or(f64::NAN) / 1e12;
             let closed_form = (process.closed_form)(n, m as f64);
             let band = match process.freedom {
                 Some(freedom) => chance(closed_form, freedom(n, m as f64)),
@@ -136,14 +136,15 @@ fn processes(until_us: u64) -> Vec<Process> {
     ]
 }
 
-/// The time error in seconds at every whole piece of the course: in picoseconds as the world
-/// reckons it, and the steps from what the clock shows, which no other process has.
+/// The time error in picoseconds, as the world reckons it, at every whole piece of the course: whole
+/// numbers, so that a constant offset has no deviation at all. With steps it is what the clock
+/// shows.
 fn simulated(behaviour: &Behaviour, seed: u64) -> Vec<f64> {
     let clock = Oscillator::following(0, behaviour, seed);
     let pieces = behaviour.until_us / SEGMENT_US;
     let error = |us: u64| match clock.course() {
-        Some(course) if behaviour.steps.is_empty() => course.error_ps(us) as f64 / 1e12,
-        _ => clock.local(us).us() as f64 / 1e6 - us as f64 / 1e6,
+        Some(course) if behaviour.steps.is_empty() => course.error_ps(us) as f64,
+        _ => (clock.local(us).us().cast_signed() - us.cast_signed()) as f64 * 1e6,
     };
     (0..=pieces).map(|piece| error(piece * SEGMENT_US)).collect()
 }
