@@ -97,7 +97,7 @@ fn grid(area: &Area<'_>, chart: &Panel<'_, '_>) -> Drawn {
         area.draw(&Text::new(name, (x, y + 14), below.clone()))?;
     }
     let left = ("sans-serif", 13).into_text_style(area).pos(Pos::new(HPos::Right, VPos::Center));
-    let marks = [(0.01, "0"), (0.1, "0.1 s"), (1.0, "1 s"), (10.0, "10 s"), (100.0, "never")];
+    let marks = [(0.01, "< 10 ms"), (0.1, "0.1 s"), (1.0, "1 s"), (10.0, "10 s"), (100.0, "never")];
     for (y, name) in marks {
         let ends = vec![at(first, y), at(last, y)];
         area.draw(&PathElement::new(ends.clone(), GRID.stroke_width(1)))?;
