@@ -14,7 +14,7 @@
 //! All arithmetic is in whole microseconds, rounded away from certainty.
 
 use crate::timing::Timing;
-use crate::units::{Micros, Ppb, Slot, Tick};
+use crate::units::{Micros, Ppb, Slot, Tick, quotient};
 
 /// What a plan says of clocks and distances.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -78,7 +78,7 @@ const UNPROMISED: Micros = Micros::new(1 << 40);
 /// Two observations closer together than this tell too little of a rate.
 const LEARN_AFTER: Micros = Micros::from_millis(60_000);
 /// A thousand million: rates are in parts of it.
-const BILLION: i64 = 1_000_000_000;
+const BILLION: u32 = 1_000_000_000;
 
 /// A station's knowledge of net time. Offsets are net time less local time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -116,7 +116,7 @@ struct Anchor {
 
 /// The largest spread, in slots, with which a station coasts; beyond it a cold search is quicker
 /// (decision 0006).
-pub const COAST_SLOTS: u32 = 64;
+pub const COAST_SLOTS: u32 = 3;
 /// The largest spread, in slots, with which a station that searches may still speak on home time.
 pub const SPEAK_SLOTS: u32 = 1_024;
 
@@ -134,6 +134,21 @@ pub enum Grip {
     Adrift,
     /// The spread is larger than that.
     Lost,
+}
+
+impl Grip {
+    /// The grip that a spread leaves.
+    fn of(spread: Micros, timing: &Timing) -> Self {
+        if spread <= timing.guard() {
+            return Self::Locked;
+        }
+        let (whole, over) = timing.slots_in(spread);
+        match u32::try_from(whole.saturating_add(u64::from(over != 0))) {
+            Ok(slots) if slots <= COAST_SLOTS => Self::Coasting(slots),
+            Ok(slots) if slots <= SPEAK_SLOTS => Self::Adrift,
+            Ok(_) | Err(_) => Self::Lost,
+        }
+    }
 }
 
 impl NetClock {
@@ -225,8 +240,8 @@ impl NetClock {
             let most = seen.hi.saturating_sub(anchor.lo).saturating_add(wander);
             let steadiness = i64::from(self.plan.steadiness.ppb());
             // An average over the span, which the rate never leaves by more than the steadiness.
-            let lo = slope(least, span).map(|ppb| ppb.saturating_sub(steadiness));
-            let hi = slope(most, span).map(|ppb| ppb.saturating_add(steadiness).saturating_add(1));
+            let lo = slope(least, span).map(|(ppb, _)| ppb.saturating_sub(steadiness));
+            let hi = slope(most, span).map(|(_, ppb)| ppb.saturating_add(steadiness));
             self.rate = self.rate.narrowed(lo, hi).unwrap_or_else(|| Rate::unknown(self.plan));
         }
         // A narrower observation is a better one to start from.
@@ -283,24 +298,23 @@ impl NetClock {
     /// How far the phase of a speaker may be from ours at local time `at`.
     #[must_use]
     pub fn spread(&self, at: Tick) -> Micros {
-        let parted = Ppb::saturating(self.parting()).of(elapsed(self.spread_at, at));
+        let parted = Ppb::beyond(self.parting()).of(elapsed(self.spread_at, at));
         self.spread.plus(parted).plus(self.plan.wander.times(2))
     }
 
     /// How well slots can be met at local time `at`.
     #[must_use]
     pub fn grip(&self, timing: &Timing, at: Tick) -> Grip {
-        let spread = self.spread(at);
-        if spread <= timing.guard() {
-            return Grip::Locked;
-        }
-        let slots = spread.us().checked_add(timing.slot().us().saturating_sub(1));
-        let slots = slots.and_then(|us| us.checked_div(timing.slot().us()));
-        match slots.and_then(|slots| u32::try_from(slots).ok()) {
-            Some(slots) if slots <= COAST_SLOTS => Grip::Coasting(slots),
-            Some(slots) if slots <= SPEAK_SLOTS => Grip::Adrift,
-            Some(_) | None => Grip::Lost,
-        }
+        Grip::of(self.spread(at), timing)
+    }
+
+    /// How well, at worst, others of the net can meet slots at local time `at`, if they have heard
+    /// nothing for as long: their oscillators may be worse than ours, and have learnt nothing.
+    #[must_use]
+    pub fn grip_of_others(&self, timing: &Timing, at: Tick) -> Grip {
+        let rate = against_truth(self.plan.tolerance).saturating_mul(2);
+        let parted = Ppb::beyond(rate).of(elapsed(self.spread_at, at));
+        Grip::of(self.spread.plus(parted).plus(self.plan.wander.times(2)), timing)
     }
 
     /// The first local time at which the grip is worse than `grip` if nothing more is heard;
@@ -317,8 +331,12 @@ impl NetClock {
         let Some(room) = limit.us().checked_sub(now.us()) else {
             return Some(self.spread_at);
         };
+        let rate = self.parting();
+        if rate == 0 {
+            return None;
+        }
         // The growth is rounded up, so it exceeds `room` once the exact one does.
-        let whole = room.saturating_mul(1_000_000_000).checked_div(self.parting())?;
+        let (whole, _) = quotient(room.saturating_mul(1_000_000_000), rate);
         Some(self.spread_at.plus(Micros::new(whole.saturating_add(1))))
     }
 
@@ -344,6 +362,7 @@ impl NetClock {
     /// The first local time at which a slot has started by the phase; the epoch if that is in its
     /// past.
     #[must_use]
+    #[inline(never)]
     pub const fn start_of(&self, timing: &Timing, slot: Slot) -> Tick {
         let start = timing.start_of(slot);
         let mut at = start.wrapping_sub(self.phase);
@@ -376,8 +395,8 @@ impl NetClock {
 
     /// How fast, at most, a speaker's phase parts from ours, in parts in 10^9: what is not known
     /// of our own rate, and all of his.
-    const fn parting(&self) -> u64 {
-        let unknown = (self.rate.hi as i64).wrapping_sub(self.rate.lo as i64).unsigned_abs();
+    const fn parting(&self) -> u32 {
+        let unknown = self.rate.hi.wrapping_sub(self.rate.lo).unsigned_abs();
         unknown.div_ceil(2).saturating_add(against_truth(self.plan.tolerance))
     }
 }
@@ -385,8 +404,7 @@ impl NetClock {
 impl Rate {
     /// What is known of an oscillator that nothing was learnt of.
     const fn unknown(plan: ClockPlan) -> Self {
-        #[expect(clippy::cast_possible_truncation, reason = "at most 500 251")]
-        let most = against_truth(plan.own_tolerance) as i32;
+        let most = against_truth(plan.own_tolerance).cast_signed();
         Self { lo: most.wrapping_neg(), hi: most }
     }
 
@@ -407,42 +425,55 @@ impl Rate {
 
 /// The tolerance against true time of a span that a clock within `t` of it has measured:
 /// `t / (1 - t)`, rounded up, in parts in 10^9; at most 500 251.
-const fn against_truth(tolerance: Ppb) -> u64 {
-    let t = tolerance.ppb() as u64;
-    let rest = 1_000_000_000_u64.wrapping_sub(t);
-    match t.wrapping_mul(1_000_000_000).checked_div(rest) {
-        Some(exact) => exact.saturating_add((t != 0) as u64),
-        None => t,
-    }
+const fn against_truth(tolerance: Ppb) -> u32 {
+    let t = tolerance.ppb();
+    let rest = 1_000_000_000_u32.wrapping_sub(t);
+    // 10^9 t / rest is t + t^2 / rest: a shorter division.
+    let (more, _) = quotient((t as u64).wrapping_mul(t as u64), rest);
+    #[expect(clippy::cast_possible_truncation, reason = "at most 250")]
+    let more = more as u32;
+    t.wrapping_add(more).wrapping_add((t != 0) as u32)
 }
 
 /// What a rate makes of a span, rounded down. Split, so that no product exceeds 64 bits.
 const fn gain(ppb: i32, span: i64) -> i64 {
-    let (whole, rest) = (span.div_euclid(BILLION), span.rem_euclid(BILLION));
-    let whole = whole.wrapping_mul(ppb as i64);
-    whole.wrapping_add(rest.wrapping_mul(ppb as i64).div_euclid(BILLION))
+    let (size, rate) = (span.unsigned_abs(), ppb.unsigned_abs() as u64);
+    let (whole, rest) = quotient(size, BILLION);
+    let (more, over) = quotient((rest as u64).wrapping_mul(rate), BILLION);
+    let gain = whole.wrapping_mul(rate).wrapping_add(more).cast_signed();
+    if (ppb < 0) == (span < 0) {
+        gain
+    } else {
+        gain.wrapping_add((over != 0) as i64).wrapping_neg()
+    }
 }
 
-/// The span that a rate makes into this one, rounded down: the reverse of `span + gain(span)`.
+/// The span that a rate makes into this one, to a microsecond: the reverse of
+/// `span + gain(span)`.
 const fn without_gain(ppb: i32, span: i64) -> i64 {
-    let scale = BILLION.wrapping_add(ppb as i64);
-    let (Some(whole), Some(rest)) =
-        (span.checked_div_euclid(scale), span.checked_rem_euclid(scale))
-    else {
-        return span;
-    };
-    let Some(rest) = rest.wrapping_mul(BILLION).checked_div_euclid(scale) else { return span };
-    whole.wrapping_mul(BILLION).wrapping_add(rest)
+    let scale = BILLION.wrapping_add_signed(ppb);
+    let (whole, rest) = quotient(span.unsigned_abs(), scale);
+    let (more, _) = quotient((rest as u64).wrapping_mul(BILLION as u64), scale);
+    let size = whole.wrapping_mul(BILLION as u64).wrapping_add(more).cast_signed();
+    if span < 0 { size.wrapping_neg() } else { size }
 }
 
-/// An offset that has come up over a span, as parts in 10^9 rounded down; `None` if it is out of
-/// all proportion.
-fn slope(offset: i64, span: Micros) -> Option<i64> {
-    offset.checked_mul(BILLION)?.checked_div_euclid(signed(span))
+/// An offset that has come up over a span of a minute to a month, in parts in 10^9: no more and
+/// no less than these. `None` if it is out of all proportion.
+fn slope(offset: i64, span: Micros) -> Option<(i64, i64)> {
+    let (ms, _) = quotient(span.us(), 1_000);
+    let ms = u32::try_from(ms).ok()?;
+    let (size, _) = quotient(offset.unsigned_abs().checked_mul(1_000_000)?, ms);
+    let size = i64::try_from(size).ok()?;
+    let ppb = if offset < 0 { size.saturating_neg() } else { size };
+    // A minute has 60 000 ms: leaving out a part of one makes less than a part in 2^15.
+    let play = (size >> 15).saturating_add(2);
+    Some((ppb.saturating_sub(play), ppb.saturating_add(play)))
 }
 
 /// The offsets that true net time may have, by an observation: while the signal travelled, net
 /// time moved on.
+#[inline(never)]
 fn truth(plan: ClockPlan, seen: Observation) -> (i64, i64) {
     let half = signed(seen.half_width.unwrap_or(UNPROMISED));
     let (early, late) = senders_phase(plan, seen);
@@ -450,6 +481,7 @@ fn truth(plan: ClockPlan, seen: Observation) -> (i64, i64) {
 }
 
 /// The offsets that the sender's phase may have.
+#[inline(never)]
 fn senders_phase(plan: ClockPlan, seen: Observation) -> (i64, i64) {
     let offset = seen.sent_us.wrapping_sub(local(seen.at));
     let (jitter, delay) = (signed(plan.jitter), signed(plan.longest_delay));

@@ -178,7 +178,7 @@ impl Watched {
                         let waited = self.first_asked.and_then(|first| now.since(first));
                         assert!(waited >= Some(after) || !self.monotone, "{waited:?}");
                     }
-                    role => panic!("{role:?} announces"),
+                    role @ (Role::Member | _) => panic!("{role:?} announces"),
                 }
                 self.seen.announces += 1;
             }

@@ -35,7 +35,7 @@ fn grip_loosens_when_it_says() {
         for (grip, worse) in [
             (Grip::Locked, Grip::Coasting(1)),
             (Grip::Coasting(1), Grip::Coasting(2)),
-            (Grip::Coasting(64), Grip::Adrift),
+            (Grip::Coasting(COAST_SLOTS), Grip::Adrift),
             (Grip::Adrift, Grip::Lost),
         ] {
             match clock.loosens_at(&timing(), grip) {
@@ -180,7 +180,7 @@ proptest! {
         for (count, (step, delay, jitter, back)) in steps.into_iter().enumerate() {
             now += step;
             // Both clocks step to and fro within what they may.
-            let at_once = |i: usize| if (count + i) % 3 == 0 { wander } else { 0 };
+            let at_once = |i: usize| if (count + i).is_multiple_of(3) { wander } else { 0 };
             let shown = |i: usize, us| shown(epoch[i], ppb[i], us).plus(Micros::new(at_once(i)));
             let (from, to) = if back && clocks[1].is_some() { (1, 0) } else { (0, 1) };
             let sender = clocks[from].unwrap();

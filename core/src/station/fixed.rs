@@ -13,12 +13,13 @@
 use super::poll::Place;
 use super::{Action, Current, Event, Radio, Station};
 use crate::sequence::SlotKind;
-use crate::units::{Channel, Micros, Slot, Tick};
+use crate::units::{Channel, Micros, Slot, Tick, quotient};
 
 /// Samples with energy, in a row, that raise an alert.
 pub const SAMPLES: u8 = 3;
 /// One sample in so long.
-const PERIOD: Micros = Micros::from_millis(1_000);
+const PERIOD: Micros = Micros::new(PERIOD_US as u64);
+const PERIOD_US: u32 = 1_000_000;
 /// Energy sooner than this after the last belongs to the same sample.
 const SAME: Micros = Micros::from_millis(700);
 /// Energy later than this after the last is no longer in a row with it.
@@ -75,7 +76,7 @@ impl<const N: usize> Station<N> {
 
     /// The slots of a second.
     fn period_slots(&self) -> u32 {
-        let slots = PERIOD.us().checked_div(self.timing.slot().us()).unwrap_or_default();
+        let (slots, _) = self.timing.slots_in(PERIOD);
         u32::try_from(slots).unwrap_or(u32::MAX).max(2)
     }
 
@@ -142,8 +143,8 @@ impl<const N: usize> Station<N> {
     /// each second of its own clock. Gives the sample that is due, and when the next one is.
     pub(super) fn watch_sample_without_time(&self, now: Tick) -> (Option<Current>, Option<Tick>) {
         let Some(channel) = self.fixed.watch else { return (None, None) };
-        let second = now.us().checked_div(PERIOD.us()).unwrap_or_default();
-        let from = Tick::new(second.saturating_mul(PERIOD.us()));
+        let (_, into) = quotient(now.us(), PERIOD_US);
+        let from = now.minus(Micros::new(u64::from(into)));
         // A report needs a whole slot's time, and the radio has to get there first.
         let until = from.plus(self.timing.slot()).plus(self.timing.settle());
         let due = (now < until).then(|| self.listen_fixed(channel, from, until));

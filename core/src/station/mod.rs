@@ -50,8 +50,6 @@ use heapless::{Deque, Vec};
 
 /// Call headers that open an over; more after a long silence.
 pub const CALL_SLOTS: u32 = 8;
-/// Call headers at most: as many as a countdown can tell.
-pub const LONGEST_CALL: u32 = 240;
 /// Closing headers that end it.
 pub const CLOSING_SLOTS: u32 = 2;
 /// Slots without a word after which an over counts as ended.

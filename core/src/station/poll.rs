@@ -3,7 +3,7 @@
 use super::activity::{Activity, Announce, Basis, Follow, Parked, Search, Speak, Verify, Watch};
 use super::{
     Action, CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Current,
-    Event, LEAD_IN_DUE, LONGEST_CALL, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish,
+    Event, LEAD_IN_DUE, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish,
 };
 use crate::acquire::choose;
 use crate::clock::{COAST_SLOTS, Grip, NetClock};
@@ -13,9 +13,7 @@ use crate::units::{Slot, Tick};
 /// Provisional slots of cut-ins are numbered by the time of the press, apart from the choices of
 /// the search.
 const CUT_IN_CHOICES: u64 = 4 << 40;
-/// A spread, in slots, from which a speaker gathers the net by a run.
-const GATHER_FROM: u32 = COAST_SLOTS / 2;
-/// Visits of that run to each rendezvous channel.
+/// Visits of the run that gathers a net after a long silence to each rendezvous channel.
 const GATHER_VISITS: u32 = 4;
 /// No over begins so close to the end of the timeline that its run and call do not fit.
 const LAST_START: Slot = Slot::new(u32::MAX - 4_096);
@@ -99,7 +97,7 @@ impl<const N: usize> Station<N> {
     fn speak_adrift(&mut self, wish: Wish, now: Tick) -> Option<Current> {
         let clock = self.clock.filter(|clock| clock.grip(&self.timing, now) != Grip::Lost)?;
         let slot = clock.slot_at(&self.timing, now).filter(|slot| *slot < LAST_START)?;
-        self.take_floor(wish, slot, Grip::Adrift);
+        self.take_floor(wish, slot, clock.grip_of_others(&self.timing, now));
         Some(self.poll_timed(clock, now))
     }
 
@@ -240,13 +238,13 @@ impl<const N: usize> Station<N> {
         // An over or an announce may have ended with a spread that nobody has narrowed.
         match (self.activity, clock.grip(&self.timing, now)) {
             (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot),
-            (Activity::Watch(_), Grip::Adrift) => self.lose(slot),
+            (Activity::Watch(_), Grip::Adrift | Grip::Lost) => self.lose(slot),
             _ => {}
         }
         if let (Activity::Watch(_), Some(wish)) = (self.activity, self.wish)
             && slot >= wish.not_before
         {
-            self.take_floor(wish, slot, clock.grip(&self.timing, now));
+            self.take_floor(wish, slot, clock.grip_of_others(&self.timing, now));
         }
     }
 
@@ -310,28 +308,26 @@ impl<const N: usize> Station<N> {
         self.enter(Activity::Speak(speak));
     }
 
-    /// How many call headers to send. A speaker who coasts knows that the others do: it calls
-    /// until each of them has waited on the right channel twice.
+    /// How many call headers to send, by the grip that others may be left with: until each of them
+    /// that coasts has waited on the right channel twice.
     fn call_slots(&self, grip: Grip) -> u32 {
         let k = match grip {
-            Grip::Locked | Grip::Lost => return CALL_SLOTS,
+            Grip::Locked => return CALL_SLOTS,
             Grip::Coasting(k) => k,
-            Grip::Adrift => COAST_SLOTS,
+            Grip::Adrift | Grip::Lost => COAST_SLOTS,
         };
         let stays = k.saturating_mul(4).saturating_add(2);
-        CALL_SLOTS.saturating_add(stays).min(LONGEST_CALL)
+        CALL_SLOTS.saturating_add(stays)
     }
 
     /// Slots of the run before the call headers by which a speaker gathers stations that have
-    /// gone over, or are about to go over, from coasting to searching (decision 0006).
+    /// gone over from coasting to searching (decision 0006).
     fn gathering_slots(&self, grip: Grip) -> u32 {
-        let wide = match grip {
-            Grip::Locked | Grip::Lost => false,
-            Grip::Coasting(k) => k >= GATHER_FROM,
-            Grip::Adrift => true,
-        };
         let visits = u32::from(self.sequence.structure().rendezvous);
-        if wide { visits.saturating_mul(GATHER_VISITS) } else { 0 }
+        match grip {
+            Grip::Locked | Grip::Coasting(_) => 0,
+            Grip::Adrift | Grip::Lost => visits.saturating_mul(GATHER_VISITS),
+        }
     }
 
     /// The spread has outgrown the guard: others can no longer be met slot by slot.
