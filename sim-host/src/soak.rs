@@ -142,6 +142,7 @@ impl Soak {
                 power_dbm: 30.0,
                 on_us: 0,
                 ppb: None,
+                oscillator: None,
                 stored_slot: None,
             })
             .collect();
@@ -159,7 +160,8 @@ impl Soak {
             from_us += length + u64::from(rng.next_u32() % 12_000) * SECOND;
         }
         let (propagation, noise_figure_db) = (Propagation::FreeSpace, 8.0);
-        RadioPlan { propagation, noise_figure_db, stations, interferers }
+        let (horizon_m, moves) = (None, Vec::new());
+        RadioPlan { propagation, noise_figure_db, stations, horizon_m, interferers, moves }
     }
 }
 

@@ -244,6 +244,19 @@ impl Plan {
         self.clock
     }
 
+    /// Supposes other clocks than the plan's own.
+    pub const fn set_clock(&mut self, clock: Clock) {
+        self.clock = clock;
+    }
+
+    /// Supposes other oscillators than the plan's own: all within `tolerance`, and no steadier than
+    /// that says.
+    pub const fn set_tolerance(&mut self, tolerance: Ppb) {
+        self.clock.tolerance = tolerance;
+        self.clock.timekeeper_tolerance = tolerance;
+        self.clock.steadiness = tolerance;
+    }
+
     /// The channels on which stations hear those who do not hop with the net.
     #[must_use]
     pub const fn fixed(&self) -> FixedChannels {

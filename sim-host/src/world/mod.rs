@@ -17,14 +17,17 @@ mod node;
 mod operators;
 mod oscillator;
 pub mod physics;
+mod places;
 mod radio;
 mod trace;
+mod truth;
 
 pub use digest::{Digest, child_seed};
 pub use interferer::{Interferer, Level};
 pub use medium::{Medium, MediumPlan, WORD_ERRORS};
 pub use node::{CAPACITY, Node};
-pub use oscillator::Oscillator;
+pub use oscillator::{Behaviour, Course, Oscillator, Reach, SEGMENT_US};
+pub use places::Journey;
 pub use trace::{Content, Detail, Happened, Over, Sent, Totals, Trace};
 
 use hopwright_core::address::Target;
@@ -33,6 +36,7 @@ use hopwright_core::station::{Action, Command, Radio, Refused, Station};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, MAX_CHANNELS};
 use node::listening;
+use places::Underway;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
@@ -73,6 +77,7 @@ enum Due {
     End { transmission: usize },
     Energy { node: usize, serial: u32 },
     Order { index: usize },
+    Travel { index: usize },
     Interference,
 }
 
@@ -116,8 +121,9 @@ pub struct World {
     dormant: Vec<usize>,
     orders: Vec<Order>,
     talk: Vec<Option<Talk>>,
-    /// True net time less true time, once a timeline has been started.
-    truth_us: Option<i64>,
+    journeys: Vec<Underway>,
+    /// True net time less true time of each timeline, in the order in which they were started.
+    truths: Vec<i64>,
     last_start: Vec<u64>,
     /// The first transmissions after each press or announce, by node.
     first_sent: Vec<Vec<u64>>,
@@ -163,7 +169,8 @@ impl World {
             dormant: Vec::new(),
             orders: Vec::new(),
             talk: vec![None; count],
-            truth_us: None,
+            journeys: Vec::new(),
+            truths: Vec::new(),
             last_start: vec![u64::MAX; count],
             first_sent: vec![Vec::new(); count],
             expect_first: vec![false; count],
@@ -268,28 +275,6 @@ impl World {
         self.first_sent[node].iter().copied().find(|at| *at >= us)
     }
 
-    /// True net time now, once a timeline has been started.
-    #[must_use]
-    pub fn true_net_us(&self) -> Option<i64> {
-        self.truth_us.map(|truth| self.now.cast_signed() + truth)
-    }
-
-    /// Whether a station is in step and its phase is within the guard of true net time plus what
-    /// its bound allows: really in step, not only of the opinion that it is.
-    #[must_use]
-    pub fn in_step(&self, node: usize) -> bool {
-        let Some(true_net) = self.true_net_us() else { return false };
-        let node = &self.nodes[node];
-        let local = node.local(self.now);
-        match node.station.clock().filter(|_| node.station.in_step()) {
-            Some(clock) => {
-                let error = clock.net_us(local).abs_diff(true_net);
-                error <= self.timing.guard().us() + clock.half_width(local).us()
-            }
-            None => false,
-        }
-    }
-
     /// The digest of everything that every station put out: the same for the same seed.
     #[must_use]
     pub fn digest(&self) -> String {
@@ -325,6 +310,7 @@ impl World {
             Due::End { transmission } => self.end(transmission),
             Due::Energy { node, serial } => self.energy(node, serial),
             Due::Order { index } => self.carry_out(self.orders[index]),
+            Due::Travel { index } => self.go_on(index),
             Due::Interference => {
                 self.wake_all();
                 for node in 0..self.nodes.len() {
@@ -383,15 +369,6 @@ impl World {
         };
         self.drain(node);
         self.poll(node);
-    }
-
-    /// A timekeeper has just started a timeline: from here on net time is known exactly.
-    fn note_truth(&mut self, node: usize) {
-        let node = &self.nodes[node];
-        if let Some(clock) = node.station.clock() {
-            let net = clock.net_us(node.local(self.now));
-            self.truth_us = Some(net - self.now.cast_signed());
-        }
     }
 
     fn poll(&mut self, node: usize) {
