@@ -13,7 +13,7 @@ use crate::timing::Timing;
 use crate::units::{Channel, Dbm, Lane, Micros, Ppb, Slot};
 
 /// What a recording begins with: its kind and version.
-pub const MAGIC: &[u8; 8] = b"hopwrec1";
+pub const MAGIC: &[u8; 8] = b"hopwrec2";
 
 /// Writes a configuration: the head of a recording.
 pub fn write_config<const N: usize>(config: &Config<'_, N>, sink: &mut impl Sink) {

@@ -187,9 +187,10 @@ impl<'a> Builder<'a> {
         // Stations have been switched on for up to a fortnight by their own clocks.
         let epoch = child_seed(self.seed, &format!("epoch/{}", station.name)) % (1 << 40);
         let core = self.configure(station, Station::new)?;
+        let storage = station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored);
         let place = (station.x_m, station.y_m);
         let oscillator = Oscillator::new(epoch, ppb);
-        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core))
+        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core, storage))
     }
 
     fn medium_plan(&self) -> MediumPlan {

@@ -93,9 +93,9 @@ pub struct Totals {
     pub listened: u64,
     /// Words recognised.
     pub heard: u64,
-    /// Header receptions after which the station's bound did not contain true net time.
+    /// Calls after which a station's bound did not contain true net time.
     pub bound_misses: u64,
-    /// Header receptions after which it was looked at.
+    /// Calls after which it was looked at: all calls of stations in step.
     pub bound_checks: u64,
     /// Second copies of a header that a station took.
     pub duplicates_taken: u64,
@@ -107,6 +107,8 @@ pub struct Totals {
     pub overlapping: u64,
     /// Home transmissions of stations that were not in step.
     pub out_of_step: u64,
+    /// Times that a station took the floor without time.
+    pub cut_ins: u64,
 }
 
 /// What happened.
@@ -120,6 +122,8 @@ pub struct Trace {
     pub overs: Vec<Over>,
     /// Counts.
     pub totals: Totals,
+    /// What must never happen, and did.
+    pub broken: super::Record,
 }
 
 impl Trace {
