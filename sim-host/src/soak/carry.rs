@@ -93,12 +93,16 @@ impl Carrier<'_> {
                 announce(world);
             }
             run_to(world, world.now() + 8 * SECOND);
-            // Of two timelines the later one wins: its stations know, and others hear them.
+            // Of two timelines the later one wins, and of two halves of a net the one ahead: they
+            // take what they hear of the others for a replay, so it is theirs to speak.
             let latest = most_advanced(world);
             if let Some(net) = latest.first().map(|(_, net)| *net) {
-                let slot = world.timing().slot().us().cast_signed();
-                let ahead: Vec<usize> =
-                    latest.iter().filter(|(_, n)| net - n < slot).map(|(node, _)| *node).collect();
+                let guard = world.timing().guard().us().cast_signed();
+                let ahead: Vec<usize> = latest
+                    .iter()
+                    .filter(|(_, n)| net - n <= guard)
+                    .map(|(node, _)| *node)
+                    .collect();
                 let node = ahead[rng.next_u32() as usize % ahead.len()];
                 let order = Order::Press { node, target: Target::ALL, talk_us: 4 * SECOND };
                 world.order(world.now(), order);

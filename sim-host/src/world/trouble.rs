@@ -3,6 +3,7 @@
 use super::watch::{Rule, Watch};
 use super::{CAPACITY, Due, Oscillator, Transmission, World, child_seed};
 use hopwright_core::clock::Grip;
+use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Action, Heard, Radio, Reception, Station, Watermark};
 use hopwright_core::units::Channel;
 
@@ -172,7 +173,8 @@ impl World {
     }
 
     /// Plays a recording to every radio that waits for its word on its channel. Nobody in step may
-    /// take it.
+    /// take one of home time. (A recorded cut-in that a station has not followed may be joined: it
+    /// costs that station's attention, and never home time.)
     pub(super) fn play(&mut self, index: usize) {
         self.wake_all();
         let Some(recorded) = self.trouble.recorded[index].take() else { return };
@@ -198,7 +200,8 @@ impl World {
             let reception = Reception { channel, word, at: local, bits: &bits };
             let outcome = self.receive(node, local, reception);
             let in_its_place = play.is_some_and(|(play, coasts)| coasts && late <= play);
-            if before && matches!(outcome, Heard::Header { .. }) && !in_its_place {
+            let home = matches!(outcome, Heard::Header { timeline: Timeline::Home, .. });
+            if before && home && !in_its_place {
                 self.broke(node, Rule::ReplayTaken);
             }
             self.poll(node);

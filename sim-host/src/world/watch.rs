@@ -118,7 +118,9 @@ pub(super) struct Watch {
     pub(super) storage: Watermark,
     in_step: bool,
     cuts_in: bool,
-    may_talk: bool,
+    /// True time until which payload may be ordered: for ever after a go-ahead, and after a
+    /// release at once, for the slot that begins then.
+    may_talk_us: u64,
     /// A reason for losing step has just come up.
     excused: bool,
     /// True time at which a cut-in that it follows was last heard.
@@ -137,7 +139,7 @@ impl Watch {
             storage,
             in_step: false,
             cuts_in: false,
-            may_talk: false,
+            may_talk_us: 0,
             excused: false,
             guest_us: None,
             timeline: 0,
@@ -213,7 +215,7 @@ impl World {
             self.trace.totals.out_of_step += 1;
             self.broke(node, Rule::OutOfStep);
         }
-        if payload && !self.watches[node].may_talk {
+        if payload && self.watches[node].may_talk_us < self.now {
             self.broke(node, Rule::HoldOff);
         }
     }
@@ -225,8 +227,8 @@ impl World {
         let lost = clock.is_none_or(|clock| clock.grip(&self.timing, local) == Grip::Lost);
         let watch = &mut self.watches[node];
         match event {
-            Event::HoldOff | Event::Cut { .. } => watch.may_talk = false,
-            Event::GoAhead { .. } => watch.may_talk = true,
+            Event::HoldOff | Event::Cut { .. } => watch.may_talk_us = 0,
+            Event::GoAhead { .. } => watch.may_talk_us = u64::MAX,
             Event::SaveWatermark { slot } => watch.storage = Watermark::Stored(slot),
             Event::Clear { .. } => watch.guest_us = None,
             Event::TimelineEnded => watch.excused = true,
@@ -238,7 +240,8 @@ impl World {
 
     /// An operator has released.
     pub(super) fn watch_release(&mut self, node: usize) {
-        self.watches[node].may_talk = false;
+        let until = &mut self.watches[node].may_talk_us;
+        *until = self.now.min(*until);
     }
 
     /// Looks at a station after a call.
