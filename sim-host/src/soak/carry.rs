@@ -154,7 +154,8 @@ fn flood(world: &mut World, node: usize, seed: u64) {
 /// Stations in step with their net time, the latest first.
 fn most_advanced(world: &World) -> Vec<(usize, i64)> {
     let now = world.now();
-    let in_step = world.nodes().iter().enumerate().filter(|(_, node)| node.station.in_step());
+    let with_power = world.nodes().iter().enumerate().filter(|(i, _)| !world.is_off(*i));
+    let in_step = with_power.filter(|(_, node)| node.station.in_step());
     let mut list: Vec<(usize, i64)> = in_step
         .filter_map(|(i, node)| Some((i, node.station.clock()?.net_us(node.local(now)))))
         .collect();

@@ -96,6 +96,8 @@ impl World {
         self.untune(node);
         self.trouble.off[node] = true;
         self.nodes[node].action = None;
+        // Caught up on silence a station may have gone to rest again; nobody shall wake it.
+        self.nodes[node].dormant_since = None;
         self.nodes[node].talking = false;
         self.nodes[node].poll_token = self.nodes[node].poll_token.wrapping_add(1);
         self.talk[node] = None;
@@ -201,7 +203,10 @@ impl World {
             let outcome = self.receive(node, local, reception);
             let in_its_place = play.is_some_and(|(play, coasts)| coasts && late <= play);
             let home = matches!(outcome, Heard::Header { timeline: Timeline::Home, .. });
-            if before && home && !in_its_place {
+            // One from a later timeline gives hope of that one; without a second opinion the
+            // station keeps its time.
+            let stays = self.nodes[node].station.in_step();
+            if before && stays && home && !in_its_place {
                 self.broke(node, Rule::ReplayTaken);
             }
             self.poll(node);
