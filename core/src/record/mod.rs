@@ -218,6 +218,8 @@ pub fn write_event(event: Event, sink: &mut impl Sink) {
         Event::SaveWatermark { slot } => (10, Some(slot)),
         Event::TimelineEnded => (11, None),
         Event::Coasting { slot } => (12, Some(slot)),
+        Event::CallWaiting => (13, None),
+        Event::WatchTraffic => (14, None),
     };
     sink.write(&[b'E', tag]);
     if let Some(slot) = slot {
@@ -241,6 +243,7 @@ pub fn write_answer(answer: Result<(), Refused>, sink: &mut impl Sink) {
         Err(Refused::Busy) => 6,
         Err(Refused::TooLong(_)) => 7,
         Err(Refused::Full) => 8,
+        Err(Refused::TooEarly(_)) => 9,
     };
     sink.write(&[b'R', code]);
 }
@@ -284,7 +287,7 @@ mod tests {
     use crate::clock::ClockPlan;
     use crate::keys::NetKey;
     use crate::sequence::Structure;
-    use crate::station::{Config, Role, Watermark};
+    use crate::station::{Config, FixedChannels, Role, Watermark};
     use crate::timing::Timing;
     use crate::units::{Lane, Micros, Ppb, Slot};
     use proptest::prelude::*;
@@ -322,15 +325,16 @@ mod tests {
                 lane: Lane::new(3).unwrap(),
                 draw_lane: Lane::ZERO,
                 timing: Timing::new(20_000, 1_000, 500, 50_000).unwrap(),
-                clock: ClockPlan {
-                    tolerance: Ppb::new(1_000).unwrap(),
-                    jitter: Micros::new(20),
-                    longest_delay: Micros::new(100),
-                },
+                clock: ClockPlan::new(Ppb::new(1_000).unwrap(), Micros::new(20), Micros::new(100)),
                 announce_slots,
                 energy_threshold: Dbm::new(-95),
+                fixed: FixedChannels {
+                    calling: Channel::new(1),
+                    watch: None,
+                    lockout: Micros::new(40_000_000),
+                },
                 address: Address::new(0x4B),
-                role: Role::Member,
+                role: Role::Deputy { after: Micros::new(600_000_000) },
                 watermark: Watermark::Stored(Slot::new(77)),
                 seed,
             };

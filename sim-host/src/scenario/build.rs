@@ -7,11 +7,10 @@ use crate::world::{
     CAPACITY, Detail, Interferer, Medium, MediumPlan, Node, Order, Oscillator, World, child_seed,
 };
 use hopwright_core::band::{ChannelSet, Exclusion, Hopset};
-use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::record;
-use hopwright_core::station::{Config, ConfigError, Station, Watermark};
-use hopwright_core::units::{Channel, Hertz, Lane};
+use hopwright_core::station::{Config, ConfigError, Role, Station, Watermark};
+use hopwright_core::units::{Channel, Hertz, Lane, Ppb};
 
 /// Makes worlds of a plan and its stations. Everything left to chance comes from the seed and
 /// the names of the parts.
@@ -110,7 +109,6 @@ impl<'a> Builder<'a> {
         station: &StationPlan,
         make: impl FnOnce(Config<'_, CAPACITY>) -> Result<T, ConfigError>,
     ) -> Result<T, Diagnostic> {
-        let clock = self.plan.clock();
         make(Config {
             key: &self.key,
             hopset: self.hopset.clone(),
@@ -118,13 +116,10 @@ impl<'a> Builder<'a> {
             lane: Lane::ZERO,
             draw_lane: Lane::ZERO,
             timing: self.plan.timing(),
-            clock: ClockPlan {
-                tolerance: clock.tolerance,
-                jitter: clock.jitter,
-                longest_delay: clock.propagation(),
-            },
+            clock: self.plan.clock().core(self.own_tolerance(station)),
             announce_slots: u16::try_from(self.plan.announce_slots()).unwrap_or(u16::MAX),
             energy_threshold: self.plan.energy_threshold(),
+            fixed: self.plan.fixed(),
             address: station.address,
             role: station.role,
             watermark: station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored),
@@ -179,8 +174,17 @@ impl<'a> Builder<'a> {
         }
     }
 
+    /// How far a station's oscillator may be off.
+    fn own_tolerance(&self, station: &StationPlan) -> Ppb {
+        let clock = self.plan.clock();
+        match station.role {
+            Role::Timekeeper => clock.timekeeper_tolerance,
+            _ => clock.tolerance,
+        }
+    }
+
     fn node(&self, station: &StationPlan) -> Result<Node, Diagnostic> {
-        let tolerance = i64::from(self.plan.clock().tolerance.ppb());
+        let tolerance = i64::from(self.own_tolerance(station).ppb());
         let chance = child_seed(self.seed, &format!("oscillator/{}", station.name));
         let span = 2 * tolerance.unsigned_abs() + 1;
         let ppb = station.ppb.unwrap_or((chance % span).cast_signed() - tolerance);

@@ -8,7 +8,7 @@ use crate::world::Level;
 use crate::world::physics::{Propagation, microseconds};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::Role;
-use hopwright_core::units::Slot;
+use hopwright_core::units::{Micros, Slot};
 
 /// The longest scenario: a month.
 const LONGEST_S: f64 = 31.0 * 86_400.0;
@@ -41,7 +41,7 @@ pub(super) fn scenario(
     let power_dbm = number_in(&radio, "power_dbm", -100.0, 100.0)?.unwrap_or(30.0);
     let noise_figure_db = number_in(&radio, "noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
     let limit_us = microseconds(duration.value);
-    let stations = stations(&root, power_dbm, limit_us)?;
+    let stations = stations(&root, power_dbm, limit_us, plan.deputies_after())?;
     let interferers = root
         .sections("interferer", INTERFERER_KEYS)?
         .iter()
@@ -52,9 +52,9 @@ pub(super) fn scenario(
         .iter()
         .map(|section| {
             let by = station_named(section, "by", &stations)?;
-            if stations[by].role != Role::Timekeeper {
-                let what = format!("{} is no timekeeper and cannot announce", stations[by].name);
-                let help = "give that station role = \"timekeeper\", or name another";
+            if stations[by].role == Role::Member {
+                let what = format!("{} is a member and cannot announce", stations[by].name);
+                let help = "give that station role = \"timekeeper\" or \"deputy\", or name another";
                 return Err(section.error("by", what, help));
             }
             Ok((time(section, "at_s", limit_us)?, by))
@@ -113,6 +113,7 @@ fn stations(
     root: &Section<'_>,
     power_dbm: f64,
     limit_us: u64,
+    deputies_after: Micros,
 ) -> Result<Vec<StationPlan>, Diagnostic> {
     let sections = root.sections("station", STATION_KEYS)?;
     if sections.is_empty() || sections.len() > MOST_STATIONS {
@@ -121,7 +122,7 @@ fn stations(
     }
     let mut stations: Vec<StationPlan> = Vec::with_capacity(sections.len());
     for section in &sections {
-        let station = station(section, power_dbm, limit_us)?;
+        let station = station(section, power_dbm, limit_us, deputies_after)?;
         if stations.iter().any(|other| other.name == station.name) {
             let what = format!("two stations are called \"{}\"", station.name);
             return Err(section.error("name", what, "give each station a name of its own"));
@@ -139,6 +140,7 @@ fn station(
     section: &Section<'_>,
     power_dbm: f64,
     limit_us: u64,
+    deputies_after: Micros,
 ) -> Result<StationPlan, Diagnostic> {
     let name = section.needed(section.text("name")?, "name", "\"control post\"")?;
     // Names stand in CSV files without quotes (RFC 4180, section 2).
@@ -151,8 +153,9 @@ fn station(
         let what = "an address is two hexadecimal digits";
         section.error("address", what, "write it like \"4B\", in quotes")
     })?;
-    let role =
-        section.choice("role", ("member", Role::Member), &[("timekeeper", Role::Timekeeper)])?;
+    let deputy = Role::Deputy { after: deputies_after };
+    let others = [("timekeeper", Role::Timekeeper), ("deputy", deputy)];
+    let role = section.choice("role", ("member", Role::Member), &others)?;
     let place = |key: &str| Ok(number_in(section, key, -1e7, 1e7)?.unwrap_or(0.0));
     let ppb = section.integer("ppb", -500_000_i64..=500_000)?;
     let stored_slot = section.integer("stored_slot", 0..=u32::MAX)?;
