@@ -173,8 +173,10 @@ fn a_sender_lost_mid_over_is_given_up_after_a_second() {
         for (node, before) in before.iter().enumerate() {
             assert!(world.in_step(node), "seed {seed}: {node} is not back");
             assert_eq!(world.nodes()[node].station.clock(), Some(before), "{seed}");
-            let cleared = events(&world, node, 20_000_000).any(|e| matches!(e, Event::Clear { .. }));
-            let followed = events(&world, node, 10_000_000).any(|e| matches!(e, Event::Call { .. }));
+            let cleared =
+                events(&world, node, 20_000_000).any(|e| matches!(e, Event::Clear { .. }));
+            let followed =
+                events(&world, node, 10_000_000).any(|e| matches!(e, Event::Call { .. }));
             assert_eq!(cleared, followed, "seed {seed}: {node}");
         }
     }

@@ -12,6 +12,7 @@ use heapless::Vec;
 /// Reading the next slot costs, averaged, an eighth of a cipher block; reading any slot at all
 /// costs at most four blocks, and with the balanced draw one more for every 16 traffic channels.
 #[derive(Debug)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Cursor<const N: usize> {
     when: Words,
     turn: Words,
@@ -25,6 +26,7 @@ pub struct Cursor<const N: usize> {
 
 /// The visits of one rendezvous window, in their drawn order.
 #[derive(Debug, Default)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 struct Window {
     /// First index of the window; `None` before the first use.
     start: Option<u32>,
@@ -34,6 +36,7 @@ struct Window {
 
 /// One cycle of the balanced draw.
 #[derive(Debug, Default)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 struct Cycle<const N: usize> {
     /// The number of the cycle; `None` before the first use.
     number: Option<u32>,

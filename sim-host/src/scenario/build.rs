@@ -184,6 +184,7 @@ impl<'a> Builder<'a> {
         // Stations have been switched on for up to a fortnight by their own clocks.
         let epoch = child_seed(self.seed, &format!("epoch/{}", station.name)) % (1 << 40);
         let core = self.configure(station, Station::new)?;
+        let storage = station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored);
         let place = (station.x_m, station.y_m);
         let oscillator = if let Some(plan) = &station.oscillator {
             let oscillator = clocks::oscillator(plan, self.seed, &station.name, epoch);
@@ -196,7 +197,7 @@ impl<'a> Builder<'a> {
             let ppb = station.ppb.unwrap_or((chance % span).cast_signed() - tolerance);
             Oscillator::new(epoch, ppb)
         };
-        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core))
+        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core, storage))
     }
 
     fn medium_plan(&self) -> MediumPlan {

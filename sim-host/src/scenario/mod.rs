@@ -26,7 +26,7 @@ use std::path::Path;
 /// The text of the built-in scenario.
 const BUILT_IN: &str = include_str!("../../scenarios/larkfell.toml");
 /// The text of its plan.
-const BUILT_IN_PLAN: &str = include_str!("../../plans/larkfell.toml");
+pub(crate) const BUILT_IN_PLAN: &str = include_str!("../../plans/larkfell.toml");
 
 /// A scenario that can be run.
 #[derive(Debug)]

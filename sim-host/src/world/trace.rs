@@ -95,9 +95,9 @@ pub struct Totals {
     pub listened: u64,
     /// Words recognised.
     pub heard: u64,
-    /// Header receptions after which the station's bound did not contain true net time.
+    /// Calls after which a station's bound did not contain true net time.
     pub bound_misses: u64,
-    /// Header receptions after which it was looked at.
+    /// Calls after which it was looked at: all calls of stations in step.
     pub bound_checks: u64,
     /// Second copies of a header that a station took.
     pub duplicates_taken: u64,
@@ -109,6 +109,8 @@ pub struct Totals {
     pub overlapping: u64,
     /// Home transmissions of stations that were not in step.
     pub out_of_step: u64,
+    /// Times that a station took the floor without time.
+    pub cut_ins: u64,
 }
 
 /// What happened.
@@ -126,6 +128,8 @@ pub struct Trace {
     pub totals: Totals,
     /// The end of the last transmission.
     last_end: u64,
+    /// What must never happen, and did.
+    pub broken: super::Record,
 }
 
 /// Transmissions that follow each other sooner than this are of one piece.
