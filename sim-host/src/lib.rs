@@ -13,6 +13,7 @@
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
+//! | [`hostile`] | made-up receptions by the million, against single stations |
 //! | [`soak`] | a net for days, with a fault every few minutes |
 //! | [`replay`] | a recorded station, run again |
 //! | [`cli`] | the command line |
@@ -37,6 +38,7 @@
 pub mod check;
 pub mod cli;
 pub mod diagnostic;
+pub mod hostile;
 pub mod input;
 pub mod plan;
 pub mod replay;

@@ -9,6 +9,7 @@
 mod check;
 mod check_text;
 mod hops;
+mod hostile;
 mod replay;
 mod run;
 mod soak;
@@ -42,6 +43,8 @@ enum Command {
     Soak(soak::Args),
     /// Repeat one situation many times and give the distribution of its outcome
     Trials(trials::Args),
+    /// Try made-up receptions (simulated) by the million: nothing but counters may move
+    Hostile(hostile::Args),
     /// Feed a recording to a station and tell what it did
     Replay(replay::Args),
 }
@@ -63,6 +66,7 @@ pub fn main() -> ExitCode {
         Some(Command::Hops(args)) => hops::run(&args),
         Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
+        Some(Command::Hostile(args)) => hostile::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),
