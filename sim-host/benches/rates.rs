@@ -103,6 +103,7 @@ fn busy_net(plan: &Plan, stations: u8, talk_s: u64) -> World {
         noise_figure_db: 8.0,
         stations: (0..stations).map(station).collect(),
         interferers: Vec::new(),
+        adversaries: Vec::new(),
     };
     let over = OverPlan {
         at_us: 8 * SECOND,

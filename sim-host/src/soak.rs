@@ -159,7 +159,7 @@ impl Soak {
             from_us += length + u64::from(rng.next_u32() % 12_000) * SECOND;
         }
         let (propagation, noise_figure_db) = (Propagation::FreeSpace, 8.0);
-        RadioPlan { propagation, noise_figure_db, stations, interferers }
+        RadioPlan { propagation, noise_figure_db, stations, interferers, adversaries: Vec::new() }
     }
 }
 

@@ -6,7 +6,6 @@ use crate::hostile::{BATCH, Campaign, State, Tally};
 use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Arguments of `hostile`.
 #[derive(Debug, clap::Args)]
@@ -33,6 +32,9 @@ pub(super) struct Args {
     json: bool,
 }
 
+/// Tries between two looks at the progress.
+const PIECE: u64 = 1_024 * BATCH;
+
 /// Carries the campaign out.
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let plan = plan_or_built_in(args.plan.as_deref())?;
@@ -45,23 +47,25 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
             Diagnostic::new(format!("no threads can be had: {error}"), "ask for fewer with --jobs")
         })?;
     let terminal = std::io::stderr().is_terminal();
-    let share = tries / shard.1;
-    let done = AtomicU64::new(0);
     let clock = Stopwatch::start();
-    let tally = pool.install(|| {
-        campaign.run(&plan, |made| {
-            let before = done.fetch_add(made, Ordering::Relaxed);
-            let (step, after) = (256 * BATCH, before + made);
-            if terminal && before / step != after / step {
-                let percent = 100.0 * after as f64 / share.max(1) as f64;
-                let rate = after as f64 / clock.seconds();
-                let _ = write!(std::io::stderr(), "\r{percent:5.1} %  {rate:.0} tries/s ");
-            }
-        })
-    })?;
+    let mut tally = Tally::default();
+    // In pieces, so that one that is cut off can go on.
+    let end = from.saturating_add(tries);
+    let mut next = from;
+    while next < end {
+        let piece = Campaign { from: next, tries: PIECE.min(end - next), ..campaign };
+        tally = tally.with(pool.install(|| piece.run(&plan, |_| {}))?);
+        next += piece.tries;
+        if terminal {
+            let percent = 100.0 * (next - from) as f64 / tries as f64;
+            let rate = tally.tries as f64 / clock.seconds();
+            let go_on = format!("to go on later: --from {next} --tries {}", end - next);
+            let _ = write!(std::io::stderr(), "\r{percent:5.1} %  {rate:.0} tries/s  {go_on} ");
+        }
+    }
     let seconds = clock.seconds();
     if terminal {
-        let _ = write!(std::io::stderr(), "\r{:40}\r", "");
+        let _ = write!(std::io::stderr(), "\r{:79}\r", "");
     }
     write_out(|out| {
         if args.json {

@@ -6,6 +6,7 @@
 //! | 1 | a check failed |
 //! | 2 | bad input, explained on standard error; nothing on standard output |
 
+mod adversaries;
 mod check;
 mod check_text;
 mod hops;
@@ -43,6 +44,8 @@ enum Command {
     Soak(soak::Args),
     /// Repeat one situation many times and give the distribution of its outcome
     Trials(trials::Args),
+    /// Let simulated opponents try what they can, and tell what each achieves
+    Adversaries(adversaries::Args),
     /// Try made-up receptions (simulated) by the million: nothing but counters may move
     Hostile(hostile::Args),
     /// Feed a recording to a station and tell what it did
@@ -66,6 +69,7 @@ pub fn main() -> ExitCode {
         Some(Command::Hops(args)) => hops::run(&args),
         Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
+        Some(Command::Adversaries(args)) => adversaries::run(&args),
         Some(Command::Hostile(args)) => hostile::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
         Some(Command::Run(args)) => run::run(&args),

@@ -146,6 +146,7 @@ impl Pair {
             noise_figure_db: 8.0,
             stations: Vec::new(),
             interferers: Vec::new(),
+            adversaries: Vec::new(),
         };
         let builder = Builder::with_key(plan, &radio, seed, NetKey::new(key))?;
         let mut attacked = Box::new(builder.configure(&station, Station::new)?);

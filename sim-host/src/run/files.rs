@@ -9,12 +9,20 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// Writes account, results, trace and picture into a new folder. The folder appears whole: it is
-/// written under another name and renamed when everything is in it.
+/// Writes account, results, trace and picture into a new folder, all or none.
 ///
 /// # Errors
 /// [`Diagnostic`] if the folder exists and is not empty, or cannot be written.
 pub fn write_files(run: &Run, folder: &Path) -> Result<(), Diagnostic> {
+    write_folder(folder, |folder| write_all(run, folder))
+}
+
+/// Makes a new folder of what `write` puts into it. The folder appears whole: it is written under
+/// another name and renamed when everything is in it.
+pub(crate) fn write_folder(
+    folder: &Path,
+    write: impl FnOnce(&Path) -> std::io::Result<()>,
+) -> Result<(), Diagnostic> {
     let cannot = |what: &str, error: &std::io::Error| {
         Diagnostic::new(
             format!("{} cannot be {what}: {error}", folder.display()),
@@ -42,7 +50,7 @@ pub fn write_files(run: &Run, folder: &Path) -> Result<(), Diagnostic> {
         ));
     }
     fs::create_dir_all(&partial).map_err(|error| cannot("made", &error))?;
-    let written = write_all(run, &partial);
+    let written = write(&partial);
     let moved = written.and_then(|()| {
         if folder.exists() {
             fs::remove_dir(folder)?;

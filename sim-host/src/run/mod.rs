@@ -8,6 +8,7 @@ mod picture;
 
 pub use account::write_account;
 pub use files::write_files;
+pub(crate) use files::write_folder;
 pub use json::to_json;
 
 use crate::diagnostic::Diagnostic;

@@ -4,10 +4,12 @@
 //! scenario.toml ──read──► Scenario ──builder──► World ──run──► Trace ──► metrics, checks
 //! ```
 
+mod adversary;
 mod build;
 mod expect;
 mod read;
 
+pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
 
@@ -60,6 +62,8 @@ pub struct RadioPlan {
     pub stations: Vec<StationPlan>,
     /// Whoever else is on the air.
     pub interferers: Vec<InterfererPlan>,
+    /// Whoever is against the net.
+    pub adversaries: Vec<AdversaryPlan>,
 }
 
 /// One station of a scenario.

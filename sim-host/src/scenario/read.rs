@@ -1,6 +1,8 @@
 //! A scenario's TOML, table by table.
 
-use super::{Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan};
+use super::{
+    Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, adversary,
+};
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
 use crate::plan::Plan;
@@ -21,8 +23,17 @@ pub(super) fn scenario(
     plan: impl FnOnce(&Section<'_>, &str) -> Result<Plan, Diagnostic>,
 ) -> Result<Scenario, Diagnostic> {
     let table = source.table()?;
-    let tables =
-        ["scenario", "radio", "propagation", "station", "interferer", "announce", "over", "expect"];
+    let tables = [
+        "scenario",
+        "radio",
+        "propagation",
+        "station",
+        "interferer",
+        "adversary",
+        "announce",
+        "over",
+        "expect",
+    ];
     let root = Section::root(source, &table, &tables)?;
     let head = root.needed_section("scenario", &["name", "title", "seed", "duration_s", "plan"])?;
     let name = head.needed(head.text("name")?, "name", "\"larkfell\"")?.value.to_owned();
@@ -46,6 +57,11 @@ pub(super) fn scenario(
         .sections("interferer", INTERFERER_KEYS)?
         .iter()
         .map(|section| interferer(section, limit_us))
+        .collect::<Result<_, _>>()?;
+    let adversaries = root
+        .sections("adversary", adversary::KEYS)?
+        .iter()
+        .map(|section| adversary::adversary(section, limit_us))
         .collect::<Result<_, _>>()?;
     let announces = root
         .sections("announce", &["at_s", "by"])?
@@ -81,6 +97,7 @@ pub(super) fn scenario(
             noise_figure_db,
             stations,
             interferers,
+            adversaries,
         },
         announces,
         overs,
@@ -279,7 +296,7 @@ fn station_named(
 }
 
 /// Refuses characters that would do something to a terminal.
-fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<(), Diagnostic> {
+pub(super) fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<(), Diagnostic> {
     if text.chars().any(char::is_control) {
         let what = format!("`{key}` has characters that cannot be printed");
         return Err(section.error(key, what, "use printable characters on one line"));
@@ -288,7 +305,7 @@ fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<(), Diagnos
 }
 
 /// A time in seconds, 0 to `limit_us`, as microseconds.
-fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnostic> {
+pub(super) fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnostic> {
     let seconds = section.needed(section.number(key)?, key, "10.5")?.value;
     let limit_s = limit_us as f64 / 1e6;
     if !(0.0..=limit_s).contains(&seconds) {
@@ -299,7 +316,7 @@ fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnost
     Ok(microseconds(seconds))
 }
 
-fn number_in(
+pub(super) fn number_in(
     section: &Section<'_>,
     key: &str,
     least: f64,

@@ -241,5 +241,6 @@ fn radio(campaign: &Campaign, seed: u64, stations: u8, on: &[(usize, u64)]) -> R
         noise_figure_db: 8.0,
         stations: (0..stations).map(station).collect(),
         interferers: if campaign.jammed > 0.0 { vec![interferer] } else { Vec::new() },
+        adversaries: Vec::new(),
     }
 }

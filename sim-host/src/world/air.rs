@@ -53,7 +53,7 @@ impl World {
         }
         let on_air_bits = WORD_BITS + u32::try_from(bits.len()).unwrap_or(u32::MAX) * 8;
         self.trace.totals.sent += 1;
-        let transmission = Transmission {
+        self.schedule(Transmission {
             number: self.trace.totals.sent,
             node,
             channel,
@@ -65,7 +65,12 @@ impl World {
             payload,
             listeners: Vec::new(),
             others: Vec::new(),
-        };
+        });
+    }
+
+    /// Puts a transmission on the air, from its start on.
+    pub(super) fn schedule(&mut self, transmission: Transmission) {
+        let start = transmission.start;
         let index = match self.vacant.pop() {
             Some(index) => {
                 self.transmissions[index] = Some(transmission);
@@ -87,10 +92,13 @@ impl World {
         let settle = self.timing.settle().us();
         for node in &self.listeners[channel.index()] {
             let Some(tuned) = self.nodes[*node].tuned else { continue };
-            let arrival = start + self.medium.delay_us(sender, *node);
+            let arrival = start + self.delay_us(sender, *node);
             if tuned.waits_for(word) && tuned.since + settle <= arrival {
                 transmission.listeners.push((*node, tuned.serial));
             }
+        }
+        if !self.opposition.none() && self.adversary_of(sender).is_none() {
+            self.let_overhear(&transmission);
         }
         // Radios come and go; whom the trace names first must not depend on it.
         transmission.listeners.sort_unstable();
@@ -101,7 +109,9 @@ impl World {
             if (other.start, other.number) > (start, number) || start > other.end {
                 continue;
             }
-            self.trace.totals.overlapping += 1;
+            // An opponent keeps no order that could be broken.
+            let stations = other.node.max(sender) < self.nodes.len();
+            self.trace.totals.overlapping += u64::from(stations);
             if other.channel == channel {
                 other.others.push(sender);
                 transmission.others.push(other.node);
@@ -119,6 +129,9 @@ impl World {
         let mut heard = 0;
         for (node, serial) in &transmission.listeners {
             heard += u32::from(self.deliver(&transmission, *node, *serial));
+        }
+        if self.adversary_of(transmission.node).is_some() {
+            return;
         }
         let listeners = u32::try_from(transmission.listeners.len()).unwrap_or(u32::MAX);
         self.trace.totals.listened += u64::from(listeners);
@@ -144,8 +157,11 @@ impl World {
         serial: u32,
     ) -> bool {
         let Transmission { channel, word, start, end, .. } = *transmission;
-        let arrival =
-            self.medium.arrival(transmission.node, node, channel, start, &transmission.others);
+        let opposed = (!self.opposition.none()).then(|| self.opposed(transmission, node));
+        let arrival = opposed.as_ref().map_or_else(
+            || self.medium.arrival(transmission.node, node, channel, start, &transmission.others),
+            |opposed| opposed.arrival,
+        );
         let complete = end + arrival.delay_us;
         let stays = |tuned: &Tuned| tuned.serial == serial && tuned.until >= complete;
         if !self.nodes[node].tuned.as_ref().is_some_and(stays) {
@@ -158,7 +174,10 @@ impl World {
             return false;
         }
         let key = u64::from(self.nodes[node].station.address().number());
-        let received = self.medium.receive(arrival, transmission.number, key, &transmission.bits);
+        let received = match &opposed {
+            Some(opposed) => self.receive_opposed(transmission, opposed, key),
+            None => self.medium.receive(arrival, transmission.number, key, &transmission.bits),
+        };
         let Some(received) = received else { return false };
         let chance = |what: &str| {
             let draw = child_seed(transmission.number ^ (key << 48), what) >> 11;
@@ -175,6 +194,7 @@ impl World {
         let local = self.nodes[node].local(complete);
         let outcome = self.nodes[node].heard(local, Reception { channel, word, at, bits });
         self.drain(node);
+        self.note_taken(transmission.node, outcome);
         match outcome {
             Heard::Header { timeline: Timeline::Home, .. } => self.check_bound(node, complete),
             Heard::Payload { timeline, slot, source } => {
@@ -223,7 +243,7 @@ impl World {
         node: usize,
         read: Option<&[u8]>,
     ) {
-        let Some(talk) = self.talk[transmission.node] else { return };
+        let Some(Some(talk)) = self.talk.get(transmission.node) else { return };
         let over = &mut self.trace.overs[talk.over];
         if let Some(heard) = over.payloads_heard.get_mut(node) {
             *heard += 1;

@@ -9,6 +9,7 @@
 //! much of the silence as it can remember, which is
 //! [`MEMORY`](hopwright_core::acquire::MEMORY) twice over.
 
+pub mod adversary;
 mod air;
 mod digest;
 mod interferer;
@@ -74,6 +75,7 @@ enum Due {
     Energy { node: usize, serial: u32 },
     Order { index: usize },
     Interference,
+    Adversary { adversary: usize, token: u32 },
 }
 
 /// A transmission that is about to start or on the air.
@@ -125,6 +127,7 @@ pub struct World {
     trace: Trace,
     always_awake: bool,
     faults: Faults,
+    opposition: adversary::Opposition,
 }
 
 /// An over in the making.
@@ -170,6 +173,7 @@ impl World {
             trace: Trace::default(),
             always_awake: false,
             faults: Faults::default(),
+            opposition: adversary::Opposition::default(),
         };
         let changes: Vec<u64> =
             world.medium.interferers().iter().flat_map(|i| [i.from_us, i.to_us]).collect();
@@ -325,6 +329,7 @@ impl World {
             Due::End { transmission } => self.end(transmission),
             Due::Energy { node, serial } => self.energy(node, serial),
             Due::Order { index } => self.carry_out(self.orders[index]),
+            Due::Adversary { adversary, token } => self.adversary_due(adversary, token),
             Due::Interference => {
                 self.wake_all();
                 for node in 0..self.nodes.len() {
