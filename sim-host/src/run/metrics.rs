@@ -49,7 +49,7 @@ pub const METRICS: &[Metric] = &[
         model: Some("clear_share"),
     },
     metric("payload.garbled", "traffic slots that read differently from what was sent", ""),
-    metric("holdoff.longest_s", "press to go-ahead, longest", "s"),
+    metric("holdoff.longest_s", "press to go-ahead, longest but for cut-ins", "s"),
     metric("holdoff.overlaps", "transmissions begun while another was on the air", ""),
     metric("silence.longest_s", "longest time without a transmission, once there was one", "s"),
     metric("silence.met_s", "first slot after that to all slots met again, slowest station", "s"),
@@ -92,7 +92,8 @@ pub fn measure(
     put("calls.missed", missed);
     put("calls.strays", strays);
     put("payload.garbled", trace.overs.iter().map(|o| f64::from(o.payloads_garbled)).sum());
-    let waits = trace.overs.iter().map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
+    let waits = trace.overs.iter().filter(|over| !over.cut_in);
+    let waits = waits.map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
     silence::measure(trace, &mut put);
     cut_in::measure(scenario, trace, &mut put);
     alerts::measure(scenario, trace, &mut put);
@@ -130,8 +131,13 @@ fn announce(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&'static st
 }
 
 fn late_entry(scenario: &Scenario, trace: &Trace) -> f64 {
-    let start = scenario.announces.first().map_or(0, |(at, _)| *at);
-    let late = scenario.radio.stations.iter().enumerate().filter(|(_, s)| s.on_us > start);
+    // While somebody spoke: who comes into a silent net waits for the next over, and that is all.
+    let spoken = |at: u64| {
+        let released = |over: &Over| over.released_us.unwrap_or(u64::MAX);
+        trace.overs.iter().any(|over| over.ahead_us <= Some(at) && at < released(over))
+    };
+    let stations = scenario.radio.stations.iter().enumerate();
+    let late = stations.filter(|(_, s)| s.on_us > 0 && spoken(s.on_us));
     let wait = |(node, station): (usize, &crate::scenario::StationPlan)| {
         let first = in_step_times(trace, node).next();
         first.map_or(f64::INFINITY, |t| seconds(t - station.on_us))
