@@ -157,6 +157,7 @@ impl Subkey {
 
 /// A reader of keyed words that keeps the last block, so that words read in order cost a
 /// sixteenth of a block each.
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Words {
     stream: u32,
     /// Number of the block kept; `None` before the first read.

@@ -17,11 +17,11 @@ use hopwright_core::units::{Channel, Hertz, Lane};
 /// the names of the parts.
 #[derive(Debug)]
 pub struct Builder<'a> {
-    plan: &'a Plan,
+    pub(super) plan: &'a Plan,
     radio: &'a RadioPlan,
-    seed: u64,
-    key: NetKey,
-    hopset: Hopset<MAX_HOPSET>,
+    pub(super) seed: u64,
+    pub(super) key: NetKey,
+    pub(super) hopset: Hopset<MAX_HOPSET>,
 }
 
 /// What is to happen in a world, and how much of it is kept.
@@ -92,6 +92,8 @@ impl<'a> Builder<'a> {
             let MovePlan { station, at_us, to_m, over_us } = *plan;
             world.travel(Journey { node: station, at_us, to_m, over_us });
         }
+        let adversaries = self.radio.adversaries.iter().map(|plan| self.adversary(plan));
+        world.oppose(adversaries.collect::<Result<_, _>>()?);
         for (index, station) in self.radio.stations.iter().enumerate() {
             world.order(station.on_us, Order::SwitchOn(index));
         }
@@ -133,6 +135,12 @@ impl<'a> Builder<'a> {
         .map_err(|error| {
             Diagnostic::new(error.to_string(), "change [slots], [clock] or [announce] of the plan")
         })
+    }
+
+    /// The channels of the hopset, ascending.
+    #[must_use]
+    pub fn hopset(&self) -> &[Channel] {
+        self.hopset.channels()
     }
 
     /// The channels that an interferer covers.
@@ -184,6 +192,7 @@ impl<'a> Builder<'a> {
         // Stations have been switched on for up to a fortnight by their own clocks.
         let epoch = child_seed(self.seed, &format!("epoch/{}", station.name)) % (1 << 40);
         let core = self.configure(station, Station::new)?;
+        let storage = station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored);
         let place = (station.x_m, station.y_m);
         let oscillator = if let Some(plan) = &station.oscillator {
             let oscillator = clocks::oscillator(plan, self.seed, &station.name, epoch);
@@ -196,7 +205,7 @@ impl<'a> Builder<'a> {
             let ppb = station.ppb.unwrap_or((chance % span).cast_signed() - tolerance);
             Oscillator::new(epoch, ppb)
         };
-        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core))
+        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core, storage))
     }
 
     fn medium_plan(&self) -> MediumPlan {

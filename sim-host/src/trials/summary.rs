@@ -71,12 +71,25 @@ pub fn summarise(outcomes: &[f64]) -> Option<Summary> {
 /// with 95 % confidence (E. B. Wilson, 1927).
 #[must_use]
 pub fn share_within(outcomes: &[f64], limit: f64) -> (f64, (f64, f64)) {
-    let n = outcomes.len().max(1) as f64;
-    let share = outcomes.iter().filter(|outcome| **outcome <= limit).count() as f64 / n;
-    let z2 = NORMAL_95 * NORMAL_95;
+    let hits = outcomes.iter().filter(|outcome| **outcome <= limit).count();
+    share_of(hits as u64, outcomes.len() as u64)
+}
+
+/// The share of `hits` in `count`, and the interval that covers the true share with 95 %
+/// confidence (E. B. Wilson, 1927).
+#[must_use]
+pub fn share_of(hits: u64, count: u64) -> (f64, (f64, f64)) {
+    wilson(hits, count, NORMAL_95)
+}
+
+/// The same for a two-sided quantile `z` of the normal distribution.
+#[must_use]
+pub fn wilson(hits: u64, count: u64, z: f64) -> (f64, (f64, f64)) {
+    let n = count.max(1) as f64;
+    let (share, z2) = (hits as f64 / n, z * z);
     let centre = (share + z2 / (2.0 * n)) / (1.0 + z2 / n);
     let spread = share * (1.0 - share) / n + z2 / (4.0 * n * n);
-    let half = NORMAL_95 * libm::sqrt(spread) / (1.0 + z2 / n);
+    let half = z * libm::sqrt(spread) / (1.0 + z2 / n);
     (share, (centre - half, centre + half))
 }
 
