@@ -7,6 +7,7 @@
 //! |---|---|
 //! | [`diagnostic`] | one clear error per bad input: what, where, how to mend it |
 //! | [`input`] | files and TOML tables read with the place of every value kept |
+//! | [`keytree`] | the planner's part of the key tree: shares, covers, changes of the net key |
 //! | [`plan`] | a TOML plan, validated, as the core's types |
 //! | [`check`] | what a plan amounts to, and what a published rule set says of it |
 //! | [`scenario`] | stations, a timetable, interferers, expectations |
@@ -15,6 +16,7 @@
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`soak`] | a net for days, with a fault every few minutes |
 //! | [`replay`] | a recorded station, run again |
+//! | [`secret_files`] | files for their owner only, all or nothing |
 //! | [`cli`] | the command line |
 //!
 //! ```
@@ -38,10 +40,12 @@ pub mod check;
 pub mod cli;
 pub mod diagnostic;
 pub mod input;
+pub mod keytree;
 pub mod plan;
 pub mod replay;
 pub mod run;
 pub mod scenario;
+pub mod secret_files;
 pub mod soak;
 pub mod trials;
 pub mod world;

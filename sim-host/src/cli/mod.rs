@@ -13,6 +13,7 @@ mod replay;
 mod run;
 mod soak;
 mod trials;
+mod withdraw;
 
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
@@ -44,6 +45,8 @@ enum Command {
     Trials(trials::Args),
     /// Feed a recording to a station and tell what it did
     Replay(replay::Args),
+    /// Take stations out of a net: a new net key for all others
+    Withdraw(withdraw::Args),
 }
 
 /// How a command that ran to its end came out.
@@ -64,6 +67,7 @@ pub fn main() -> ExitCode {
         Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
+        Some(Command::Withdraw(args)) => withdraw::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),
     };
