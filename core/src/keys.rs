@@ -8,6 +8,7 @@
 //!
 //! Keys are wiped when they are dropped and no formatter of this crate prints them.
 
+use crate::tree::Secret;
 use chacha20::{
     ChaCha20, ChaChaCore, R20,
     cipher::{KeyIvInit, StreamCipher, StreamCipherCore, StreamCipherSeek},
@@ -83,7 +84,19 @@ impl NetKey {
         Subkey(hchacha20(&self.0, label.bytes()))
     }
 
-    /// Writes the key out, for a recording that must be able to stand alone.
+    /// Takes a key and wipes where it comes from.
+    pub(crate) fn taken(bytes: &mut [u8; 32]) -> Self {
+        let key = Self(*bytes);
+        bytes.zeroize();
+        key
+    }
+
+    /// `HChaCha20(K, input)`, for inputs that are no [`Label`].
+    pub(crate) fn derive(&self, input: &[u8; 16]) -> Subkey {
+        Subkey(hchacha20(&self.0, input))
+    }
+
+    /// Writes the key out, for a recording or an order that must be able to stand alone.
     pub(crate) fn expose(&self, write: impl FnOnce(&[u8; 32])) {
         write(&self.0);
     }
@@ -104,6 +117,32 @@ pub struct Subkey([u8; 32]);
 redacted!(Subkey);
 
 impl Subkey {
+    /// A key that is fixed by the specification, or has been derived elsewhere.
+    pub(crate) const fn fixed(bytes: [u8; 32]) -> Self {
+        Self(bytes)
+    }
+
+    /// `HChaCha20(self, input)` as a key of its own.
+    #[must_use]
+    #[inline(never)]
+    pub(crate) fn derive(&self, input: &[u8; 16]) -> Self {
+        Self(hchacha20(&self.0, input))
+    }
+
+    /// The first or the second half, as a secret of the tree.
+    #[must_use]
+    pub(crate) fn half(&self, second: bool) -> Secret {
+        let ([first, last], _) = self.0.as_chunks::<16>() else { return Secret::new([0; 16]) };
+        Secret::new(if second { *last } else { *first })
+    }
+
+    /// Exclusive-ors the key onto 32 bytes.
+    pub(crate) fn mask(&self, bytes: &mut [u8; 32]) {
+        for (byte, key) in bytes.iter_mut().zip(&self.0) {
+            *byte ^= key;
+        }
+    }
+
     /// The word `W(label, stream, index)`; `index` counts below 2^36 (higher bits are dropped).
     ///
     /// One ChaCha20 block. Where many words are wanted, [`Words`] keeps the block.
@@ -335,7 +374,7 @@ macro_rules! redacted {
         }
     };
 }
-use redacted;
+pub(crate) use redacted;
 
 #[cfg(test)]
 mod tests {

@@ -21,10 +21,11 @@
 //! 4. [`sequence`]: frames, sync slots, rendezvous channels, traffic hops.
 //! 5. [`timing`]: what a slot is made of on the air.
 //! 6. [`address`], [`header`], [`coding`]: who calls whom, sealed and protected.
-//! 7. [`clock`]: net time as an interval.
-//! 8. [`acquire`]: how to find the net without knowing the time.
-//! 9. [`station`]: the state machine that puts these to use.
-//! 10. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 7. [`tree`]: addressing enforced by keys; withdrawal.
+//! 8. [`clock`]: net time as an interval.
+//! 9. [`acquire`]: how to find the net without knowing the time.
+//! 10. [`station`]: the state machine that puts these to use.
+//! 11. [`record`]: its inputs and outputs as bytes, for replay and comparison.
 //!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
@@ -115,4 +116,5 @@ pub mod record;
 pub mod sequence;
 pub mod station;
 pub mod timing;
+pub mod tree;
 pub mod units;

@@ -17,6 +17,7 @@ mod run;
 mod soak;
 mod stability;
 mod trials;
+mod withdraw;
 
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
@@ -56,6 +57,8 @@ enum Command {
     Hostile(hostile::Args),
     /// Feed a recording to a station and tell what it did
     Replay(replay::Args),
+    /// Take stations out of a net: a new net key for all others
+    Withdraw(withdraw::Args),
 }
 
 /// How a command that ran to its end came out.
@@ -80,6 +83,7 @@ pub fn main() -> ExitCode {
         Some(Command::Adversaries(args)) => adversaries::run(&args),
         Some(Command::Hostile(args)) => hostile::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
+        Some(Command::Withdraw(args)) => withdraw::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),
     };

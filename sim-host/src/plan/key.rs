@@ -28,27 +28,46 @@ impl Key {
         counts_from(0) || counts_from(0x80) || constant(0) || constant(0xff)
     }
 
+    /// The bytes, for a file or for the key tree.
+    pub(super) fn bytes(&self) -> Zeroizing<[u8; 32]> {
+        self.0.clone()
+    }
+
     /// Reads `key` or `key_file` of the `[net]` table.
     pub(super) fn read(net: &Section<'_>, base_dir: &Path) -> Result<Self, Diagnostic> {
-        let (inline, file) = (net.text("key")?, net.text("key_file")?);
-        match (inline, file) {
-            (Some(_), Some(_)) => Err(net.error(
-                "key_file",
-                "[net] has both `key` and `key_file`",
-                "keep one of them; a file keeps the key out of the plan",
-            )),
-            (None, None) => Err(net.error(
+        Self::read_named(net, ["key", "key_file"], base_dir)?.ok_or_else(|| {
+            net.error(
                 "",
                 "[net] has neither `key` nor `key_file`",
                 format!("add `key_file = \"net.key\"`, a file with {DIGITS} hexadecimal digits"),
+            )
+        })
+    }
+
+    /// Reads one of the plan's keys: in the plan under the first name, or from the file that is
+    /// given under the second; `None` if there is neither.
+    pub(super) fn read_named(
+        net: &Section<'_>,
+        [name, file_name]: [&str; 2],
+        base_dir: &Path,
+    ) -> Result<Option<Self>, Diagnostic> {
+        match (net.text(name)?, net.text(file_name)?) {
+            (Some(_), Some(_)) => Err(net.error(
+                file_name,
+                format!("[net] has both `{name}` and `{file_name}`"),
+                "keep one of them; a file keeps the key out of the plan",
             )),
-            (Some(key), None) => parse(key.value).map_err(|fault| fault.in_plan(net, &key)),
-            (None, Some(path)) => Self::read_file(net, &path, base_dir),
+            (None, None) => Ok(None),
+            (Some(key), None) => {
+                parse(key.value).map(Some).map_err(|fault| fault.in_plan(net, name, &key))
+            }
+            (None, Some(path)) => Self::read_file(net, file_name, &path, base_dir).map(Some),
         }
     }
 
     fn read_file(
         net: &Section<'_>,
+        name: &str,
         path: &Located<&str>,
         base_dir: &Path,
     ) -> Result<Self, Diagnostic> {
@@ -56,8 +75,7 @@ impl Key {
             "the path counts from the plan's directory; the file holds {DIGITS} hexadecimal \
              digits and nothing else"
         );
-        let refused =
-            |why: &str| net.error("key_file", format!("the key file: {why}"), help.as_str());
+        let refused = |why: &str| net.error(name, format!("the key file: {why}"), help.as_str());
         let source =
             read_text(&base_dir.join(path.value)).map_err(|error| refused(error.what()))?;
         let text = source.text();
@@ -85,7 +103,7 @@ enum Fault {
 }
 
 impl Fault {
-    fn in_plan(&self, net: &Section<'_>, key: &Located<&str>) -> Diagnostic {
+    fn in_plan(&self, net: &Section<'_>, name: &str, key: &Located<&str>) -> Diagnostic {
         let mut span = key.span.clone();
         // With plain quotes, the text's bytes are the file's, and the very digit can be shown.
         if let Self::Digit { offset, .. } = self
@@ -94,7 +112,7 @@ impl Fault {
             span = span.start + 1 + offset..span.start + 2 + offset;
         }
         let help = format!("a key is {DIGITS} hexadecimal digits (32 bytes), without spaces");
-        net.source().error(span, format!("`key` {self}"), help)
+        net.source().error(span, format!("`{name}` {self}"), help)
     }
 }
 

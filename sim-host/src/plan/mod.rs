@@ -13,8 +13,10 @@ mod fixed;
 mod key;
 mod lanes;
 mod slots;
+mod tree;
 
 pub use band::{Excluded, PickRule};
+pub use tree::parse_address;
 
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};
@@ -37,6 +39,7 @@ pub const MAX_HOPSET: usize = 4096;
 pub struct Plan {
     name: String,
     key: Key,
+    tree: tree::Tree,
     band: Band,
     lanes: Option<Lanes>,
     structure: Structure,
@@ -143,7 +146,8 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the plan does not work.
     pub fn read(root: &Section<'_>, base_dir: &Path) -> Result<Self, Diagnostic> {
-        let net = root.needed_section("net", &["name", "key", "key_file"])?;
+        let net =
+            root.needed_section("net", &[&["name", "key", "key_file"], &tree::KEYS[..]].concat())?;
         let name = read_name(&net)?;
         let key = Key::read(&net, base_dir)?;
         let tables = band::Tables::open(root)?;
@@ -152,6 +156,7 @@ impl Plan {
         let plan = Self {
             name,
             key,
+            tree: tree::read(&net, base_dir)?,
             band: Band::read(root, &tables)?,
             lanes: lanes::read(&lane_table)?,
             structure: slots::structure(&slots)?,
@@ -286,7 +291,7 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the plan has no such lane.
     pub fn hopset(&self, lane: Lane) -> Result<Hopset<MAX_HOPSET>, Diagnostic> {
-        self.hopset_under(&self.net_key(), lane)
+        self.hopset_under(&self.band_key(), lane)
     }
 
     /// The hopset that a lane would have under another key.

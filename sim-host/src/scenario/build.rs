@@ -45,7 +45,8 @@ impl<'a> Builder<'a> {
     /// # Errors
     /// [`Diagnostic`] never for a plan that has been read.
     pub fn new(plan: &'a Plan, radio: &'a RadioPlan, seed: u64) -> Result<Self, Diagnostic> {
-        Self::with_key(plan, radio, seed, plan.net_key())
+        let hopset = plan.hopset(Lane::ZERO)?;
+        Ok(Self { plan, radio, seed, key: plan.net_key(), hopset })
     }
 
     /// Makes worlds with the given seed and another key than the plan's.
