@@ -44,6 +44,8 @@ pub enum Label {
     Data,
     /// Addressing by keys.
     Tree,
+    /// Messages.
+    Text,
 }
 
 impl Label {
@@ -61,6 +63,7 @@ impl Label {
             Self::Seal => b"hopwright/seal\0\0",
             Self::Data => b"hopwright/data\0\0",
             Self::Tree => b"hopwright/tree\0\0",
+            Self::Text => b"hopwright/text\0\0",
         }
     }
 }
@@ -103,6 +106,13 @@ pub struct Subkey([u8; 32]);
 redacted!(Subkey);
 
 impl Subkey {
+    /// Takes a key for one purpose that was not drawn from a net key. The caller's own copy
+    /// remains the caller's to wipe.
+    #[must_use]
+    pub const fn new(bytes: [u8; 32]) -> Self {
+        Self(bytes)
+    }
+
     /// The word `W(label, stream, index)`; `index` counts below 2^36 (higher bits are dropped).
     ///
     /// One ChaCha20 block. Where many words are wanted, [`Words`] keeps the block.
@@ -156,9 +166,14 @@ impl Subkey {
         pad
     }
 
+    /// The ChaCha20 keystream (RFC 8439) under `nonce`.
+    pub(crate) fn cipher(&self, nonce: &[u8; 12]) -> ChaCha20 {
+        ChaCha20::new((&self.0).into(), nonce.into())
+    }
+
     /// Exclusive-ors `data` with the ChaCha20 keystream under `nonce` from counter 0.
     pub(crate) fn apply(&self, nonce: &[u8; 12], data: &mut [u8]) {
-        let mut cipher = ChaCha20::new((&self.0).into(), nonce.into());
+        let mut cipher = self.cipher(nonce);
         // Neither call can fail: the data are far shorter than 2^38 bytes.
         let _ = cipher.try_seek(0_u32);
         let _ = cipher.try_apply_keystream(data);
