@@ -34,9 +34,11 @@
 )]
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
+pub mod blocks;
 pub mod check;
 pub mod cli;
 pub mod diagnostic;
+pub mod folder;
 pub mod input;
 pub mod plan;
 pub mod replay;

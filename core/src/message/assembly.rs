@@ -42,6 +42,7 @@ struct About {
 
 /// How far it has got.
 #[derive(Debug)]
+#[expect(clippy::large_enum_variant, reason = "there is nowhere to put a box, and one a source")]
 enum Phase {
     /// Columns are missing, or others than those that were tried.
     Collecting,
@@ -64,14 +65,17 @@ pub(super) enum Step {
 }
 
 impl<const N: usize> Assembly<N> {
-    pub(super) const NONE: Self = Self {
-        about: None,
-        have: [Positions::NONE; MAX_BLOCKS as usize],
-        used: [Positions::NONE; MAX_BLOCKS as usize],
-        phase: Phase::Wiped,
-        touched: 0,
-        bytes: [0; N],
-    };
+    /// Nothing yet. (Not a constant: a constant would lie in the image with all its zeros.)
+    pub(super) fn none() -> Self {
+        Self {
+            about: None,
+            have: [Positions::NONE; MAX_BLOCKS as usize],
+            used: [Positions::NONE; MAX_BLOCKS as usize],
+            phase: Phase::Wiped,
+            touched: 0,
+            bytes: [0; N],
+        }
+    }
 
     pub(super) fn source(&self) -> Option<Address> {
         self.about.as_ref().map(|about| about.first.source)
@@ -130,7 +134,7 @@ impl<const N: usize> Assembly<N> {
         let block = usize::from(fragment.block);
         let rows = usize::from(about.shape.rows);
         let from = block.wrapping_mul(rows).wrapping_mul(n).wrapping_add(fragment.column.into());
-        let places = self.bytes.iter_mut().skip(from).step_by(n).zip(fragment.symbols);
+        let places = self.bytes.iter_mut().skip(from).step_by(n.max(1)).zip(fragment.symbols);
         let (Some(have), Some(used)) = (self.have.get_mut(block), self.used.get(block)) else {
             return Taken::Unreadable;
         };
@@ -176,7 +180,8 @@ impl<const N: usize> Assembly<N> {
                 Step::More
             }
             Phase::Verifying { row, mac, tag } if *row < words => {
-                let decoded = decode(layout, about, &self.used, &self.bytes, *row);
+                let decoded =
+                    decode(layout, about, (&self.have, &self.used), &mut self.bytes, *row, false);
                 if let Some((word, k)) = decoded {
                     let data = word.get(..k).unwrap_or_default();
                     let from = row.wrapping_mul(k);
@@ -197,7 +202,8 @@ impl<const N: usize> Assembly<N> {
                 Step::More
             }
             Phase::Joining { row } if *row < words => {
-                let decoded = decode(layout, about, &self.used, &self.bytes, *row);
+                let decoded =
+                    decode(layout, about, (&self.have, &self.used), &mut self.bytes, *row, true);
                 if let Some((word, k)) = decoded {
                     // A row moves to or before its own place, and never onto one to come: k < n.
                     put(&mut self.bytes, row.wrapping_mul(k), word.get(..k).unwrap_or_default());
@@ -246,23 +252,36 @@ impl<const N: usize> Drop for Assembly<N> {
 }
 
 /// Decodes a row in a copy; gives it and the number of its data symbols.
+///
+/// What was missing is written back where nothing has come, so that the row is as a rule found to
+/// be a code word when it is looked at `again`. (A code word that has all the symbols in use, `k` or
+/// more, is the only one.)
 fn decode(
     layout: &Layout,
     about: &About,
-    used: &Columns,
-    bytes: &[u8],
+    (have, used): (&Columns, &Columns),
+    bytes: &mut [u8],
     row: usize,
+    again: bool,
 ) -> Option<([u8; MAX_WORD], usize)> {
     let code = layout.code();
     let n = usize::from(code.n());
     let block = row.checked_div(about.shape.rows.into())?;
-    let missing = used.get(block)?.missing(code.n());
+    let (have, used) = (have.get(block)?, used.get(block)?);
+    let missing = used.missing(code.n());
     let from = row.wrapping_mul(n);
-    let kept = bytes.get(from..from.wrapping_add(n))?;
+    let kept = bytes.get_mut(from..from.wrapping_add(n))?;
     let mut copy = [0; MAX_WORD];
     let word = copy.get_mut(..n)?;
     word.copy_from_slice(kept);
-    code.decode(word, &missing).ok()?;
+    if !(again && code.holds(word)) {
+        code.decode(word, &missing).ok()?;
+        for ((kept, symbol), position) in kept.iter_mut().zip(word).zip(0_u8..) {
+            if missing.contains(position) && !have.contains(position) {
+                *kept = *symbol;
+            }
+        }
+    }
     Some((copy, code.k().into()))
 }
 

@@ -67,8 +67,9 @@ pub struct Inbox<const N: usize, const SOURCES: usize = 2> {
 impl<const N: usize, const SOURCES: usize> Inbox<N, SOURCES> {
     /// An empty inbox.
     #[must_use]
-    pub const fn new(layout: Layout) -> Self {
-        Self { layout, clock: 0, abandoned: 0, assemblies: [const { Assembly::NONE }; SOURCES] }
+    pub fn new(layout: Layout) -> Self {
+        let assemblies = core::array::from_fn(|_| Assembly::none());
+        Self { layout, clock: 0, abandoned: 0, assemblies }
     }
 
     /// Messages given up unfinished because another took their place.

@@ -36,6 +36,9 @@ pub use fragment::HEADER_BYTES;
 /// The most blocks of a message.
 pub const MAX_BLOCKS: u8 = 8;
 
+#[expect(clippy::cast_possible_truncation, reason = "sixteen")]
+const TAG: u32 = TAG_BYTES as u32;
+
 /// Where a payload is, or was, on the air.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -95,7 +98,7 @@ impl Layout {
     #[must_use]
     pub fn longest(&self) -> u16 {
         let rows = u32::from(self.most_rows).wrapping_mul(u32::from(MAX_BLOCKS));
-        let bytes = rows.wrapping_mul(u32::from(self.code.k())).saturating_sub(TAG_BYTES as u32);
+        let bytes = rows.wrapping_mul(u32::from(self.code.k())).saturating_sub(TAG);
         u16::try_from(bytes).unwrap_or(u16::MAX)
     }
 
@@ -112,7 +115,7 @@ impl Layout {
     /// ```
     #[must_use]
     pub fn shape(&self, length: u16) -> Option<Shape> {
-        let sealed = u32::from(length).wrapping_add(TAG_BYTES as u32);
+        let sealed = u32::from(length).wrapping_add(TAG);
         let rows = divide_up(sealed, u32::from(self.code.k()))?;
         let blocks = divide_up(rows, u32::from(self.most_rows))?;
         let rows = u16::try_from(divide_up(rows, blocks)?).ok()?;

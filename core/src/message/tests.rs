@@ -360,7 +360,7 @@ proptest! {
     #[test]
     fn damaged_columns_cost_two(
         lost in 0_usize..40,
-        share in 0.0..=1.0,
+        share in 0_usize..=20,
         length in 1_usize..500,
         noise: [u8; 32],
         order in Just((0_usize..64).collect::<Vec<_>>()).prop_shuffle(),
@@ -368,7 +368,7 @@ proptest! {
         let (layout, text) = (layout(64, 24), text(length));
         let first = origin(7, 40_000);
         let mut columns = sent(layout, first, &text);
-        let damaged = ((40 - lost) as f64 / 2.0 * share) as usize;
+        let damaged = (40 - lost) / 2 * share / 20;
         for place in &order[lost..lost + damaged] {
             for (i, symbol) in columns[*place].1[HEADER_BYTES..].iter_mut().enumerate() {
                 *symbol ^= noise[(i + place) % 32];

@@ -11,6 +11,7 @@ mod band;
 mod fit;
 mod key;
 mod lanes;
+mod message;
 mod slots;
 
 pub use band::{Excluded, PickRule};
@@ -20,6 +21,7 @@ use crate::input::{Section, Source, read_text};
 use band::Band;
 use hopwright_core::band::{ChannelSet, Hopset, Lanes, Raster};
 use hopwright_core::keys::NetKey;
+use hopwright_core::message::Layout;
 use hopwright_core::sequence::{Sequence, Structure};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Dbm, Lane, Micros, Ppb};
@@ -41,6 +43,7 @@ pub struct Plan {
     clock: Clock,
     announce_slots: u32,
     energy_threshold: Dbm,
+    message: Layout,
 }
 
 /// What the plan supposes of clocks and distances.
@@ -71,8 +74,10 @@ impl Clock {
 
 impl Plan {
     /// The tables that a plan may have.
-    pub const TABLES: &[&str] =
-        &["net", "raster", "hopset", "exclude", "slots", "lanes", "clock", "announce", "energy"];
+    pub const TABLES: &[&str] = &[
+        "net", "raster", "hopset", "exclude", "slots", "lanes", "clock", "announce", "energy",
+        "message",
+    ];
 
     /// Reads a plan from a file.
     ///
@@ -109,13 +114,14 @@ impl Plan {
         let tables = band::Tables::open(root)?;
         let slots = root.section("slots", slots::KEYS)?;
         let lane_table = root.section("lanes", lanes::KEYS)?;
+        let timing = slots::timing(&slots)?;
         let plan = Self {
             name,
             key,
             band: Band::read(&tables)?,
             lanes: lanes::read(&lane_table)?,
             structure: slots::structure(&slots)?,
-            timing: slots::timing(&slots)?,
+            timing,
             clock: read_clock(root)?,
             announce_slots: root.section("announce", &["slots"])?.integer_or(
                 "slots",
@@ -127,6 +133,7 @@ impl Plan {
                 -200..=50,
                 -95,
             )?),
+            message: message::layout(&root.section("message", message::KEYS)?, timing)?,
         };
         fit::check(&plan, &tables, &slots, &lane_table)?;
         Ok(plan)
@@ -215,6 +222,12 @@ impl Plan {
         self.energy_threshold
     }
 
+    /// How messages are cut, and the code that protects them.
+    #[must_use]
+    pub const fn message(&self) -> Layout {
+        self.message
+    }
+
     /// The hopset of a lane.
     ///
     /// # Errors
@@ -238,9 +251,22 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the plan has no such lane.
     pub fn sequence(&self, lane: Lane) -> Result<Sequence<MAX_HOPSET>, Diagnostic> {
-        let hopset = self.hopset(lane)?;
+        self.sequence_under(&self.net_key(), self.structure, lane)
+    }
+
+    /// The hop sequence that a lane would have under another key, and with another structure.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan has no such lane, or the structure does not fit it.
+    pub fn sequence_under(
+        &self,
+        key: &NetKey,
+        structure: Structure,
+        lane: Lane,
+    ) -> Result<Sequence<MAX_HOPSET>, Diagnostic> {
+        let hopset = self.hopset_under(key, lane)?;
         let draw_lane = if self.lanes.is_some_and(|l| l.spaced()) { Lane::ZERO } else { lane };
-        Sequence::new(&self.net_key(), hopset, self.structure, lane, draw_lane).map_err(|error| {
+        Sequence::new(key, hopset, structure, lane, draw_lane).map_err(|error| {
             Diagnostic::new(error.to_string(), "`hopwright check` says more about the plan")
         })
     }

@@ -8,7 +8,7 @@ mod situation;
 mod summary;
 
 pub use situation::Situation;
-pub use summary::{Summary, share_within, summarise};
+pub use summary::{NORMAL_95, Summary, share_within, summarise, wilson};
 
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;

@@ -22,8 +22,8 @@ pub struct Summary {
     pub worst_s: f64,
 }
 
-/// Two-sided 95 % of the normal distribution.
-const NORMAL_95: f64 = 1.959_964;
+/// Two-sided 95 % of the normal distribution, in standard deviations.
+pub const NORMAL_95: f64 = 1.959_964;
 
 /// Sums outcomes up; `None` if there are none.
 #[must_use]
@@ -62,13 +62,25 @@ pub fn summarise(outcomes: &[f64]) -> Option<Summary> {
 /// with 95 % confidence (E. B. Wilson, 1927).
 #[must_use]
 pub fn share_within(outcomes: &[f64], limit: f64) -> (f64, (f64, f64)) {
-    let n = outcomes.len().max(1) as f64;
-    let share = outcomes.iter().filter(|outcome| **outcome <= limit).count() as f64 / n;
-    let z2 = NORMAL_95 * NORMAL_95;
+    let hits = outcomes.iter().filter(|outcome| **outcome <= limit).count();
+    let count = outcomes.len().max(1);
+    (hits as f64 / count as f64, wilson(hits as u64, count as u64, NORMAL_95))
+}
+
+/// The interval in which the true share lies when `hits` of `count` were seen, `z` standard
+/// deviations wide on each side (E. B. Wilson, 1927).
+#[must_use]
+pub fn wilson(hits: u64, count: u64, z: f64) -> (f64, f64) {
+    let n = count.max(1) as f64;
+    let share = hits as f64 / n;
+    let z2 = z * z;
     let centre = (share + z2 / (2.0 * n)) / (1.0 + z2 / n);
     let spread = share * (1.0 - share) / n + z2 / (4.0 * n * n);
-    let half = NORMAL_95 * libm::sqrt(spread) / (1.0 + z2 / n);
-    (share, (centre - half, centre + half))
+    let half = z * libm::sqrt(spread) / (1.0 + z2 / n);
+    // At the ends rounding must not exclude what is possible.
+    let low = if hits == 0 { 0.0 } else { centre - half };
+    let high = if hits >= count { 1.0 } else { centre + half };
+    (low, high)
 }
 
 #[cfg(test)]

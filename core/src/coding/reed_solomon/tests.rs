@@ -116,11 +116,11 @@ proptest! {
         (n, k) in (2_u8..=255).prop_flat_map(|n| (Just(n), 1..n)),
         seed in prop::collection::vec(any::<u8>(), 255),
         order in Just((0_u8..255).collect::<Vec<_>>()).prop_shuffle(),
-        share in 0.0..=1.0,
+        share: u8,
     ) {
         let code = ReedSolomon::<Link>::new(n, k).unwrap();
         let word = word_of(code, &seed[..usize::from(k)]);
-        let erasures = (f64::from(n - k) * share) as u8;
+        let erasures = u8::try_from(u16::from(n - k) * u16::from(share) / 255).unwrap();
         let errors = (n - k - erasures) / 2;
         let (mut damaged, mut erased) = (word.clone(), Positions::NONE);
         let places = order.iter().copied().filter(|p| *p < n);
