@@ -1,6 +1,6 @@
 //! Loss against interference, as SVG: lines are exact, marks are measured. Codes are told apart by
-//! marks and by their names at the lines' ends, draws by solid and broken lines, so that nothing
-//! hangs on colour.
+//! the shape of their marks, draws by solid and broken lines and by full and hollow marks, so that
+//! nothing hangs on colour.
 
 use super::{Odds, Point, draw_word};
 use hopwright_core::sequence::Draw;
@@ -115,19 +115,19 @@ fn draw(points: &[Point], title: &str, svg: &mut String) -> Result<(), Failure> 
         root.draw(&PathElement::new(bar, curve.colour.stroke_width(1)))?;
         mark(&root, end(point.share()), curve.mark, curve.odds.draw, curve.colour)?;
     }
-    // One name for both draws of a code, where its leftmost line is low and clear of the others.
-    for curve in curves.iter().filter(|c| {
-        let same = |o: &&Curve| o.mark == c.mark;
-        curves.iter().find(same).is_some_and(|first| std::ptr::eq(first, *c))
-    }) {
-        let level = 3e-7;
-        let crossing = curve.line.iter().find(|(_, loss)| *loss >= level);
-        let Some(&(x, _)) = crossing else { continue };
-        let (px, py) = chart.backend_coord(&(x, level));
-        let right = Pos::new(HPos::Right, VPos::Bottom);
-        let style = ("sans-serif", 16).into_text_style(&root).color(&curve.colour).pos(right);
-        let name = format!("({}, {})", curve.odds.n, curve.odds.k);
-        root.draw(&Text::new(name, (px - 8, py + 3 - 22 * i32::try_from(curve.mark)?), style))?;
+    // The codes' names stand where no line goes: nothing is rare under heavy interference.
+    let left = Pos::new(HPos::Left, VPos::Center);
+    let style = ("sans-serif", 17).into_text_style(&root).pos(left);
+    let mut named = Vec::new();
+    for curve in &curves {
+        if !named.contains(&curve.mark) {
+            let y = SIZE.1.cast_signed() - 250 + 28 * i32::try_from(named.len())?;
+            named.push(curve.mark);
+            mark(&root, (840, y), curve.mark, Draw::Balanced, curve.colour)?;
+            mark(&root, (864, y), curve.mark, Draw::Independent, curve.colour)?;
+            let name = format!("({}, {})", curve.odds.n, curve.odds.k);
+            root.draw(&Text::new(name, (884, y), style.clone().color(&curve.colour)))?;
+        }
     }
     root.present()?;
     drop(chart);
@@ -149,7 +149,14 @@ fn mark(
     };
     match shape % 3 {
         0 => area.draw(&Circle::new(at, 5, style))?,
-        1 => area.draw(&TriangleMarker::new(at, 7, style))?,
+        1 => {
+            let (x, y) = at;
+            let corners = vec![(x, y - 7), (x + 7, y + 5), (x - 7, y + 5), (x, y - 7)];
+            match draw {
+                Draw::Balanced => area.draw(&Polygon::new(corners, style))?,
+                _ => area.draw(&PathElement::new(corners, style))?,
+            }
+        }
         _ => {
             let (x, y) = at;
             area.draw(&Rectangle::new([(x - 4, y - 4), (x + 4, y + 4)], style))?;
