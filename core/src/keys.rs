@@ -166,17 +166,20 @@ impl Subkey {
         pad
     }
 
-    /// The ChaCha20 keystream (RFC 8439) under `nonce`.
-    pub(crate) fn cipher(&self, nonce: &[u8; 12]) -> ChaCha20 {
-        ChaCha20::new((&self.0).into(), nonce.into())
-    }
-
     /// Exclusive-ors `data` with the ChaCha20 keystream under `nonce` from counter 0.
     pub(crate) fn apply(&self, nonce: &[u8; 12], data: &mut [u8]) {
-        let mut cipher = self.cipher(nonce);
-        // Neither call can fail: the data are far shorter than 2^38 bytes.
-        let _ = cipher.try_seek(0_u32);
-        let _ = cipher.try_apply_keystream(data);
+        self.apply_from(nonce, 0, data);
+    }
+
+    /// As [`apply`](Self::apply), from byte `from` of the keystream. Data that go past its end, at
+    /// 2^38 bytes, are wiped instead.
+    pub(crate) fn apply_from(&self, nonce: &[u8; 12], from: u32, data: &mut [u8]) {
+        let mut cipher = ChaCha20::new((&self.0).into(), nonce.into());
+        // A position so low cannot be refused.
+        let _ = cipher.try_seek(from);
+        if cipher.try_apply_keystream(data).is_err() {
+            data.fill(0);
+        }
     }
 }
 

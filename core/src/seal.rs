@@ -7,7 +7,6 @@
 //! single byte is decrypted: of what does not verify no plain text ever exists.
 
 use crate::keys::Subkey;
-use chacha20::cipher::{StreamCipher, StreamCipherSeek};
 use core::fmt;
 use poly1305::Poly1305;
 use poly1305::universal_hash::{KeyInit, UniversalHash};
@@ -72,15 +71,6 @@ impl Subkey {
         let mut mac = Mac::new(self, nonce, associated);
         mac.absorb(text);
         mac.finish()
-    }
-
-    fn apply_from(&self, nonce: &[u8; 12], from: u32, text: &mut [u8]) {
-        let mut cipher = self.cipher(nonce);
-        // A position inside the first block cannot be refused.
-        let _ = cipher.try_seek(from);
-        if cipher.try_apply_keystream(text).is_err() {
-            text.fill(0);
-        }
     }
 }
 

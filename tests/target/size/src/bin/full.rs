@@ -75,7 +75,7 @@ fn messages() {
     let Ok(layout) = Layout::new(black_box(64), black_box(24), black_box(106)) else { return };
     let at = black_box(Origin { source: Address::new(0), stream: 0, slot: Slot::ZERO });
     let mut outbox = Outbox::<2328>::new(layout);
-    let _ = black_box(outbox.load(&key, at, black_box(&[0; 500])));
+    let _ = black_box(outbox.load(&key, at, black_box(&[0; 16])));
     let mut inbox = Inbox::<6208, 1>::new(layout);
     let mut payload = [0; 106];
     while let Some(length) = outbox.next(&mut payload) {

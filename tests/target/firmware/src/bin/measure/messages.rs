@@ -66,7 +66,11 @@ fn message(counter: &Counter) {
     for column in 0..64 {
         let mut payload = [0; 106];
         let (_, cost) = counter.count(|| outbox.next(&mut payload));
-        if column < 24 { data.add(cost) } else { parity.add(cost) };
+        if column < 24 {
+            data.add(cost)
+        } else {
+            parity.add(cost)
+        };
         if column % 8 < 3 {
             let payload = black_box(&payload);
             let (_, cost) = counter.count(|| inbox.take(&key, at, payload));
