@@ -21,8 +21,8 @@ pub type Tag = [u8; TAG_BYTES];
 
 /// Bytes of a block of the tag's function.
 const BLOCK: usize = 16;
-/// Where the keystream for the text begins.
-const TEXT_AT: u32 = 64;
+/// The block of the keystream at which that for the text begins.
+const TEXT_AT: u32 = 1;
 
 /// Not made by a holder of the key, or not for this nonce and these associated data.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -41,8 +41,8 @@ impl Subkey {
     /// Encrypts `text` in place and gives its tag. A nonce must not be used for two texts under
     /// one key: who sees both could read both, and forge.
     ///
-    /// A cipher block for each 64 bytes, a step of the tag for each 16. A text of 256 GiB or more,
-    /// for which the keystream does not suffice, is wiped instead.
+    /// A cipher block for each 64 bytes, a step of the tag for each 16. A text must be shorter than
+    /// 256 GiB, where the keystream ends.
     #[must_use]
     pub fn seal(&self, nonce: &[u8; 12], associated: &[u8], text: &mut [u8]) -> Tag {
         self.apply_from(nonce, TEXT_AT, text);

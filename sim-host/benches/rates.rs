@@ -96,13 +96,16 @@ fn busy_net(plan: &Plan, stations: u8, talk_s: u64) -> World {
         power_dbm: 30.0,
         on_us: 0,
         ppb: None,
+        oscillator: None,
         stored_slot: None,
     };
     let radio = RadioPlan {
         propagation: Propagation::FreeSpace,
         noise_figure_db: 8.0,
         stations: (0..stations).map(station).collect(),
+        horizon_m: None,
         interferers: Vec::new(),
+        moves: Vec::new(),
     };
     let over = OverPlan {
         at_us: 8 * SECOND,

@@ -14,7 +14,10 @@
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`soak`] | a net for days, with a fault every few minutes |
+//! | [`curve`] | trials along an axis: tables and pictures |
+//! | [`stability`] | stability statistics, and what the simulated oscillators have of them |
 //! | [`replay`] | a recorded station, run again |
+//! | [`folder`] | a folder that appears whole or not at all |
 //! | [`cli`] | the command line |
 //!
 //! ```
@@ -37,6 +40,7 @@
 pub mod blocks;
 pub mod check;
 pub mod cli;
+pub mod curve;
 pub mod diagnostic;
 pub mod folder;
 pub mod input;
@@ -45,5 +49,6 @@ pub mod replay;
 pub mod run;
 pub mod scenario;
 pub mod soak;
+pub mod stability;
 pub mod trials;
 pub mod world;

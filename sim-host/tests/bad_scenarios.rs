@@ -255,7 +255,7 @@ fn interferers_that_cannot_be() {
 
 #[test]
 fn orders_that_cannot_be() {
-    let announce = ["upper bridge is no timekeeper and cannot announce", "role = \"timekeeper\""];
+    let announce = ["upper bridge is a member and cannot announce", "role = \"timekeeper\""];
     bad("by = \"control post\"", "by = \"upper bridge\"", "22:6", &announce);
     // Specification section 5: a prefix has no bits beyond its length, 0 to 8 of them.
     for target in

@@ -143,7 +143,7 @@ impl Pair {
                 Progress::Ready(Message { origin, text }) => {
                     self.arrived.push((origin, text.to_vec()));
                 }
-                _ => break,
+                Progress::Waiting => break,
             }
         }
     }

@@ -38,7 +38,6 @@ pub struct Message<'a> {
 /// What a step of work came to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[must_use]
-#[non_exhaustive]
 pub enum Progress<'a> {
     /// Nothing to do before another payload comes.
     Waiting,

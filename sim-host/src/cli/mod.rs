@@ -9,10 +9,12 @@
 mod blocks;
 mod check;
 mod check_text;
+mod curve;
 mod hops;
 mod replay;
 mod run;
 mod soak;
+mod stability;
 mod trials;
 
 use crate::diagnostic::Diagnostic;
@@ -45,6 +47,10 @@ enum Command {
     Soak(soak::Args),
     /// Repeat one situation many times and give the distribution of its outcome
     Trials(trials::Args),
+    /// Repeat a situation along an axis: a table with the closed form beside it, and a picture
+    Curve(curve::Args),
+    /// Check the simulated oscillators against the closed forms of their stability
+    Stability(stability::Args),
     /// Feed a recording to a station and tell what it did
     Replay(replay::Args),
 }
@@ -67,6 +73,8 @@ pub fn main() -> ExitCode {
         Some(Command::Blocks(args)) => blocks::run(&args),
         Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
+        Some(Command::Curve(args)) => curve::run(&args),
+        Some(Command::Stability(args)) => stability::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),

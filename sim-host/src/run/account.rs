@@ -155,7 +155,7 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
         more => format!(" and {more} late"),
     };
     let busy = over.busy.len();
-    let heard: u32 = over.payloads_heard.iter().sum();
+    let heard: u32 = addressees.iter().filter_map(|node| over.payloads_heard.get(*node)).sum();
     let offered = over.payload_slots * u32::try_from(wanted).unwrap_or(0);
     let share = if offered == 0 { 0.0 } else { 100.0 * f64::from(heard) / f64::from(offered) };
     let mut text = format!(

@@ -68,6 +68,8 @@ fn told(event: &Event) -> (&'static str, Option<hopwright_core::units::Slot>, St
         Event::Cut { slot } => ("cut", Some(slot), none),
         Event::SaveWatermark { slot } => ("save-watermark", Some(slot), none),
         Event::TimelineEnded => ("timeline-ended", None, none),
+        Event::CallWaiting => ("call-waiting", None, none),
+        Event::WatchTraffic => ("watch-traffic", None, none),
         _ => ("other", None, none),
     }
 }

@@ -4,9 +4,11 @@
 //! oscillators, the order in which channels are searched, where the interference lies and when
 //! things happen, so that no trial sees the sequence of another.
 
+mod parting;
 mod situation;
 mod summary;
 
+pub use parting::Contact;
 pub use situation::Situation;
 pub use summary::{NORMAL_95, Summary, share_within, summarise, wilson};
 
@@ -28,6 +30,11 @@ pub struct Campaign {
     pub jammed: f64,
     /// The length of the silence, where one comes into it, in seconds.
     pub silence_s: f64,
+    /// For how long two halves are out of range of each other, where that comes into it, in
+    /// hours.
+    pub apart_h: f64,
+    /// How they meet.
+    pub contact: Contact,
 }
 
 impl Campaign {

@@ -1,7 +1,7 @@
 //! What is on the air: transmissions begin, end, and reach those who wait for them.
 
 use super::node::Tuned;
-use super::{Content, Detail, Due, Sent, Transmission, World, child_seed};
+use super::{Content, Detail, Due, Rule, Sent, Transmission, World};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Heard, Reception};
 use hopwright_core::timing::WORD_BITS;
@@ -29,10 +29,7 @@ impl World {
             self.first_sent[node].push(start);
         }
         let station = &self.nodes[node].station;
-        let totals = &mut self.trace.totals;
-        totals.outside_hopset += u64::from(!station.sequence().hopset().contains(channel));
-        // A cut-in is the one thing that a station without time may send.
-        totals.out_of_step += u64::from(!station.in_step() && !station.cuts_in());
+        let in_hopset = station.sequence().hopset().contains(channel);
         let bits = station.burst().to_vec();
         let content = if word == station.sequence().sync_word() {
             Content::SyncHeader
@@ -41,6 +38,7 @@ impl World {
         } else {
             Content::Payload
         };
+        self.judge_transmission(node, in_hopset, content == Content::Payload);
         let mut payload = None;
         if content == Content::Payload {
             if let Some(talk) = self.talk[node] {
@@ -87,8 +85,12 @@ impl World {
         let settle = self.timing.settle().us();
         for node in &self.listeners[channel.index()] {
             let Some(tuned) = self.nodes[*node].tuned else { continue };
+            if self.medium.beyond_horizon(sender, *node) {
+                continue;
+            }
             let arrival = start + self.medium.delay_us(sender, *node);
-            if tuned.waits_for(word) && tuned.since + settle <= arrival {
+            let in_range = self.in_range(sender, *node);
+            if in_range && tuned.waits_for(word) && tuned.since + settle <= arrival {
                 transmission.listeners.push((*node, tuned.serial));
             }
         }
@@ -107,6 +109,7 @@ impl World {
                 transmission.others.push(other.node);
             }
         }
+        self.trace.note_start(transmission.start, transmission.end);
         self.push(transmission.end, Due::End { transmission: index });
         self.transmissions[index] = Some(transmission);
     }
@@ -116,6 +119,9 @@ impl World {
         self.vacant.push(index);
         self.on_air.retain(|other| *other != index);
         self.quiet_after = self.now + QUIET_US;
+        if transmission.content == Content::SyncHeader {
+            self.record(&transmission);
+        }
         let mut heard = 0;
         for (node, serial) in &transmission.listeners {
             heard += u32::from(self.deliver(&transmission, *node, *serial));
@@ -144,8 +150,9 @@ impl World {
         serial: u32,
     ) -> bool {
         let Transmission { channel, word, start, end, .. } = *transmission;
-        let arrival =
-            self.medium.arrival(transmission.node, node, channel, start, &transmission.others);
+        let mut others = transmission.others.clone();
+        others.retain(|other| self.in_range(*other, node));
+        let arrival = self.medium.arrival(transmission.node, node, channel, start, &others);
         let complete = end + arrival.delay_us;
         let stays = |tuned: &Tuned| tuned.serial == serial && tuned.until >= complete;
         if !self.nodes[node].tuned.as_ref().is_some_and(stays) {
@@ -160,11 +167,7 @@ impl World {
         let key = u64::from(self.nodes[node].station.address().number());
         let received = self.medium.receive(arrival, transmission.number, key, &transmission.bits);
         let Some(received) = received else { return false };
-        let chance = |what: &str| {
-            let draw = child_seed(transmission.number ^ (key << 48), what) >> 11;
-            draw as f64 / (1_u64 << 53) as f64
-        };
-        if self.faults.loss > 0.0 && chance("loss") < self.faults.loss {
+        if self.lost(transmission.number, key) {
             return false;
         }
         self.nodes[node].followed = (begins, complete);
@@ -173,10 +176,9 @@ impl World {
             hopwright_core::units::Tick::new(stamp.us().saturating_add_signed(received.jitter_us));
         let bits = received.bits.as_deref().unwrap_or(&transmission.bits);
         let local = self.nodes[node].local(complete);
-        let outcome = self.nodes[node].heard(local, Reception { channel, word, at, bits });
-        self.drain(node);
+        let outcome = self.receive(node, local, Reception { channel, word, at, bits });
         match outcome {
-            Heard::Header { timeline: Timeline::Home, .. } => self.check_bound(node, complete),
+            Heard::Header { timeline: Timeline::Home, .. } => self.note_phase(node, complete),
             Heard::Payload { timeline, slot, source } => {
                 let mut text = [0; 512];
                 let length = {
@@ -188,10 +190,12 @@ impl World {
             }
             _ => {}
         }
-        if self.faults.duplicates > 0.0 && chance("duplicate") < self.faults.duplicates {
-            let again = self.nodes[node].heard(local, Reception { channel, word, at, bits });
-            self.trace.totals.duplicates_taken += u64::from(matches!(again, Heard::Header { .. }));
-            self.drain(node);
+        if self.doubled(transmission.number, key) {
+            let again = self.receive(node, local, Reception { channel, word, at, bits });
+            if matches!(again, Heard::Header { .. }) {
+                self.trace.totals.duplicates_taken += 1;
+                self.broke(node, Rule::DuplicateTaken);
+            }
         }
         // The station may have changed its mind about what to do; ask it, as a driver would.
         let action = self.nodes[node].poll(local);
@@ -200,21 +204,6 @@ impl World {
             self.act(node, action, self.now);
         }
         true
-    }
-
-    /// Invariant 4: true net time lies in the bound of every station that has just heard a header.
-    pub(super) fn check_bound(&mut self, node: usize, at: u64) {
-        let Some(truth) = self.truth_us else { return };
-        let node = &self.nodes[node];
-        let Some(clock) = node.station.clock() else { return };
-        let local = node.local(at);
-        let true_net = at.cast_signed() + truth;
-        let (lo, hi) = clock.bound(local);
-        let totals = &mut self.trace.totals;
-        totals.bound_checks += 1;
-        // Both clocks are floored to whole microseconds.
-        totals.bound_misses += u64::from(true_net < lo - 1 || hi + 1 < true_net);
-        totals.worst_phase_us = totals.worst_phase_us.max(clock.net_us(local).abs_diff(true_net));
     }
 
     pub(super) fn note_payload(

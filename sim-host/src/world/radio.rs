@@ -101,6 +101,14 @@ impl World {
         }
     }
 
+    /// Whether somebody is on a channel that the station samples for such: it will have something
+    /// to tell, and must not rest.
+    pub(super) fn called_from_outside(&self, node: usize) -> bool {
+        let fixed = self.nodes[node].station.fixed();
+        let channels = [fixed.calling, fixed.watch].into_iter().flatten();
+        channels.into_iter().any(|channel| self.sensed(node, channel, self.now).is_some())
+    }
+
     /// The power of interferers at a station, if it is worth a report.
     pub(super) fn sensed(&self, node: usize, channel: Channel, us: u64) -> Option<Dbm> {
         let mw = self.medium.interference_mw(node, channel, us);

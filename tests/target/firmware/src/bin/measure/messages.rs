@@ -81,7 +81,7 @@ fn message(counter: &Counter) {
             let (progress, cost) = counter.count(|| match inbox.work() {
                 Progress::Working => 1,
                 Progress::Ready(message) => 2 + u8::from(message.text == text),
-                _ => 0,
+                Progress::Waiting => 0,
             });
             if progress == 0 {
                 break;
