@@ -13,6 +13,8 @@
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
+//! | [`adversaries`] | what each opponent achieves, with the closed form beside it |
+//! | [`hostile`] | made-up receptions by the million, against single stations |
 //! | [`soak`] | a net for days, with a fault every few minutes |
 //! | [`curve`] | trials along an axis: tables and pictures |
 //! | [`stability`] | stability statistics, and what the simulated oscillators have of them |
@@ -37,12 +39,14 @@
 )]
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
+pub mod adversaries;
 pub mod blocks;
 pub mod check;
 pub mod cli;
 pub mod curve;
 pub mod diagnostic;
 pub mod folder;
+pub mod hostile;
 pub mod input;
 pub mod plan;
 pub mod replay;

@@ -16,7 +16,7 @@ pub use files::{to_csv, write_files};
 
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
-use crate::trials::{NORMAL_95, wilson};
+use crate::trials::{share_of, wilson};
 use crate::world::child_seed;
 use hopwright_core::coding::reed_solomon::ReedSolomon;
 use hopwright_core::sequence::Draw;
@@ -73,7 +73,7 @@ impl Point {
     /// The interval that covers the true share with 95 % confidence.
     #[must_use]
     pub fn interval(&self) -> (f64, f64) {
-        wilson(self.lost.into(), self.trials.into(), NORMAL_95)
+        share_of(self.lost.into(), self.trials.into()).1
     }
 
     /// The share of the traffic channels that is jammed.
@@ -85,8 +85,8 @@ impl Point {
     /// Whether count, decoder and closed form agree.
     #[must_use]
     pub fn holds(&self) -> bool {
-        let (low, high) = wilson(self.lost.into(), self.trials.into(), BAND);
-        // The closed form is a sum of rounded numbers.
+        let (_, (low, high)) = wilson(self.lost.into(), self.trials.into(), BAND);
+        // Both are sums of rounded numbers.
         let expected = self.expected;
         self.surprises == 0 && (low - 1e-9..=high + 1e-9).contains(&expected)
     }

@@ -6,11 +6,13 @@
 //! | 1 | a check failed |
 //! | 2 | bad input, explained on standard error; nothing on standard output |
 
+mod adversaries;
 mod blocks;
 mod check;
 mod check_text;
 mod curve;
 mod hops;
+mod hostile;
 mod replay;
 mod run;
 mod soak;
@@ -51,6 +53,10 @@ enum Command {
     Curve(curve::Args),
     /// Check the simulated oscillators against the closed forms of their stability
     Stability(stability::Args),
+    /// Let simulated opponents try what they can, and tell what each achieves
+    Adversaries(adversaries::Args),
+    /// Try made-up receptions (simulated) by the million: nothing but counters may move
+    Hostile(hostile::Args),
     /// Feed a recording to a station and tell what it did
     Replay(replay::Args),
 }
@@ -75,6 +81,8 @@ pub fn main() -> ExitCode {
         Some(Command::Trials(args)) => trials::run(&args),
         Some(Command::Curve(args)) => curve::run(&args),
         Some(Command::Stability(args)) => stability::run(&args),
+        Some(Command::Adversaries(args)) => adversaries::run(&args),
+        Some(Command::Hostile(args)) => hostile::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),

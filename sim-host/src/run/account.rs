@@ -72,6 +72,15 @@ fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
         let _ = write!(line, ", from {} s", seconds(interferer.from_us));
         writeln!(out, "{line}")?;
     }
+    for adversary in &scenario.radio.adversaries {
+        let level = match adversary.level {
+            Level::AboveWanted { db } => format!("{db} dB above the wanted signal in all"),
+            Level::At { power_dbm, .. } => format!("{power_dbm} dBm in all"),
+        };
+        let (name, behaviour) = (&adversary.name, adversary.behaviour.name());
+        let from = seconds(adversary.from_us);
+        writeln!(out, "against the net (simulated): {name}, {behaviour}, {level}, from {from} s")?;
+    }
     Ok(())
 }
 

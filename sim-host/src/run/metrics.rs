@@ -59,6 +59,8 @@ pub const METRICS: &[Metric] = &[
     metric("alerts.watch_traffic", "stations that tell of traffic on the watch channel", ""),
     metric("alerts.closest_s", "least time between two alerts of a kind at one station", "s"),
     metric("hops.outside_hopset", "transmissions outside the hopset", ""),
+    metric("adversary.heard", "transmissions of opponents that a radio recognised", ""),
+    metric("adversary.taken", "transmissions of opponents that a station took", ""),
     metric("hops.blocks_uneven", "blocks of r*m slots that did not use each channel once", ""),
 ];
 
@@ -97,6 +99,9 @@ pub fn measure(
     put("holdoff.longest_s", waits.fold(0.0, f64::max));
     put("holdoff.overlaps", trace.totals.overlapping as f64);
     put("hops.outside_hopset", trace.totals.outside_hopset as f64);
+    let taken = world.taken();
+    put("adversary.heard", taken.heard as f64);
+    put("adversary.taken", (taken.headers + taken.words) as f64);
     put("hops.blocks_uneven", blocks_uneven(scenario, world)?);
     out.insert("payload.heard_share", heard_share(scenario, trace)?);
     Ok(out)

@@ -17,11 +17,11 @@ use hopwright_core::units::{Channel, Hertz, Lane};
 /// the names of the parts.
 #[derive(Debug)]
 pub struct Builder<'a> {
-    plan: &'a Plan,
+    pub(super) plan: &'a Plan,
     radio: &'a RadioPlan,
-    seed: u64,
-    key: NetKey,
-    hopset: Hopset<MAX_HOPSET>,
+    pub(super) seed: u64,
+    pub(super) key: NetKey,
+    pub(super) hopset: Hopset<MAX_HOPSET>,
 }
 
 /// What is to happen in a world, and how much of it is kept.
@@ -92,6 +92,8 @@ impl<'a> Builder<'a> {
             let MovePlan { station, at_us, to_m, over_us } = *plan;
             world.travel(Journey { node: station, at_us, to_m, over_us });
         }
+        let adversaries = self.radio.adversaries.iter().map(|plan| self.adversary(plan));
+        world.oppose(adversaries.collect::<Result<_, _>>()?);
         for (index, station) in self.radio.stations.iter().enumerate() {
             world.order(station.on_us, Order::SwitchOn(index));
         }
@@ -133,6 +135,12 @@ impl<'a> Builder<'a> {
         .map_err(|error| {
             Diagnostic::new(error.to_string(), "change [slots], [clock] or [announce] of the plan")
         })
+    }
+
+    /// The channels of the hopset, ascending.
+    #[must_use]
+    pub fn hopset(&self) -> &[Channel] {
+        self.hopset.channels()
     }
 
     /// The channels that an interferer covers.

@@ -4,12 +4,14 @@
 //! scenario.toml ──read──► Scenario ──builder──► World ──run──► Trace ──► metrics, checks
 //! ```
 
+mod adversary;
 mod build;
 mod clocks;
 mod expect;
 mod moves;
 mod read;
 
+pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
 
@@ -66,6 +68,24 @@ pub struct RadioPlan {
     pub interferers: Vec<InterfererPlan>,
     /// Who goes where, and when.
     pub moves: Vec<MovePlan>,
+    /// Whoever is against the net.
+    pub adversaries: Vec<AdversaryPlan>,
+}
+
+impl RadioPlan {
+    /// Stations in free space with a noise figure of 8 dB, and nothing and nobody else.
+    #[must_use]
+    pub const fn of(stations: Vec<StationPlan>) -> Self {
+        Self {
+            propagation: Propagation::FreeSpace,
+            noise_figure_db: 8.0,
+            stations,
+            horizon_m: None,
+            interferers: Vec::new(),
+            moves: Vec::new(),
+            adversaries: Vec::new(),
+        }
+    }
 }
 
 /// One station of a scenario.
@@ -113,6 +133,25 @@ pub struct MovePlan {
     pub to_m: (f64, f64),
     /// How long it takes, in microseconds; 0 is at once.
     pub over_us: u64,
+}
+
+impl StationPlan {
+    /// A member at the origin, with 30 dBm, switched on from the start and with nothing stored.
+    #[must_use]
+    pub const fn member(name: String, address: Address) -> Self {
+        Self {
+            name,
+            address,
+            role: Role::Member,
+            x_m: 0.0,
+            y_m: 0.0,
+            power_dbm: 30.0,
+            on_us: 0,
+            ppb: None,
+            oscillator: None,
+            stored_slot: None,
+        }
+    }
 }
 
 /// One interferer of a scenario.

@@ -1,7 +1,8 @@
 //! A scenario's TOML, table by table.
 
 use super::{
-    Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, clocks, moves,
+    Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, adversary,
+    clocks, moves,
 };
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
@@ -30,6 +31,7 @@ pub(super) fn scenario(
         "station",
         "interferer",
         "move",
+        "adversary",
         "announce",
         "over",
         "expect",
@@ -61,6 +63,11 @@ pub(super) fn scenario(
         .iter()
         .map(|section| interferer(section, limit_us))
         .collect::<Result<_, _>>()?;
+    let adversaries = root
+        .sections("adversary", adversary::KEYS)?
+        .iter()
+        .map(|section| adversary::adversary(section, limit_us))
+        .collect::<Result<_, _>>()?;
     let announces = root
         .sections("announce", &["at_s", "by"])?
         .iter()
@@ -90,7 +97,15 @@ pub(super) fn scenario(
         seed,
         duration_us: limit_us,
         plan,
-        radio: RadioPlan { propagation, noise_figure_db, stations, horizon_m, interferers, moves },
+        radio: RadioPlan {
+            propagation,
+            noise_figure_db,
+            stations,
+            horizon_m,
+            interferers,
+            moves,
+            adversaries,
+        },
         announces,
         overs,
         expectations,
@@ -318,7 +333,7 @@ pub(super) fn station_named(
 }
 
 /// Refuses characters that would do something to a terminal.
-fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<(), Diagnostic> {
+pub(super) fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<(), Diagnostic> {
     if text.chars().any(char::is_control) {
         let what = format!("`{key}` has characters that cannot be printed");
         return Err(section.error(key, what, "use printable characters on one line"));

@@ -10,7 +10,7 @@ mod summary;
 
 pub use parting::Contact;
 pub use situation::Situation;
-pub use summary::{NORMAL_95, Summary, share_within, summarise, wilson};
+pub use summary::{Summary, share_of, share_within, summarise, wilson};
 
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
@@ -38,6 +38,13 @@ pub struct Campaign {
 }
 
 impl Campaign {
+    /// One trial of a situation, in a clear band.
+    #[must_use]
+    pub const fn of(situation: Situation) -> Self {
+        let (apart_h, contact) = (4.0, Contact::Bridge);
+        Self { situation, trials: 1, seed: 1, jammed: 0.0, silence_s: 0.0, apart_h, contact }
+    }
+
     /// Carries all trials out, on all cores, and gives their outcomes in order: seconds, or
     /// infinity for what did not happen in time. A trial with several stations has several.
     ///

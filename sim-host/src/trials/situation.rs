@@ -234,16 +234,12 @@ pub(super) fn radio(
         let index = usize::from(i);
         let place = |axis: &str| draw(seed, &format!("{axis}/{i}"), 6_000) as f64 - 3_000.0;
         StationPlan {
-            name: format!("station {i}"),
-            address: Address::new(i),
             role: if i == 0 { Role::Timekeeper } else { Role::Member },
             x_m: place("x"),
             y_m: place("y"),
-            power_dbm: 30.0,
             on_us: on.iter().find(|(node, _)| *node == index).map_or(0, |(_, at)| *at),
-            ppb: None,
-            oscillator: None,
             stored_slot: (i == 0).then(|| Slot::new(far)),
+            ..StationPlan::member(format!("station {i}"), Address::new(i))
         }
     };
     let interferer = InterfererPlan {
@@ -260,5 +256,6 @@ pub(super) fn radio(
         horizon_m: None,
         interferers: if campaign.jammed > 0.0 { vec![interferer] } else { Vec::new() },
         moves: Vec::new(),
+        adversaries: Vec::new(),
     }
 }

@@ -26,8 +26,8 @@ pub struct Summary {
     pub worst_s: f64,
 }
 
-/// Two-sided 95 % of the normal distribution, in standard deviations.
-pub const NORMAL_95: f64 = 1.959_964;
+/// Two-sided 95 % of the normal distribution.
+const NORMAL_95: f64 = 1.959_964;
 
 /// Sums outcomes up; `None` if there are none.
 #[must_use]
@@ -72,24 +72,25 @@ pub fn summarise(outcomes: &[f64]) -> Option<Summary> {
 #[must_use]
 pub fn share_within(outcomes: &[f64], limit: f64) -> (f64, (f64, f64)) {
     let hits = outcomes.iter().filter(|outcome| **outcome <= limit).count();
-    let count = outcomes.len().max(1);
-    (hits as f64 / count as f64, wilson(hits as u64, count as u64, NORMAL_95))
+    share_of(hits as u64, outcomes.len() as u64)
 }
 
-/// The interval in which the true share lies when `hits` of `count` were seen, `z` standard
-/// deviations wide on each side (E. B. Wilson, 1927).
+/// The share of `hits` in `count`, and the interval that covers the true share with 95 %
+/// confidence (E. B. Wilson, 1927).
 #[must_use]
-pub fn wilson(hits: u64, count: u64, z: f64) -> (f64, f64) {
+pub fn share_of(hits: u64, count: u64) -> (f64, (f64, f64)) {
+    wilson(hits, count, NORMAL_95)
+}
+
+/// The same for a two-sided quantile `z` of the normal distribution.
+#[must_use]
+pub fn wilson(hits: u64, count: u64, z: f64) -> (f64, (f64, f64)) {
     let n = count.max(1) as f64;
-    let share = hits as f64 / n;
-    let z2 = z * z;
+    let (share, z2) = (hits as f64 / n, z * z);
     let centre = (share + z2 / (2.0 * n)) / (1.0 + z2 / n);
     let spread = share * (1.0 - share) / n + z2 / (4.0 * n * n);
     let half = z * libm::sqrt(spread) / (1.0 + z2 / n);
-    // At the ends rounding must not exclude what is possible.
-    let low = if hits == 0 { 0.0 } else { centre - half };
-    let high = if hits >= count { 1.0 } else { centre + half };
-    (low, high)
+    (share, (centre - half, centre + half))
 }
 
 #[cfg(test)]

@@ -180,6 +180,22 @@ impl Medium {
         sum
     }
 
+    /// The received power from `from` at `to`, mW.
+    pub(super) fn power_mw(&self, from: usize, to: usize) -> f64 {
+        self.power_mw[from * self.nodes + to]
+    }
+
+    /// The path loss over a distance, dB.
+    pub(super) fn loss_db(&self, metres: f64) -> f64 {
+        self.plan.propagation.loss_db(metres, self.plan.carrier_hz)
+    }
+
+    /// The bit error probability of a wanted signal with unwanted power on its channel.
+    pub(super) fn bit_error(&self, wanted_mw: f64, unwanted_mw: f64) -> f64 {
+        let density = self.noise_mw_hz + unwanted_mw / self.plan.bandwidth_hz;
+        bit_error(wanted_mw / self.plan.link_bps / density)
+    }
+
     /// How a transmission from `from` arrives at `to`, with `others` on the same channel.
     pub(super) fn arrival(
         &self,
@@ -232,6 +248,43 @@ impl Medium {
         }
         let jitter_us = self.jitter(&mut || rng.next_u64());
         Some(Received { bits: Some(noisy), jitter_us })
+    }
+
+    /// As [`receive`](Self::receive), with bits that are not equally likely wrong: `runs` gives
+    /// the end of each run, the bits of the unique word counted first, and its probability.
+    pub(super) fn receive_runs(
+        &self,
+        runs: &[(u32, f64)],
+        number: u64,
+        key: u64,
+        bits: &[u8],
+    ) -> Option<Received> {
+        let mut rng = ChaCha8Rng::seed_from_u64(mix(self.seed ^ mix(number)) ^ key);
+        let (mut wrong_in_word, mut noisy, mut from) = (0, None, 0);
+        for (to, p) in runs {
+            if *p >= NEGLIGIBLE {
+                for bit in from..*to {
+                    if uniform(&mut rng) >= *p {
+                        continue;
+                    }
+                    match bit.checked_sub(WORD_BITS) {
+                        None => wrong_in_word += 1,
+                        Some(bit) => {
+                            let noisy = noisy.get_or_insert_with(|| bits.to_vec());
+                            if let Some(byte) = noisy.get_mut(bit as usize / 8) {
+                                *byte ^= 0x80 >> (bit % 8);
+                            }
+                        }
+                    }
+                }
+            }
+            from = *to;
+        }
+        if wrong_in_word > WORD_ERRORS {
+            return None;
+        }
+        let jitter_us = self.jitter(&mut || rng.next_u64());
+        Some(Received { bits: noisy, jitter_us })
     }
 
     fn jitter(&self, draw: &mut impl FnMut() -> u64) -> i64 {

@@ -9,6 +9,7 @@
 //! much of the silence as it can remember, which is
 //! [`MEMORY`](hopwright_core::acquire::MEMORY) twice over.
 
+pub mod adversary;
 mod air;
 mod digest;
 mod interferer;
@@ -90,6 +91,7 @@ enum Due {
     Travel { index: usize },
     Replay { index: usize },
     Interference,
+    Adversary { adversary: usize, token: u32 },
 }
 
 /// A transmission that is about to start or on the air.
@@ -142,6 +144,7 @@ pub struct World {
     expect_first: Vec<bool>,
     trace: Trace,
     always_awake: bool,
+    opposition: adversary::Opposition,
 }
 
 /// An over in the making.
@@ -189,6 +192,7 @@ impl World {
             expect_first: vec![false; count],
             trace: Trace::default(),
             always_awake: false,
+            opposition: adversary::Opposition::default(),
         };
         world.watches.extend(world.nodes.iter().map(|node| Watch::new(node.storage)));
         let changes: Vec<u64> =
@@ -332,6 +336,7 @@ impl World {
             Due::Order { index } => self.carry_out(self.orders[index]),
             Due::Travel { index } => self.go_on(index),
             Due::Replay { index } => self.play(index),
+            Due::Adversary { adversary, token } => self.adversary_due(adversary, token),
             Due::Interference => {
                 self.wake_all();
                 for node in 0..self.nodes.len() {
