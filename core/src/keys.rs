@@ -45,6 +45,8 @@ pub enum Label {
     Data,
     /// Addressing by keys.
     Tree,
+    /// Messages.
+    Text,
 }
 
 impl Label {
@@ -62,6 +64,7 @@ impl Label {
             Self::Seal => b"hopwright/seal\0\0",
             Self::Data => b"hopwright/data\0\0",
             Self::Tree => b"hopwright/tree\0\0",
+            Self::Text => b"hopwright/text\0\0",
         }
     }
 }
@@ -117,11 +120,6 @@ pub struct Subkey([u8; 32]);
 redacted!(Subkey);
 
 impl Subkey {
-    /// A key that is fixed by the specification, or has been derived elsewhere.
-    pub(crate) const fn fixed(bytes: [u8; 32]) -> Self {
-        Self(bytes)
-    }
-
     /// `HChaCha20(self, input)` as a key of its own.
     #[must_use]
     #[inline(never)]
@@ -141,6 +139,13 @@ impl Subkey {
         for (byte, key) in bytes.iter_mut().zip(&self.0) {
             *byte ^= key;
         }
+    }
+
+    /// Takes a key for one purpose that was not drawn from a net key. The caller's own copy
+    /// remains the caller's to wipe.
+    #[must_use]
+    pub const fn new(bytes: [u8; 32]) -> Self {
+        Self(bytes)
     }
 
     /// The word `W(label, stream, index)`; `index` counts below 2^36 (higher bits are dropped).
@@ -183,8 +188,13 @@ impl Subkey {
 
     /// Exclusive-ors `data` with the ChaCha20 keystream under `nonce` from counter 0.
     pub(crate) fn apply(&self, nonce: &[u8; 12], data: &mut [u8]) {
+        self.apply_from(nonce, 0, data);
+    }
+
+    /// As [`apply`](Self::apply), from block `first` of the keystream, which ends at 2^38 bytes.
+    pub(crate) fn apply_from(&self, nonce: &[u8; 12], first: u32, data: &mut [u8]) {
         let mut keystream = [0; 64];
-        for (number, data) in (0_u32..).zip(data.chunks_mut(64)) {
+        for (number, data) in (first..).zip(data.chunks_mut(64)) {
             block(&self.0, number, nonce, &mut keystream);
             for (byte, key) in data.iter_mut().zip(&keystream) {
                 *byte ^= key;

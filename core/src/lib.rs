@@ -25,7 +25,8 @@
 //! 8. [`clock`]: net time as an interval.
 //! 9. [`acquire`]: how to find the net without knowing the time.
 //! 10. [`station`]: the state machine that puts these to use.
-//! 11. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 11. [`seal`], [`message`]: what is said, whole or not at all.
+//! 12. [`record`]: its inputs and outputs as bytes, for replay and comparison.
 //!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
@@ -111,8 +112,10 @@ pub mod clock;
 pub mod coding;
 pub mod header;
 pub mod keys;
+pub mod message;
 mod nuisance;
 pub mod record;
+pub mod seal;
 pub mod sequence;
 pub mod station;
 pub mod timing;

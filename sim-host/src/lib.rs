@@ -42,6 +42,7 @@
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
 pub mod adversaries;
+pub mod blocks;
 pub mod check;
 pub mod cli;
 pub mod curve;

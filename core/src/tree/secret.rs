@@ -36,7 +36,7 @@ impl Secret {
 
     /// The generator `G`: 32 bytes from 16 (specification section 10). One permutation.
     pub(super) fn expand(&self) -> Subkey {
-        Subkey::fixed(GENERATOR).derive(&self.0)
+        Subkey::new(GENERATOR).derive(&self.0)
     }
 
     /// One half of `G`: the seed of the left or of the right child in the co-path tree. The left

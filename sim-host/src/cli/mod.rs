@@ -7,6 +7,7 @@
 //! | 2 | bad input, explained on standard error; nothing on standard output |
 
 mod adversaries;
+mod blocks;
 mod check;
 mod check_text;
 mod curve;
@@ -43,6 +44,8 @@ enum Command {
     Check(check::Args),
     /// List the hops of a plan
     Hops(hops::Args),
+    /// Count how often a block of a message is lost, beside the exact probability
+    Blocks(blocks::Args),
     /// Run a net for days with a fault every few minutes, all invariants watched
     Soak(soak::Args),
     /// Repeat one situation many times and give the distribution of its outcome
@@ -76,6 +79,7 @@ pub fn main() -> ExitCode {
     let outcome = match Cli::parse().command {
         Some(Command::Check(args)) => check::run(&args),
         Some(Command::Hops(args)) => hops::run(&args),
+        Some(Command::Blocks(args)) => blocks::run(&args),
         Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
         Some(Command::Curve(args)) => curve::run(&args),

@@ -12,6 +12,7 @@ mod fit;
 mod fixed;
 mod key;
 mod lanes;
+mod message;
 mod slots;
 mod tree;
 
@@ -24,6 +25,7 @@ use band::Band;
 use hopwright_core::band::{ChannelSet, Hopset, Lanes, Raster};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
+use hopwright_core::message::Layout;
 use hopwright_core::sequence::{Sequence, Structure};
 use hopwright_core::station::FixedChannels;
 use hopwright_core::timing::Timing;
@@ -48,6 +50,7 @@ pub struct Plan {
     deputies_after: Micros,
     announce_slots: u32,
     energy_threshold: Dbm,
+    message: Layout,
 }
 
 /// What the plan supposes of clocks and distances.
@@ -114,7 +117,7 @@ impl Plan {
     /// The tables that a plan may have.
     pub const TABLES: &[&str] = &[
         "net", "raster", "hopset", "exclude", "fixed", "slots", "lanes", "clock", "announce",
-        "deputies", "energy",
+        "deputies", "energy", "message",
     ];
 
     /// Reads a plan from a file.
@@ -153,6 +156,7 @@ impl Plan {
         let tables = band::Tables::open(root)?;
         let slots = root.section("slots", slots::KEYS)?;
         let lane_table = root.section("lanes", lanes::KEYS)?;
+        let timing = slots::timing(&slots)?;
         let plan = Self {
             name,
             key,
@@ -160,7 +164,7 @@ impl Plan {
             band: Band::read(root, &tables)?,
             lanes: lanes::read(&lane_table)?,
             structure: slots::structure(&slots)?,
-            timing: slots::timing(&slots)?,
+            timing,
             clock: read_clock(root)?,
             deputies_after: fixed::deputies(root)?,
             announce_slots: root.section("announce", &["slots"])?.integer_or(
@@ -173,6 +177,7 @@ impl Plan {
                 -200..=50,
                 -95,
             )?),
+            message: message::layout(&root.section("message", message::KEYS)?, timing)?,
         };
         fit::check(&plan, &tables, &slots, &lane_table)?;
         Ok(plan)
@@ -286,6 +291,12 @@ impl Plan {
         self.energy_threshold
     }
 
+    /// How messages are cut, and the code that protects them.
+    #[must_use]
+    pub const fn message(&self) -> Layout {
+        self.message
+    }
+
     /// The hopset of a lane.
     ///
     /// # Errors
@@ -309,9 +320,22 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the plan has no such lane.
     pub fn sequence(&self, lane: Lane) -> Result<Sequence<MAX_HOPSET>, Diagnostic> {
-        let hopset = self.hopset(lane)?;
+        self.sequence_under(&self.net_key(), self.structure, lane)
+    }
+
+    /// The hop sequence that a lane would have under another key, and with another structure.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan has no such lane, or the structure does not fit it.
+    pub fn sequence_under(
+        &self,
+        key: &NetKey,
+        structure: Structure,
+        lane: Lane,
+    ) -> Result<Sequence<MAX_HOPSET>, Diagnostic> {
+        let hopset = self.hopset_under(key, lane)?;
         let draw_lane = if self.lanes.is_some_and(|l| l.spaced()) { Lane::ZERO } else { lane };
-        Sequence::new(&self.net_key(), hopset, self.structure, lane, draw_lane).map_err(|error| {
+        Sequence::new(key, hopset, structure, lane, draw_lane).map_err(|error| {
             Diagnostic::new(error.to_string(), "`hopwright check` says more about the plan")
         })
     }
