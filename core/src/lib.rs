@@ -25,6 +25,8 @@
 //! 8. [`acquire`]: how to find the net without knowing the time.
 //! 9. [`station`]: the state machine that puts these to use.
 //! 10. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 11. [`provision`]: its configuration as bytes, sealed or typed by hand.
+//! 12. [`loader`]: how a carrier device brings it a new one.
 //!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
@@ -113,7 +115,9 @@ pub mod clock;
 pub mod coding;
 pub mod header;
 pub mod keys;
+pub mod loader;
 mod nuisance;
+pub mod provision;
 pub mod record;
 pub mod sequence;
 pub mod station;

@@ -15,6 +15,9 @@
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`soak`] | a net for days, with a fault every few minutes |
 //! | [`replay`] | a recorded station, run again |
+//! | [`provision`] | keys, rosters, sealed configurations, groups to type |
+//! | [`load`] | a carrier's port, and a station to load into for training |
+//! | [`folder`] | output that appears whole or not at all |
 //! | [`cli`] | the command line |
 //!
 //! ```
@@ -37,8 +40,11 @@
 pub mod check;
 pub mod cli;
 pub mod diagnostic;
+pub mod folder;
 pub mod input;
+pub mod load;
 pub mod plan;
+pub mod provision;
 pub mod replay;
 pub mod run;
 pub mod scenario;

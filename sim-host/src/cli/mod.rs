@@ -8,9 +8,15 @@
 
 mod check;
 mod check_text;
+mod enter;
 mod hops;
+mod inspect;
+mod keygen;
+mod load;
+mod provision;
 mod replay;
 mod run;
+mod secrets;
 mod soak;
 mod trials;
 
@@ -44,6 +50,16 @@ enum Command {
     Trials(trials::Args),
     /// Feed a recording to a station and tell what it did
     Replay(replay::Args),
+    /// Draw a key from the operating system's generator into a new file
+    Keygen(keygen::Args),
+    /// Make the sealed configurations of a plan's stations
+    Provision(provision::Args),
+    /// Show what a configuration says, keys excepted
+    Inspect(inspect::Args),
+    /// Carry a configuration into a station over a serial port
+    Load(load::Args),
+    /// Make a configuration from groups typed in need
+    Enter(enter::Args),
 }
 
 /// How a command that ran to its end came out.
@@ -64,6 +80,11 @@ pub fn main() -> ExitCode {
         Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
+        Some(Command::Keygen(args)) => keygen::run(&args),
+        Some(Command::Provision(args)) => provision::run(&args),
+        Some(Command::Inspect(args)) => inspect::run(&args),
+        Some(Command::Load(args)) => load::run(&args),
+        Some(Command::Enter(args)) => enter::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),
     };

@@ -10,6 +10,7 @@ mod read;
 
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
+pub(crate) use read::parse_address;
 
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};

@@ -314,7 +314,8 @@ fn number_in(
     }
 }
 
-fn parse_address(text: &str) -> Option<Address> {
+/// Two hexadecimal digits.
+pub(crate) fn parse_address(text: &str) -> Option<Address> {
     let valid = text.len() == 2 && text.bytes().all(|b| b.is_ascii_hexdigit());
     valid.then(|| u8::from_str_radix(text, 16).ok().map(Address::new)).flatten()
 }
