@@ -192,7 +192,7 @@ fn inspect_shows_the_envelope_without_a_secret_and_all_but_keys_with_it() {
         for part in [
             "4B, member, lane 0",
             "net         larkfell",
-            "128 channels: 0-63, 66-129",
+            "128 channels: 0-64, 67-129",
             "20000 us, settle 1000 us, guard 500 us, 50000 bit/s",
             "a station comes of it",
         ] {

@@ -81,7 +81,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
 fn read(from: &mut impl BufRead, terminal: bool) -> Result<Entry, Diagnostic> {
     let mut reader = Reader::new();
     let mut line = 0;
-    while reader.awaited() <= GROUPS {
+    // A person has typed enough after the last group; of a file, more is a mistake.
+    while !(terminal && reader.awaited() > GROUPS) {
         if terminal {
             // If nobody can read the prompt, the group can still be typed.
             let _ = write!(io::stderr(), "group {} of {GROUPS}: ", reader.awaited());
