@@ -6,11 +6,29 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 /// Makes a new folder: `write` fills it under another name, and it is renamed when everything is
-/// in it. A private one may be entered by its owner only.
+/// in it.
 ///
 /// # Errors
 /// [`Diagnostic`] if the folder exists and is not empty, or cannot be written.
 pub fn write_whole(
+    folder: &Path,
+    write: impl FnOnce(&Path) -> io::Result<()>,
+) -> Result<(), Diagnostic> {
+    write_as(folder, false, write)
+}
+
+/// [`write_whole`] of a folder that only its owner may enter.
+///
+/// # Errors
+/// As [`write_whole`].
+pub fn write_whole_private(
+    folder: &Path,
+    write: impl FnOnce(&Path) -> io::Result<()>,
+) -> Result<(), Diagnostic> {
+    write_as(folder, true, write)
+}
+
+fn write_as(
     folder: &Path,
     private: bool,
     write: impl FnOnce(&Path) -> io::Result<()>,

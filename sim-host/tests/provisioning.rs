@@ -193,7 +193,7 @@ fn inspect_shows_the_envelope_without_a_secret_and_all_but_keys_with_it() {
             "4B, member, lane 0",
             "net         larkfell",
             "128 channels: 0-64, 67-129",
-            "20000 us, settle 1000 us, guard 500 us, 50000 bit/s",
+            "20000 us, settle 1000 us, guard 500 us, 50000 bit/s", "fixed       calling",
             "a station comes of it",
         ] {
             assert!(text.contains(part), "no \"{part}\": {text}");

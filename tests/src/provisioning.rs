@@ -2,12 +2,12 @@
 
 use crate::plans::{clock_plan, key, raster, timing};
 use hopwright_core::address::Address;
-use hopwright_core::band::{Hopset, Pick};
+use hopwright_core::band::{ChannelSet, Hopset, Pick, Raster};
 use hopwright_core::loader::{Bank, Storage, StorageFault};
 use hopwright_core::provision::{Configuration, PlanDigest, Share};
 use hopwright_core::sequence::Structure;
-use hopwright_core::station::Role;
-use hopwright_core::units::{Dbm, Lane};
+use hopwright_core::station::{FixedChannels, Role};
+use hopwright_core::units::{Channel, Dbm, Lane};
 
 /// A configuration of station `address` under key number `secret`.
 ///
@@ -21,7 +21,7 @@ pub fn configuration(
 ) -> Configuration<'static, 128> {
     let raster = raster(400);
     let (key, lane) = (key(secret), Lane::ZERO);
-    let hopset = Hopset::derive(&key, &raster, &raster.all(), Pick::Keyed(128), None, lane);
+    let hopset = Hopset::derive(&key, &raster, &below_399(&raster), Pick::Keyed(128), None, lane);
     Configuration {
         address: Address::new(address),
         role: if address == 0x10 { Role::Timekeeper } else { Role::Member },
@@ -36,8 +36,15 @@ pub fn configuration(
         clock: clock_plan(1_000),
         announce_slots: 176,
         energy_threshold: Dbm::new(-95),
+        fixed: FixedChannels { watch: Channel::new(399), ..FixedChannels::NONE },
         share: share.and_then(Share::new),
     }
+}
+
+/// The channels of a raster but the watch channel's.
+#[must_use]
+pub fn below_399(raster: &Raster) -> ChannelSet {
+    raster.all().iter().filter(|channel| channel.number() < 399).collect()
 }
 
 /// A configuration's encoding.

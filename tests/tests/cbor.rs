@@ -12,7 +12,10 @@ fn bytes_of(hex: &str) -> Vec<u8> {
         .collect()
 }
 
-fn written(write: impl FnOnce(&mut Writer<'_, &mut dyn FnMut(&[u8])>)) -> Vec<u8> {
+/// A writer to whatever takes bytes.
+type Out<'a, 'b> = Writer<'a, &'b mut dyn FnMut(&[u8])>;
+
+fn written(write: impl FnOnce(&mut Out<'_, '_>)) -> Vec<u8> {
     let mut bytes = Vec::new();
     let mut sink: &mut dyn FnMut(&[u8]) = &mut |part: &[u8]| bytes.extend_from_slice(part);
     write(&mut Writer::new(&mut sink));
@@ -20,7 +23,7 @@ fn written(write: impl FnOnce(&mut Writer<'_, &mut dyn FnMut(&[u8])>)) -> Vec<u8
 }
 
 /// Writes a JSON value, if it is of the kinds that configurations use.
-fn write(out: &mut Writer<'_, &mut dyn FnMut(&[u8])>, value: &Value) -> bool {
+fn write(out: &mut Out<'_, '_>, value: &Value) -> bool {
     match value {
         Value::Bool(flag) => out.flag(*flag),
         Value::Number(n) if n.is_u64() => out.unsigned(n.as_u64().expect("unsigned")),
@@ -49,7 +52,7 @@ fn of_our_kinds(value: &ciborium::Value) -> bool {
         V::Integer(_) | V::Bytes(_) | V::Text(_) | V::Bool(_) => true,
         V::Array(items) => items.iter().all(of_our_kinds),
         V::Map(pairs) => pairs.iter().all(|(k, v)| of_our_kinds(k) && of_our_kinds(v)),
-        _ => false,
+        V::Float(_) | V::Null | V::Tag(..) | _ => false,
     }
 }
 

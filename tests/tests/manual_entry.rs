@@ -6,9 +6,8 @@
 use hopwright_core::address::Address;
 use hopwright_core::provision::PlanDigest;
 use hopwright_core::provision::manual::{
-    ALPHABET, Entry, EntryError, GROUP_CHARACTERS, GROUPS, GroupError, Reader,
+    ALPHABET, Entry, EntryError, GROUP_CHARACTERS, GROUPS, GroupError, Rank, Reader,
 };
-use hopwright_core::station::Role;
 use hopwright_core::units::Lane;
 use hopwright_tests::plans::{key, key_bytes};
 use proptest::prelude::*;
@@ -18,7 +17,7 @@ const TYPED: usize = GROUPS * GROUP_CHARACTERS;
 fn entry(number: u8) -> Entry {
     Entry {
         address: Address::new(number),
-        role: if number.is_multiple_of(2) { Role::Member } else { Role::Timekeeper },
+        rank: if number.is_multiple_of(2) { Rank::Member } else { Rank::Deputy },
         lane: Lane::new(number % 32).expect("a lane"),
         plan: [number, 2, 3, number],
         key: key(number),
@@ -236,7 +235,7 @@ proptest! {
     fn any_payload(bytes: [u8; 32], address: u8, lane in 0_u8..32, place in 0..TYPED - 1, by in 1_usize..32) {
         let entry = Entry {
             address: Address::new(address),
-            role: Role::Member,
+            rank: Rank::Member,
             lane: Lane::new(lane).expect("a lane"),
             plan: [address; 4],
             key: hopwright_core::keys::NetKey::new(bytes),

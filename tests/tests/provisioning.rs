@@ -6,15 +6,16 @@ use ciborium::Value;
 use hopwright_core::address::Address;
 use hopwright_core::band::{ChannelSet, Hopset, Pick, Raster};
 use hopwright_core::loader::{Refusal, check_configuration};
+use hopwright_core::provision::manual::Rank;
 use hopwright_core::provision::{
     Configuration, Envelope, Fault, Header, MAX_CONFIGURATION, MAX_ENVELOPE, MAX_SHARE, Method,
     PlanDigest, PublicPlan, Share,
 };
 use hopwright_core::sequence::{Draw, Structure};
-use hopwright_core::station::{Role, Station, Watermark};
-use hopwright_core::units::{Channel, Dbm, Hertz, Lane};
+use hopwright_core::station::{FixedChannels, Role, Station, Watermark};
+use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb};
 use hopwright_tests::plans::{clock_plan, key, key_bytes, timing};
-use hopwright_tests::provisioning::{configuration, encoded};
+use hopwright_tests::provisioning::{below_399, configuration, encoded};
 use proptest::prelude::*;
 
 static SHARE: [u8; 500] = [0xA5; 500];
@@ -65,14 +66,14 @@ fn another_implementation_reads_and_writes_the_same_bytes() {
     let map = value.into_map().expect("a map");
     let keys: Vec<i128> =
         map.iter().map(|(key, _)| key.as_integer().expect("a number").into()).collect();
-    assert_eq!(keys, [0, 1, 2, 3, 4, 5, 6, 8, 9, 10, 11, 12, 13, 14, 15, 23]);
+    assert_eq!(keys, [0, 1, 2, 3, 4, 5, 6, 8, 9, 10, 11, 12, 13, 14, 15, 16, 23]);
     let at = |wanted: u8| {
         let found = map.iter().find(|(key, _)| *key == Value::from(wanted));
         found.expect("the key").1.clone()
     };
     assert_eq!(at(0), Value::from(1));
     assert_eq!(at(1), Value::from(0x10));
-    assert_eq!(at(2), Value::from(1), "a timekeeper");
+    assert_eq!(at(2), Value::Array(vec![Value::from(1)]), "a timekeeper");
     assert_eq!(at(3), Value::from("larkfell"));
     assert_eq!(at(4), Value::Bytes(vec![3; 16]));
     assert_eq!(at(5), Value::Bytes(key_bytes(3).to_vec()));
@@ -90,9 +91,10 @@ fn another_implementation_reads_and_writes_the_same_bytes() {
     assert_eq!(structure[4], Value::Bool(false));
     assert_eq!((at(9), at(10)), (Value::from(0), Value::from(0)));
     assert_eq!(at(11), list(&[20_000, 1_000, 500, 50_000]));
-    assert_eq!(at(12), list(&[1_000, 20, 100]));
+    assert_eq!(at(12), list(&[1_000, 1_000, 1_000, 0, 20, 100]));
     assert_eq!((at(13), at(14)), (Value::from(176), Value::from(-95)));
-    assert_eq!(at(15), Value::Bytes(SHARE.to_vec()));
+    assert_eq!(at(15), list(&[-1, 399, 40_000_000]));
+    assert_eq!(at(16), Value::Bytes(SHARE.to_vec()));
     assert_eq!(at(23), Value::Bytes(crc_32(&bytes[..bytes.len() - 4]).to_be_bytes().to_vec()));
 }
 
@@ -146,8 +148,8 @@ fn every_single_bit_flipped_is_refused() {
 #[test]
 fn what_breaks_a_rule_says_which() {
     let bytes = encoded(&configuration(3, 0x4B, None));
-    // Places by the encoding: map head, then `00 01 01 18 4b 02 02 03 68 larkfell 04 50 ..`.
-    assert_eq!(bytes[..9], [0xAF, 0, 1, 1, 0x18, 0x4B, 2, 2, 3]);
+    // Places by the encoding: map head, then `00 01 01 18 4b 02 81 02 03 68 larkfell 04 50 ..`.
+    assert_eq!(bytes[..10], [0xB0, 0, 1, 1, 0x18, 0x4B, 2, 0x81, 2, 3]);
     let changed = |from: usize, to: usize, with: &[u8]| {
         let mut other = bytes.clone();
         other.splice(from..to, with.iter().copied());
@@ -160,16 +162,18 @@ fn what_breaks_a_rule_says_which() {
     assert_eq!(changed(4, 6, &[0x19, 0, 0x4B]), Some((4, Fault::NotShortest)));
     assert_eq!(changed(4, 6, &[0x19, 1, 0]), Some((4, Fault::Value(1))));
     assert_eq!(changed(4, 6, &[0x61, 0x41]), Some((4, Fault::Type)));
-    assert_eq!(changed(7, 8, &[3]), Some((7, Fault::Value(2))));
-    assert_eq!(changed(9, 18, &[0x60]), Some((9, Fault::Value(3))));
-    assert_eq!(changed(9, 11, &[0x68, 0xFF]), Some((9, Fault::Malformed)));
-    assert_eq!(changed(6, 8, &[]), Some((6, Fault::MissingKey(2))));
-    assert_eq!(changed(6, 8, &[1, 2]), Some((6, Fault::KeyTwice)));
-    assert_eq!(changed(6, 8, &[0, 2]), Some((6, Fault::KeyOrder)));
+    assert_eq!(changed(8, 9, &[4]), Some((7, Fault::Value(2))));
+    assert_eq!(changed(7, 9, &[0x82, 2, 9]), Some((7, Fault::Value(2))), "only deputies wait");
+    assert_eq!(changed(7, 9, &[0x82, 3, 9]), None);
+    assert_eq!(changed(10, 19, &[0x60]), Some((10, Fault::Value(3))));
+    assert_eq!(changed(10, 12, &[0x68, 0xFF]), Some((10, Fault::Malformed)));
+    assert_eq!(changed(6, 9, &[]), Some((6, Fault::MissingKey(2))));
+    assert_eq!(changed(6, 9, &[1, 0x81, 2]), Some((6, Fault::KeyTwice)));
+    assert_eq!(changed(6, 9, &[0, 0x81, 2]), Some((6, Fault::KeyOrder)));
     let end = bytes.len() - 6;
-    assert_eq!(changed(end, end, &[0x10, 0]), Some((end, Fault::UnknownKey(16))));
+    assert_eq!(changed(end, end, &[0x11, 0]), Some((end, Fault::UnknownKey(17))));
     assert_eq!(bytes[end..end + 2], [0x17, 0x44]);
-    // 17 pairs announced, 15 there.
+    // 17 pairs announced, 16 there.
     assert_eq!(changed(0, 1, &[0xB1]), Some((bytes.len(), Fault::CutShort)));
 }
 
@@ -224,7 +228,7 @@ proptest! {
         let draw = if independent { Draw::Independent } else { Draw::Balanced };
         let written = Configuration {
             address: Address::new(7),
-            role: Role::Member,
+            role: if independent { Role::Member } else { Role::Deputy { after: Micros::new(energy.unsigned_abs().into()) } },
             name: "übung",
             plan: PlanDigest::new([9; 16]),
             key: key(1),
@@ -236,6 +240,7 @@ proptest! {
             clock: clock_plan(0),
             announce_slots,
             energy_threshold: Dbm::new(energy),
+            fixed: FixedChannels { calling: Channel::new(rotation), ..FixedChannels::NONE },
             share: None,
         };
         let bytes = encoded(&written);
@@ -332,7 +337,7 @@ fn envelopes_that_are_none() {
 fn the_public_part_and_a_key_make_a_configuration() {
     let step = Hertz::new(25_000);
     let raster = Raster::new(Hertz::new(30_000_000), step, step, 400).expect("a raster");
-    let allowed = raster.all();
+    let allowed = below_399(&raster);
     let plan = PublicPlan {
         name: "larkfell",
         raster,
@@ -342,14 +347,23 @@ fn the_public_part_and_a_key_make_a_configuration() {
         structure: Structure::default(),
         timing: timing(),
         clock: clock_plan(1_000),
+        timekeeper_tolerance: Ppb::new(100).expect("in range"),
+        deputies_after: Micros::from_millis(9),
         announce_slots: 176,
         energy_threshold: Dbm::new(-95),
+        fixed: FixedChannels { watch: Channel::new(399), ..FixedChannels::NONE },
     };
     let digest = PlanDigest::new([3; 16]);
-    let (address, role) = (Address::new(0x4B), Role::Member);
-    let made = plan.configuration::<128>(digest, key(3), address, role, Lane::ZERO);
+    let address = Address::new(0x4B);
+    let make = |rank| {
+        let made = plan.configuration::<128>(digest, key(3), address, rank, Lane::ZERO);
+        made.expect("a configuration")
+    };
+    let own = |rank| make(rank).clock.own_tolerance.ppb();
+    assert_eq!((own(Rank::Timekeeper), own(Rank::Deputy)), (100, 1_000));
+    assert_eq!(make(Rank::Deputy).role, Role::Deputy { after: Micros::from_millis(9) });
     let expected = encoded(&configuration(3, 0x4B, None));
-    assert_eq!(encoded(&made.expect("a configuration")), expected);
+    assert_eq!(encoded(&make(Rank::Member)), expected);
     let encoding = |plan: &PublicPlan<'_>| {
         let mut bytes = Vec::new();
         plan.encode(&mut |part: &[u8]| bytes.extend_from_slice(part));
@@ -375,6 +389,8 @@ fn the_public_part_and_a_key_make_a_configuration() {
         PublicPlan { announce_slots: 177, ..plan },
         PublicPlan { structure: Structure { window: 8, ..Structure::default() }, ..plan },
         PublicPlan { energy_threshold: Dbm::new(-96), ..plan },
+        PublicPlan { fixed: FixedChannels::NONE, ..plan },
+        PublicPlan { deputies_after: Micros::ZERO, ..plan },
     ];
     let mut all: Vec<Vec<u8>> = variants.iter().map(encoding).collect();
     all.sort();

@@ -102,6 +102,9 @@ impl<'s, S: Sink> Writer<'s, S> {
 }
 
 /// Reads items one after the other.
+///
+/// Its steps are kept out of line: a configuration takes two dozen of them, and copies of each
+/// would cost half as much flash again.
 #[derive(Debug, Clone)]
 pub struct Reader<'a> {
     bytes: &'a [u8],
@@ -139,6 +142,7 @@ impl<'a> Reader<'a> {
     }
 
     /// Major type and argument of the next item.
+    #[inline(never)]
     fn head(&mut self) -> Result<(u8, u64), DecodeError> {
         let at = self.at;
         let first = self.take(1)?.first().copied().unwrap_or_default();
@@ -172,6 +176,7 @@ impl<'a> Reader<'a> {
     ///
     /// # Errors
     /// [`DecodeError`] if the next item is something else.
+    #[inline(never)]
     pub fn unsigned(&mut self) -> Result<u64, DecodeError> {
         self.expect(UNSIGNED)
     }
@@ -202,6 +207,7 @@ impl<'a> Reader<'a> {
     ///
     /// # Errors
     /// [`DecodeError`] if the next item is something else.
+    #[inline(never)]
     pub fn bytes(&mut self) -> Result<&'a [u8], DecodeError> {
         let length = self.length(BYTES)?;
         self.take(length)
@@ -230,6 +236,7 @@ impl<'a> Reader<'a> {
     ///
     /// # Errors
     /// [`DecodeError`] if the next item is something else.
+    #[inline(never)]
     pub fn array_of(&mut self, count: u64) -> Result<(), DecodeError> {
         let at = self.at;
         if self.array()? == count { Ok(()) } else { Err(Fault::Type.at(at)) }
@@ -359,6 +366,7 @@ impl<'a> Fields<'a> {
     ///
     /// # Errors
     /// As [`Fields::optional`], and if the map does not have it.
+    #[inline(never)]
     pub fn needed(&mut self, key: u64) -> Result<&mut Reader<'a>, DecodeError> {
         let at = self.reader.at();
         self.optional(key)?.ok_or(Fault::MissingKey(key).at(at))

@@ -3,14 +3,14 @@
 use super::CRC_32;
 use super::cbor::{Fields, Reader, Writer};
 use super::error::{DecodeError, Fault};
-use super::manual::Entry;
+use super::manual::{Entry, Rank};
 use crate::address::Address;
 use crate::band::Hopset;
 use crate::clock::ClockPlan;
 use crate::keys::{NetKey, redacted};
 use crate::record::Sink;
 use crate::sequence::{Draw, Structure};
-use crate::station::{Config, Role, Watermark};
+use crate::station::{Config, FixedChannels, Role, Watermark};
 use crate::timing::Timing;
 use crate::units::{Channel, Dbm, Lane, MAX_CHANNELS, Micros, Ppb};
 
@@ -81,6 +81,8 @@ pub struct Configuration<'a, const N: usize> {
     pub announce_slots: u16,
     /// Received power from which a channel without a unique word counts as interfered with.
     pub energy_threshold: Dbm,
+    /// Channels outside the hopset on which others are heard.
+    pub fixed: FixedChannels,
     /// The station's share of the key tree, 1 to 6144 bytes, as the tree wrote it. Secret.
     pub share: Option<Share<'a>>,
 }
@@ -123,7 +125,8 @@ mod key {
     pub(super) const CLOCK: u64 = 12;
     pub(super) const ANNOUNCE: u64 = 13;
     pub(super) const ENERGY: u64 = 14;
-    pub(super) const SHARE: u64 = 15;
+    pub(super) const FIXED: u64 = 15;
+    pub(super) const SHARE: u64 = 16;
     /// The check value comes last. (23 is the last key of one byte.)
     pub(super) const CHECK: u64 = 23;
 }
@@ -167,7 +170,7 @@ impl<'a, const N: usize> Configuration<'a, N> {
             return Err(Fault::Version(version).at(at));
         }
         let address = Address::new(fields.number(key::ADDRESS)?);
-        let role = value(&mut fields, key::ROLE, |r| Ok(role_of(r.unsigned()?)))?;
+        let role = value(&mut fields, key::ROLE, read_role)?;
         let name = value(&mut fields, key::NAME, |r| {
             let name = r.text()?;
             Ok((1..=MAX_NAME).contains(&name.len()).then_some(name))
@@ -206,17 +209,30 @@ impl<'a, const N: usize> Configuration<'a, N> {
         let timing = Timing::new(slot_us, settle_us, guard_us, link_bps)
             .map_err(|error| Fault::Timing(error).at(at))?;
         let clock = value(&mut fields, key::CLOCK, |reader| {
-            reader.array_of(3)?;
-            let [tolerance, jitter, delay] = numbers(reader, key::CLOCK)?;
+            reader.array_of(6)?;
+            let [tolerance, own, steadiness, wander, jitter, delay] = numbers(reader, key::CLOCK)?;
             let micros = |us: u32| Micros::new(us.into());
-            Ok(Ppb::new(tolerance).map(|tolerance| ClockPlan {
+            let rates = (Ppb::new(tolerance), Ppb::new(own), Ppb::new(steadiness));
+            let (Some(tolerance), Some(own_tolerance), Some(steadiness)) = rates else {
+                return Ok(None);
+            };
+            Ok(Some(ClockPlan {
                 tolerance,
+                own_tolerance,
+                steadiness,
+                wander: micros(wander),
                 jitter: micros(jitter),
                 longest_delay: micros(delay),
             }))
         })?;
         let announce_slots = fields.number(key::ANNOUNCE)?;
         let energy = value(&mut fields, key::ENERGY, |r| Ok(r.signed()?.try_into().ok()))?;
+        let fixed = value(&mut fields, key::FIXED, |reader| {
+            reader.array_of(3)?;
+            let (calling, watch) = (read_fixed_channel(reader)?, read_fixed_channel(reader)?);
+            let lockout = Micros::new(reader.unsigned()?);
+            Ok(Some(FixedChannels { calling, watch, lockout }))
+        })?;
         let share = match fields.optional(key::SHARE)? {
             None => None,
             Some(reader) => {
@@ -241,6 +257,7 @@ impl<'a, const N: usize> Configuration<'a, N> {
             clock,
             announce_slots,
             energy_threshold: Dbm::new(energy),
+            fixed,
             share,
         })
     }
@@ -255,13 +272,13 @@ impl<'a, const N: usize> Configuration<'a, N> {
         };
         let mut out = Writer::new(&mut both);
         let optional = [self.hopset.rotation() > 0, self.share.is_some()];
-        out.map(optional.iter().fold(15, |n: u64, there| n.wrapping_add(u64::from(*there))));
+        out.map(optional.iter().fold(16, |n: u64, there| n.wrapping_add(u64::from(*there))));
         out.unsigned(key::VERSION);
         out.unsigned(VERSION);
         out.unsigned(key::ADDRESS);
         out.unsigned(self.address.number().into());
         out.unsigned(key::ROLE);
-        out.unsigned(role_code(self.role));
+        write_role(&mut out, self.role);
         out.unsigned(key::NAME);
         out.text(self.name);
         out.unsigned(key::PLAN);
@@ -289,6 +306,8 @@ impl<'a, const N: usize> Configuration<'a, N> {
         out.unsigned(self.announce_slots.into());
         out.unsigned(key::ENERGY);
         out.signed(self.energy_threshold.dbm().into());
+        out.unsigned(key::FIXED);
+        write_fixed(&mut out, self.fixed);
         if let Some(share) = self.share {
             out.unsigned(key::SHARE);
             out.bytes(share.bytes());
@@ -300,10 +319,10 @@ impl<'a, const N: usize> Configuration<'a, N> {
     /// What of it is typed by hand at a station that holds the plan's public part.
     #[must_use]
     pub fn entry(&self) -> Entry {
-        let Self { address, role, lane, .. } = *self;
+        let Self { address, lane, .. } = *self;
         let mut key = NetKey::new([0; 32]);
         self.key.expose(|bytes| key = NetKey::new(*bytes));
-        Entry { address, role, lane, plan: self.plan.short(), key }
+        Entry { address, rank: Rank::of(self.role), lane, plan: self.plan.short(), key }
     }
 
     /// What makes a station of it: with what its storage says of the net's past, and a seed that
@@ -320,6 +339,7 @@ impl<'a, const N: usize> Configuration<'a, N> {
             clock: self.clock,
             announce_slots: self.announce_slots,
             energy_threshold: self.energy_threshold,
+            fixed: self.fixed,
             address: self.address,
             role: self.role,
             watermark,
@@ -328,21 +348,47 @@ impl<'a, const N: usize> Configuration<'a, N> {
     }
 }
 
-/// The number of a role.
-pub(super) const fn role_code(role: Role) -> u64 {
-    match role {
-        Role::Timekeeper => 1,
-        Role::Member => 2,
+fn read_role(reader: &mut Reader<'_>) -> Result<Option<Role>, DecodeError> {
+    let items = reader.array()?;
+    let rank = Rank::of_code(reader.unsigned()?);
+    Ok(match (rank, items) {
+        (Some(Rank::Deputy), 2) => Some(Role::Deputy { after: Micros::new(reader.unsigned()?) }),
+        (Some(rank @ (Rank::Timekeeper | Rank::Member)), 1) => Some(rank.role(Micros::ZERO)),
+        _ => None,
+    })
+}
+
+fn write_role<S: Sink>(out: &mut Writer<'_, S>, role: Role) {
+    let after = match role {
+        Role::Deputy { after } => Some(after),
+        Role::Timekeeper | Role::Member => None,
+    };
+    out.array(if after.is_some() { 2 } else { 1 });
+    out.unsigned(Rank::of(role).code().into());
+    if let Some(after) = after {
+        out.unsigned(after.us());
     }
 }
 
-/// The role of a number.
-pub(super) const fn role_of(code: u64) -> Option<Role> {
-    match code {
-        1 => Some(Role::Timekeeper),
-        2 => Some(Role::Member),
-        _ => None,
+/// A channel of [`FixedChannels`]: -1 stands for none.
+fn read_fixed_channel(reader: &mut Reader<'_>) -> Result<Option<Channel>, DecodeError> {
+    let at = reader.at();
+    match reader.signed()? {
+        -1 => Ok(None),
+        number => {
+            let channel = u16::try_from(number).ok().and_then(Channel::new);
+            channel.map(Some).ok_or(Fault::Value(key::FIXED).at(at))
+        }
     }
+}
+
+pub(super) fn write_fixed<S: Sink>(out: &mut Writer<'_, S>, fixed: FixedChannels) {
+    let FixedChannels { calling, watch, lockout } = fixed;
+    out.array(3);
+    for channel in [calling, watch] {
+        out.signed(channel.map_or(-1, |channel| channel.number().into()));
+    }
+    out.unsigned(lockout.us());
 }
 
 /// Reads the value of a key; `None` of `read` means that it is out of range.
@@ -408,8 +454,11 @@ pub(super) fn write_timing<S: Sink>(out: &mut Writer<'_, S>, timing: &Timing) {
 }
 
 pub(super) fn write_clock<S: Sink>(out: &mut Writer<'_, S>, clock: ClockPlan) {
-    out.array(3);
-    out.unsigned(clock.tolerance.ppb().into());
+    out.array(6);
+    for rate in [clock.tolerance, clock.own_tolerance, clock.steadiness] {
+        out.unsigned(rate.ppb().into());
+    }
+    out.unsigned(clock.wander.us());
     out.unsigned(clock.jitter.us());
     out.unsigned(clock.longest_delay.us());
 }

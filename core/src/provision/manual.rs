@@ -22,11 +22,10 @@
 //! errors may hide from a group the CRC-24 finds, but for one in 16 million.
 
 use super::PlanDigest;
-use super::configuration::{role_code, role_of};
 use crate::address::Address;
 use crate::keys::NetKey;
 use crate::station::Role;
-use crate::units::Lane;
+use crate::units::{Lane, Micros};
 use core::fmt;
 use crc::{CRC_24_OPENPGP, Crc, NoTable};
 use zeroize::Zeroize;
@@ -45,13 +44,67 @@ const VERSION: u8 = 1;
 /// CRC-24/OPENPGP of the catalogue of parametrised CRC algorithms (RFC 9580 section 6.1.1).
 const CRC_24: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_24_OPENPGP);
 
+/// What a station may do for its net; after which silence a deputy does it stands in the plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum Rank {
+    /// May start the net's timeline.
+    Timekeeper,
+    /// Everyone else.
+    Member,
+    /// May take over from the timekeeper.
+    Deputy,
+}
+
+impl Rank {
+    /// The rank of a role.
+    #[must_use]
+    pub const fn of(role: Role) -> Self {
+        match role {
+            Role::Timekeeper => Self::Timekeeper,
+            Role::Member => Self::Member,
+            Role::Deputy { .. } => Self::Deputy,
+        }
+    }
+
+    /// The role in a plan whose deputies wait for `after`.
+    #[must_use]
+    pub const fn role(self, after: Micros) -> Role {
+        match self {
+            Self::Timekeeper => Role::Timekeeper,
+            Self::Member => Role::Member,
+            Self::Deputy => Role::Deputy { after },
+        }
+    }
+
+    /// Its number.
+    pub(super) const fn code(self) -> u8 {
+        match self {
+            Self::Timekeeper => 1,
+            Self::Member => 2,
+            Self::Deputy => 3,
+        }
+    }
+
+    /// The rank of a number.
+    pub(super) const fn of_code(code: u64) -> Option<Self> {
+        match code {
+            1 => Some(Self::Timekeeper),
+            2 => Some(Self::Member),
+            3 => Some(Self::Deputy),
+            _ => None,
+        }
+    }
+}
+
 /// What is typed: everything secret or personal.
 #[derive(Debug)]
 pub struct Entry {
     /// The station's address.
     pub address: Address,
     /// What it may do.
-    pub role: Role,
+    pub rank: Rank,
     /// Its lane.
     pub lane: Lane,
     /// The first bytes of the digest of the plan that belongs to it.
@@ -127,8 +180,7 @@ impl Entry {
     /// The groups, as characters. They are as secret as the key: wipe them.
     #[must_use]
     pub fn groups(&self) -> [[u8; GROUP_CHARACTERS]; GROUPS] {
-        let role = u8::try_from(role_code(self.role)).unwrap_or_default();
-        let head = [VERSION, role, self.lane.number(), 0];
+        let head = [VERSION, self.rank.code(), self.lane.number(), 0];
         let mut body = [0; BODY_BYTES];
         crate::keys::put(&mut body, 0, &[self.address.number()]);
         crate::keys::put(&mut body, 1, &self.plan);
@@ -249,7 +301,7 @@ impl Reader {
         if missing > 0 {
             return Err(EntryError::Missing(missing));
         }
-        let [version, role, lane, spare] = self.head;
+        let [version, rank, lane, spare] = self.head;
         if version != VERSION {
             return Err(EntryError::Version(version));
         }
@@ -257,13 +309,14 @@ impl Reader {
         if check_of(&self.head, &self.body).to_be_bytes() != [0, a, b, c] {
             return Err(EntryError::Check);
         }
-        let (Some(role), Some(lane), 0) = (role_of(role.into()), Lane::new(lane), spare) else {
+        let (Some(rank), Some(lane), 0) = (Rank::of_code(rank.into()), Lane::new(lane), spare)
+        else {
             return Err(EntryError::Value);
         };
         let [address, p0, p1, p2, p3, rest @ ..] = &self.body;
         let key = NetKey::new(*rest.first_chunk().unwrap_or(&[0; 32]));
         let address = Address::new(*address);
-        Ok(Entry { address, role, lane, plan: [*p0, *p1, *p2, *p3], key })
+        Ok(Entry { address, rank, lane, plan: [*p0, *p1, *p2, *p3], key })
     }
 }
 

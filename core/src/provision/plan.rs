@@ -1,16 +1,19 @@
 //! The public part of a plan: everything that is the same for all of its stations and no secret.
 
 use super::cbor::Writer;
-use super::configuration::{Configuration, PlanDigest, write_clock, write_structure, write_timing};
+use super::configuration::{
+    Configuration, PlanDigest, write_clock, write_fixed, write_structure, write_timing,
+};
+use super::manual::Rank;
 use crate::address::Address;
 use crate::band::{ChannelSet, Hopset, HopsetError, LaneKind, Lanes, Pick, Raster};
 use crate::clock::ClockPlan;
 use crate::keys::NetKey;
 use crate::record::Sink;
 use crate::sequence::Structure;
-use crate::station::Role;
+use crate::station::FixedChannels;
 use crate::timing::Timing;
-use crate::units::{Channel, Dbm, Hertz, Lane, MAX_CHANNELS};
+use crate::units::{Channel, Dbm, Hertz, Lane, MAX_CHANNELS, Micros, Ppb};
 
 /// A plan without its key. With a key and the name of a station it makes a [`Configuration`]; a
 /// station that holds it needs only [`manual::Entry`](super::manual::Entry) to be complete.
@@ -30,12 +33,18 @@ pub struct PublicPlan<'a> {
     pub structure: Structure,
     /// The anatomy of a slot.
     pub timing: Timing,
-    /// Tolerances and distances.
+    /// Tolerances and distances, as they are for a member.
     pub clock: ClockPlan,
+    /// How far a timekeeper's own oscillator may be from its nominal frequency.
+    pub timekeeper_tolerance: Ppb,
+    /// After which silence a deputy may take over.
+    pub deputies_after: Micros,
     /// Slots of an announce.
     pub announce_slots: u16,
     /// Received power from which a channel without a unique word counts as interfered with.
     pub energy_threshold: Dbm,
+    /// Channels outside the hopset on which others are heard.
+    pub fixed: FixedChannels,
 }
 
 impl<'a> PublicPlan<'a> {
@@ -49,7 +58,7 @@ impl<'a> PublicPlan<'a> {
         digest: PlanDigest,
         key: NetKey,
         address: Address,
-        role: Role,
+        rank: Rank,
         lane: Lane,
     ) -> Result<Configuration<'a, N>, HopsetError> {
         let lanes = self.lanes.as_ref();
@@ -57,7 +66,7 @@ impl<'a> PublicPlan<'a> {
         let spaced = lanes.is_some_and(Lanes::spaced);
         Ok(Configuration {
             address,
-            role,
+            role: rank.role(self.deputies_after),
             name: self.name,
             plan: digest,
             key,
@@ -66,9 +75,15 @@ impl<'a> PublicPlan<'a> {
             lane,
             draw_lane: if spaced { Lane::ZERO } else { lane },
             timing: self.timing,
-            clock: self.clock,
+            clock: match rank {
+                Rank::Timekeeper => {
+                    ClockPlan { own_tolerance: self.timekeeper_tolerance, ..self.clock }
+                }
+                Rank::Member | Rank::Deputy => self.clock,
+            },
             announce_slots: self.announce_slots,
             energy_threshold: self.energy_threshold,
+            fixed: self.fixed,
             share: None,
         })
     }
@@ -77,7 +92,7 @@ impl<'a> PublicPlan<'a> {
     /// `plan`).
     pub fn encode(&self, sink: &mut impl Sink) {
         let mut out = Writer::new(sink);
-        out.map(9);
+        out.map(10);
         out.unsigned(0);
         out.unsigned(super::VERSION);
         out.unsigned(1);
@@ -126,10 +141,14 @@ impl<'a> PublicPlan<'a> {
         out.unsigned(7);
         write_timing(&mut out, &self.timing);
         out.unsigned(8);
-        out.array(3);
+        out.array(5);
         write_clock(&mut out, self.clock);
+        out.unsigned(self.timekeeper_tolerance.ppb().into());
+        out.unsigned(self.deputies_after.us());
         out.unsigned(self.announce_slots.into());
         out.signed(self.energy_threshold.dbm().into());
+        out.unsigned(9);
+        write_fixed(&mut out, self.fixed);
     }
 }
 

@@ -52,10 +52,10 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         ));
     }
     let fingerprint = fingerprint_text(&entry.key);
-    let Entry { address, role, lane, key, .. } = entry;
+    let Entry { address, rank, lane, key, .. } = entry;
     let configuration: Configuration<'_, MAX_HOPSET> = plan
         .public()
-        .configuration(plan.digest(), key, address, role, lane)
+        .configuration(plan.digest(), key, address, rank, lane)
         .map_err(|error| Diagnostic::new(error.to_string(), "these groups are for another plan"))?;
     let secret = match secret {
         Some(secret) => secret,

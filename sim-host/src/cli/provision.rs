@@ -3,14 +3,13 @@
 use super::secrets::SecretArgs;
 use super::{Outcome, write_out};
 use crate::diagnostic::Diagnostic;
-use crate::folder::write_whole;
+use crate::folder::write_whole_private;
 use crate::plan::Plan;
 use crate::provision::{
-    PASSPHRASE_KDF, Roster, fingerprint_text, keep_out_of_core_dumps, provision, random,
+    PASSPHRASE_KDF, Roster, fingerprint_text, keep_out_of_core_dumps, provision, random, rank_word,
     write_private,
 };
 use crate::scenario::Scenario;
-use hopwright_core::station::Role;
 use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::PathBuf;
@@ -63,11 +62,11 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let all = provision(&plan, &roster, &sealing, &mut random)?;
     let mut list = String::from("name,address,role,lane,file\n");
     for (station, made) in roster.stations.iter().zip(&all) {
-        let role = if station.role == Role::Timekeeper { "timekeeper" } else { "member" };
+        let role = rank_word(station.rank);
         let (name, file) = (&station.name, made.file.display());
         let _ = writeln!(list, "{name},{},{role},{},{file}", station.address, station.lane);
     }
-    write_whole(&args.out, true, |folder| {
+    write_whole_private(&args.out, |folder| {
         for made in &all {
             write_private(&folder.join(&made.file), &made.sealed)?;
         }

@@ -25,7 +25,7 @@ pub use secret::{
     create_private, fingerprint_text, keep_out_of_core_dumps, parse_hex_address, random,
     read_passphrase, read_transfer_key,
 };
-pub use shown::{Shown, ShownEnvelope, envelope_shown, shown};
+pub use shown::{Shown, ShownEnvelope, envelope_shown, rank_word, shown};
 pub use station_file::{StationFile, decode_refused, read_station_file};
 
 use crate::diagnostic::Diagnostic;
@@ -67,9 +67,9 @@ pub fn provision(
     let (public, digest) = (plan.public(), plan.digest());
     let mut all = Vec::with_capacity(roster.stations.len());
     for station in &roster.stations {
-        let RosterStation { address, role, lane, .. } = *station;
+        let RosterStation { address, rank, lane, .. } = *station;
         let configuration: Configuration<'_, MAX_HOPSET> =
-            public.configuration(digest, plan.net_key(), address, role, lane).map_err(|error| {
+            public.configuration(digest, plan.net_key(), address, rank, lane).map_err(|error| {
                 Diagnostic::new(
                     format!("\"{}\" cannot be provisioned: {error}", station.name),
                     "change its `lane` in the roster, or [lanes] of the plan",

@@ -4,7 +4,7 @@ use crate::diagnostic::Diagnostic;
 use crate::input::{Section, read_text};
 use crate::scenario::{Scenario, parse_address};
 use hopwright_core::address::Address;
-use hopwright_core::station::Role;
+use hopwright_core::provision::manual::Rank;
 use hopwright_core::units::Lane;
 use std::path::Path;
 
@@ -26,7 +26,7 @@ pub struct RosterStation {
     /// Its address.
     pub address: Address,
     /// What it may do.
-    pub role: Role,
+    pub rank: Rank,
     /// Its lane.
     pub lane: Lane,
 }
@@ -72,7 +72,7 @@ impl Roster {
         let stations = scenario.radio.stations.iter().map(|station| RosterStation {
             name: station.name.clone(),
             address: station.address,
-            role: station.role,
+            rank: Rank::of(station.role),
             lane: Lane::ZERO,
         });
         Self { stations: stations.collect() }
@@ -90,8 +90,8 @@ fn station(section: &Section<'_>) -> Result<RosterStation, Diagnostic> {
         let what = "an address is two hexadecimal digits";
         section.error("address", what, "write it like \"4B\", in quotes")
     })?;
-    let role =
-        section.choice("role", ("member", Role::Member), &[("timekeeper", Role::Timekeeper)])?;
+    let others = [("timekeeper", Rank::Timekeeper), ("deputy", Rank::Deputy)];
+    let rank = section.choice("role", ("member", Rank::Member), &others)?;
     let lane = Lane::new(section.integer_or("lane", 0..=31, 0)?).unwrap_or(Lane::ZERO);
-    Ok(RosterStation { name: name.value.to_owned(), address, role, lane })
+    Ok(RosterStation { name: name.value.to_owned(), address, rank, lane })
 }

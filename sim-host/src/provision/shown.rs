@@ -2,6 +2,7 @@
 
 use super::secret::fingerprint_text;
 use hopwright_core::keys::NetKey;
+use hopwright_core::provision::manual::Rank;
 use hopwright_core::provision::{Configuration, Envelope, Method};
 use hopwright_core::sequence::Draw;
 use hopwright_core::station::{Role, Station, Watermark};
@@ -30,6 +31,8 @@ pub struct Shown {
     pub address: String,
     /// What it may do.
     pub role: &'static str,
+    /// After which silence a deputy may take over.
+    pub deputy_after_us: Option<u64>,
     /// Its lane.
     pub lane: u8,
     /// The lane whose draw it follows.
@@ -64,6 +67,12 @@ pub struct Shown {
     pub link_bps: u32,
     /// Clock tolerance.
     pub tolerance_ppb: u32,
+    /// The station's own clock tolerance.
+    pub own_tolerance_ppb: u32,
+    /// How far a clock's rate may be from its average.
+    pub steadiness_ppb: u32,
+    /// How far a clock may step besides.
+    pub wander_us: u64,
     /// Time stamp error.
     pub jitter_us: u64,
     /// Longest propagation delay.
@@ -72,6 +81,12 @@ pub struct Shown {
     pub announce_slots: u16,
     /// Energy threshold.
     pub energy_threshold_dbm: i16,
+    /// The calling channel.
+    pub calling: Option<u16>,
+    /// The watch channel.
+    pub watch: Option<u16>,
+    /// The least time between two alerts of a kind.
+    pub lockout_us: u64,
     /// Bytes of the share of the key tree; 0 without one.
     pub share_bytes: usize,
     /// Why no station comes of it; nothing if one does.
@@ -104,7 +119,11 @@ pub fn shown<const N: usize>(configuration: &Configuration<'_, N>) -> Shown {
     Shown {
         version: hopwright_core::provision::VERSION,
         address: configuration.address.to_string(),
-        role: role_word(configuration.role),
+        role: rank_word(Rank::of(configuration.role)),
+        deputy_after_us: match configuration.role {
+            Role::Deputy { after } => Some(after.us()),
+            _ => None,
+        },
         lane: configuration.lane.number(),
         draw_lane: configuration.draw_lane.number(),
         net: configuration.name.chars().flat_map(char::escape_debug).collect(),
@@ -125,20 +144,28 @@ pub fn shown<const N: usize>(configuration: &Configuration<'_, N>) -> Shown {
         guard_us: configuration.timing.guard().us(),
         link_bps: configuration.timing.link_bps(),
         tolerance_ppb: configuration.clock.tolerance.ppb(),
+        own_tolerance_ppb: configuration.clock.own_tolerance.ppb(),
+        steadiness_ppb: configuration.clock.steadiness.ppb(),
+        wander_us: configuration.clock.wander.us(),
         jitter_us: configuration.clock.jitter.us(),
         longest_delay_us: configuration.clock.longest_delay.us(),
         announce_slots: configuration.announce_slots,
         energy_threshold_dbm: configuration.energy_threshold.dbm(),
+        calling: configuration.fixed.calling.map(|c| c.number()),
+        watch: configuration.fixed.watch.map(|c| c.number()),
+        lockout_us: configuration.fixed.lockout.us(),
         share_bytes: configuration.share.map_or(0, |share| share.bytes().len()),
         no_station: station.err().map(|error| error.to_string()),
     }
 }
 
-/// A role's word in a roster.
-fn role_word(role: Role) -> &'static str {
-    match role {
-        Role::Timekeeper => "timekeeper",
-        Role::Member | _ => "member",
+/// A rank's word in a roster.
+#[must_use]
+pub fn rank_word(rank: Rank) -> &'static str {
+    match rank {
+        Rank::Timekeeper => "timekeeper",
+        Rank::Deputy => "deputy",
+        Rank::Member | _ => "member",
     }
 }
 
@@ -189,13 +216,31 @@ impl Shown {
             out,
             "slots       {slot_us} us, settle {settle_us} us, guard {guard_us} us, {link_bps} bit/s"
         )?;
-        let Self { tolerance_ppb, jitter_us, longest_delay_us, .. } = self;
+        let Self { tolerance_ppb, own_tolerance_ppb, steadiness_ppb, .. } = self;
         writeln!(
             out,
-            "clock       {tolerance_ppb} ppb, jitter {jitter_us} us, longest delay {longest_delay_us} us"
+            "rates       {tolerance_ppb} ppb, its own {own_tolerance_ppb} ppb, steady to \
+             {steadiness_ppb} ppb"
+        )?;
+        let Self { wander_us, jitter_us, longest_delay_us, .. } = self;
+        writeln!(
+            out,
+            "clock       wander {wander_us} us, jitter {jitter_us} us, longest delay \
+             {longest_delay_us} us"
         )?;
         writeln!(out, "announce    {} slots", self.announce_slots)?;
         writeln!(out, "energy      {} dBm", self.energy_threshold_dbm)?;
+        let channel = |channel: Option<u16>| channel.map_or("none".to_owned(), |c| c.to_string());
+        writeln!(
+            out,
+            "fixed       calling {}, watch {}, lockout {} us",
+            channel(self.calling),
+            channel(self.watch),
+            self.lockout_us
+        )?;
+        if let Some(after) = self.deputy_after_us {
+            writeln!(out, "deputy      after {after} us without an announce")?;
+        }
         match self.share_bytes {
             0 => writeln!(out, "key tree    no share")?,
             bytes => writeln!(out, "key tree    a share of {bytes} bytes")?,

@@ -10,13 +10,12 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
-/// Writes account, results, trace and picture into a new folder. The folder appears whole: it is
-/// written under another name and renamed when everything is in it.
+/// Writes account, results, trace and picture into a new folder, which appears whole.
 ///
 /// # Errors
 /// [`Diagnostic`] if the folder exists and is not empty, or cannot be written.
 pub fn write_files(run: &Run, folder: &Path) -> Result<(), Diagnostic> {
-    write_whole(folder, false, |partial| write_all(run, partial))
+    write_whole(folder, |partial| write_all(run, partial))
 }
 
 fn write_all(run: &Run, folder: &Path) -> std::io::Result<()> {
@@ -69,6 +68,8 @@ fn told(event: &Event) -> (&'static str, Option<hopwright_core::units::Slot>, St
         Event::Cut { slot } => ("cut", Some(slot), none),
         Event::SaveWatermark { slot } => ("save-watermark", Some(slot), none),
         Event::TimelineEnded => ("timeline-ended", None, none),
+        Event::CallWaiting => ("call-waiting", None, none),
+        Event::WatchTraffic => ("watch-traffic", None, none),
         _ => ("other", None, none),
     }
 }
