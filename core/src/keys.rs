@@ -14,7 +14,6 @@ use chacha20::{
     cipher::{KeyIvInit, StreamCipher, StreamCipherCore, StreamCipherSeek},
     variants::Ietf,
 };
-use core::fmt;
 use subtle::ConstantTimeEq;
 use zeroize::{Zeroize, ZeroizeOnDrop};
 
@@ -47,6 +46,8 @@ pub enum Label {
     Tree,
     /// Messages.
     Text,
+    /// Telling one key from another without showing it.
+    Print,
 }
 
 impl Label {
@@ -65,6 +66,7 @@ impl Label {
             Self::Data => b"hopwright/data\0\0",
             Self::Tree => b"hopwright/tree\0\0",
             Self::Text => b"hopwright/text\0\0",
+            Self::Print => b"hopwright/print\0",
         }
     }
 }
@@ -97,6 +99,13 @@ impl NetKey {
     /// `HChaCha20(K, input)`, for inputs that are no [`Label`].
     pub(crate) fn derive(&self, input: &[u8; 16]) -> Subkey {
         Subkey(hchacha20(&self.0, input))
+    }
+
+    /// What may be shown of the key, so that two stations can be compared: the bytes of the word
+    /// `W(PRINT, 0, 0)`. One in 4·10^9 other keys has the same; nothing else can be learnt from it.
+    #[must_use]
+    pub fn fingerprint(&self) -> [u8; 4] {
+        self.subkey(Label::Print).word(0, 0).to_le_bytes()
     }
 
     /// Writes the key out, for a recording or an order that must be able to stand alone.
@@ -370,16 +379,19 @@ pub(crate) fn put(to: &mut [u8], at: usize, value: &[u8]) {
 /// Gives a type formatters that print its name and nothing else.
 macro_rules! redacted {
     ($name:ident) => {
-        impl fmt::Debug for $name {
-            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str(concat!(stringify!($name), "(..)"))
+        redacted!($name, stringify!($name));
+    };
+    ($type:ty, $name:expr) => {
+        impl core::fmt::Debug for $type {
+            fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+                f.write_str(concat!($name, "(..)"))
             }
         }
 
         #[cfg(feature = "defmt")]
-        impl defmt::Format for $name {
+        impl defmt::Format for $type {
             fn format(&self, f: defmt::Formatter<'_>) {
-                defmt::write!(f, "{=str}(..)", stringify!($name));
+                defmt::write!(f, "{=str}(..)", $name);
             }
         }
     };

@@ -27,6 +27,8 @@
 //! 10. [`station`]: the state machine that puts these to use.
 //! 11. [`seal`], [`message`]: what is said, whole or not at all.
 //! 12. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 13. [`provision`]: its configuration as bytes, sealed or typed by hand.
+//! 14. [`loader`]: how a carrier device brings it a new one.
 //!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
@@ -112,8 +114,10 @@ pub mod clock;
 pub mod coding;
 pub mod header;
 pub mod keys;
+pub mod loader;
 pub mod message;
 mod nuisance;
+pub mod provision;
 pub mod record;
 pub mod seal;
 pub mod sequence;

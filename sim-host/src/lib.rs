@@ -20,6 +20,8 @@
 //! | [`curve`] | trials along an axis: tables and pictures |
 //! | [`stability`] | stability statistics, and what the simulated oscillators have of them |
 //! | [`replay`] | a recorded station, run again |
+//! | [`provision`] | keys, rosters, sealed configurations, groups to type |
+//! | [`load`] | a carrier's port, and a station to load into for training |
 //! | [`folder`] | a folder that appears whole or not at all |
 //! | [`secret_files`] | files for their owner only, all or nothing |
 //! | [`cli`] | the command line |
@@ -51,7 +53,9 @@ pub mod folder;
 pub mod hostile;
 pub mod input;
 pub mod keytree;
+pub mod load;
 pub mod plan;
+pub mod provision;
 pub mod replay;
 pub mod run;
 pub mod scenario;

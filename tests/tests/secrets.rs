@@ -29,6 +29,7 @@ const LABELS: [(Label, &str); 12] = [
     (Label::Data, "hopwright/data"),
     (Label::Tree, "hopwright/tree"),
     (Label::Text, "hopwright/text"),
+    (Label::Print, "hopwright/print"),
 ];
 
 fn subkey(label: &str) -> [u8; 32] {

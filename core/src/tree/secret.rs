@@ -2,7 +2,6 @@
 
 use crate::address::Address;
 use crate::keys::{Subkey, redacted};
-use core::fmt;
 use subtle::ConstantTimeEq;
 use zeroize::{Zeroize, ZeroizeOnDrop};
 

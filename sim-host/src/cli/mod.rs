@@ -11,10 +11,16 @@ mod blocks;
 mod check;
 mod check_text;
 mod curve;
+mod enter;
 mod hops;
 mod hostile;
+mod inspect;
+mod keygen;
+mod load;
+mod provision;
 mod replay;
 mod run;
+mod secrets;
 mod soak;
 mod stability;
 mod trials;
@@ -62,6 +68,16 @@ enum Command {
     Replay(replay::Args),
     /// Take stations out of a net: a new net key for all others
     Withdraw(withdraw::Args),
+    /// Draw a key from the operating system's generator into a new file
+    Keygen(keygen::Args),
+    /// Make the sealed configurations of a plan's stations
+    Provision(provision::Args),
+    /// Show what a configuration says, keys excepted
+    Inspect(inspect::Args),
+    /// Carry a configuration into a station over a serial port
+    Load(load::Args),
+    /// Make a configuration from groups typed in need
+    Enter(enter::Args),
 }
 
 /// How a command that ran to its end came out.
@@ -88,6 +104,11 @@ pub fn main() -> ExitCode {
         Some(Command::Hostile(args)) => hostile::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
         Some(Command::Withdraw(args)) => withdraw::run(&args),
+        Some(Command::Keygen(args)) => keygen::run(&args),
+        Some(Command::Provision(args)) => provision::run(&args),
+        Some(Command::Inspect(args)) => inspect::run(&args),
+        Some(Command::Load(args)) => load::run(&args),
+        Some(Command::Enter(args)) => enter::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),
     };

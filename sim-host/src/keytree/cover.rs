@@ -51,5 +51,11 @@ pub fn bound(depth: u32, r: usize) -> usize {
     let r = r as f64;
     let exact = r * (f64::from(depth) - libm::log2(r));
     let most = libm::floor(exact + 1e-9);
-    if most > 0.0 { most as usize } else { 0 }
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a count of nodes; a saturating cast is harmless"
+    )]
+    let most = most.max(0.0) as usize;
+    most
 }

@@ -10,7 +10,7 @@
 mod band;
 mod fit;
 mod fixed;
-mod key;
+pub(crate) mod key;
 mod lanes;
 mod message;
 mod slots;
@@ -26,11 +26,13 @@ use hopwright_core::band::{ChannelSet, Hopset, Lanes, Raster};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::message::Layout;
+use hopwright_core::provision::{PlanDigest, PublicPlan};
 use hopwright_core::sequence::{Sequence, Structure};
 use hopwright_core::station::FixedChannels;
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Dbm, Lane, Micros, Ppb};
 use key::Key;
+use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// The largest hopset of a plan: the host has room for every channel of a raster.
@@ -130,6 +132,18 @@ impl Plan {
         Self::from_source(&source, base_dir)
     }
 
+    /// Reads the public part of a plan from a file: its `key` or `key_file` is not looked at, and
+    /// the plan's key is one that stands in for it.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the file cannot be read or the plan does not work.
+    pub fn load_public(path: &Path) -> Result<Self, Diagnostic> {
+        let source = read_text(path)?;
+        let table = source.table()?;
+        let root = Section::root(&source, &table, Self::TABLES)?;
+        Self::read_with(&root, |_| Ok(Key::placeholder()), path.parent().unwrap_or(Path::new("")))
+    }
+
     /// Reads a plan from a text. Errors call it `name`; a key file counts from `base_dir`.
     ///
     /// # Errors
@@ -149,10 +163,18 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the plan does not work.
     pub fn read(root: &Section<'_>, base_dir: &Path) -> Result<Self, Diagnostic> {
+        Self::read_with(root, |net| Key::read(net, base_dir), base_dir)
+    }
+
+    fn read_with(
+        root: &Section<'_>,
+        key: impl FnOnce(&Section<'_>) -> Result<Key, Diagnostic>,
+        base_dir: &Path,
+    ) -> Result<Self, Diagnostic> {
         let net =
             root.needed_section("net", &[&["name", "key", "key_file"], &tree::KEYS[..]].concat())?;
         let name = read_name(&net)?;
-        let key = Key::read(&net, base_dir)?;
+        let key = key(&net)?;
         let tables = band::Tables::open(root)?;
         let slots = root.section("slots", slots::KEYS)?;
         let lane_table = root.section("lanes", lanes::KEYS)?;
@@ -295,6 +317,37 @@ impl Plan {
     #[must_use]
     pub const fn message(&self) -> Layout {
         self.message
+    }
+
+    /// Everything but the key, as the core provisions it.
+    #[must_use]
+    pub fn public(&self) -> PublicPlan<'_> {
+        PublicPlan {
+            name: &self.name,
+            raster: self.band.raster,
+            allowed: &self.band.allowed,
+            pick: self.band.pick.as_pick(),
+            lanes: self.lanes,
+            structure: self.structure,
+            timing: self.timing,
+            clock: self.clock.core(self.clock.tolerance),
+            timekeeper_tolerance: self.clock.timekeeper_tolerance,
+            deputies_after: self.deputies_after,
+            announce_slots: u16::try_from(self.announce_slots).unwrap_or(u16::MAX),
+            energy_threshold: self.energy_threshold,
+            fixed: self.band.fixed,
+        }
+    }
+
+    /// The digest of everything but the key: the first 16 bytes of the SHA-256 (FIPS 180-4) of its
+    /// encoding.
+    #[must_use]
+    pub fn digest(&self) -> PlanDigest {
+        let mut hash = Sha256::new();
+        self.public().encode(&mut |bytes: &[u8]| hash.update(bytes));
+        let whole: [u8; 32] = hash.finalize().into();
+        let (digest, _) = whole.split_first_chunk().unwrap_or((&[0; 16], &[]));
+        PlanDigest::new(*digest)
     }
 
     /// The hopset of a lane.

@@ -11,6 +11,7 @@ mod expect;
 mod moves;
 mod read;
 
+pub(crate) use crate::plan::parse_address;
 pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
