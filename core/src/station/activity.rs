@@ -29,6 +29,8 @@ pub(super) struct Search {
     pub(super) parked: Option<Parked>,
     /// The number of the next choice of a channel.
     pub(super) choice: u64,
+    /// Stays broken off in a row because of energy.
+    pub(super) hasty: u8,
 }
 
 /// A stay on one rendezvous channel.
@@ -119,7 +121,7 @@ pub(super) struct Announce {
 impl Activity {
     /// A search that has not begun.
     pub(super) const fn search() -> Self {
-        Self::Search(Search { parked: None, choice: 0 })
+        Self::Search(Search { parked: None, choice: 0, hasty: 0 })
     }
 
     /// An idle watch with a good grip on time.

@@ -2,9 +2,10 @@
 
 use super::activity::{Activity, Basis, Follow, Parked, Search, Verify, Watch};
 use super::{
-    Dropped, Event, Heard, Radio, Reception, Station, VERIFY_SLOTS, WATERMARK_STEP, count,
+    Dropped, Event, GATHER_DUE, Heard, Radio, Reception, Station, VERIFY_SLOTS, WATERMARK_STEP,
+    count,
 };
-use crate::acquire::PATIENCE_SLOTS;
+use crate::acquire::{HASTE, PATIENCE_SLOTS};
 use crate::address::{Address, Target};
 use crate::clock::{Conflict, NetClock, Observation};
 use crate::coding::interleave;
@@ -69,13 +70,18 @@ impl<const N: usize> Station<N> {
 
     fn energy_while_searching(&mut self, now: Tick, search: Search) {
         let Some(parked) = search.parked else { return };
+        if search.hasty >= HASTE {
+            // This stay lasts, whatever is met.
+            return;
+        }
         let energy = parked.energy.saturating_add(1);
         if energy < PATIENCE_SLOTS {
             let parked = Some(Parked { energy, ..parked });
             self.activity = Activity::Search(Search { parked, ..search });
         } else {
             self.interferers.note(now, parked.rank);
-            self.enter(Activity::Search(Search { parked: None, ..search }));
+            let hasty = search.hasty.saturating_add(1);
+            self.enter(Activity::Search(Search { parked: None, hasty, ..search }));
         }
     }
 
@@ -252,7 +258,11 @@ impl<const N: usize> Station<N> {
 
     /// A second opinion has come: the time is confirmed.
     fn confirm(&mut self, slot: Slot) {
-        let Activity::Verify(Verify { run_end, .. }) = self.activity else { return };
+        let Activity::Verify(Verify { run_end, basis, .. }) = self.activity else { return };
+        if basis == Basis::Later {
+            // Others may still be on the time that we have just left.
+            self.gather_until = Some(slot.plus(GATHER_DUE));
+        }
         let (timeline, resume) = (Timeline::Home, true);
         let follow = Follow { timeline, resume, call: None, last: slot, run_end };
         self.enter(Activity::Follow(follow));

@@ -64,6 +64,8 @@ pub const CUT_IN_SLOTS: u32 = 300;
 pub const CUT_IN_TIMEOUT: u32 = 50;
 /// Slots after a cut-in during which the first speaker sends a lead-in.
 pub const LEAD_IN_DUE: u32 = 1_500;
+/// Slots after a change of timeline during which a station's first over opens with a run.
+pub const GATHER_DUE: u32 = 45_000;
 /// Slots between two watermarks, and the head start of a timekeeper that restarts.
 pub const WATERMARK_STEP: u32 = 1 << 14;
 /// Events that wait for [`Station::next_event`].
@@ -120,6 +122,9 @@ pub struct Station<const N: usize> {
     /// A cut-in has just been followed: until this slot, whoever speaks first owes the newcomer a
     /// lead-in.
     lead_in_until: Option<Slot>,
+    /// The station has come over to a later timeline: until this slot its next over opens with a
+    /// run, which gathers those who have not.
+    gather_until: Option<Slot>,
     /// The last slot of the last cut-in that was followed, so that its recording is not.
     last_guest: Option<Slot>,
     /// The operator wants the floor.
@@ -211,6 +216,7 @@ impl<const N: usize> Station<N> {
             clock: None,
             guest: None,
             lead_in_until: None,
+            gather_until: None,
             last_guest: None,
             wish: None,
             storage: config.watermark,

@@ -59,24 +59,26 @@ impl<const N: usize> Station<N> {
         if let Some(sample) = sample {
             return sample;
         }
-        let Search { parked, choice } = match self.activity {
+        let Search { parked, choice, hasty } = match self.activity {
             Activity::Search(search) => search,
             Activity::Verify(_)
             | Activity::Watch(_)
             | Activity::Follow(_)
             | Activity::Speak(_)
-            | Activity::Announce(_) => Search { parked: None, choice: 0 },
+            | Activity::Announce(_) => Search { parked: None, choice: 0, hasty: 0 },
         };
         let parked = match parked {
             Some(parked) if now < parked.until => parked,
-            Some(_) | None => {
+            ended @ (Some(_) | None) => {
+                // A stay that came to its end is none that was broken off.
+                let hasty = if ended.is_some() { 0 } else { hasty };
                 let count = self.sequence.structure().rendezvous;
                 let known = self.interferers.known(now);
                 let rank = choose(self.nuisance, choice, known, count);
                 let parked =
                     Parked { rank, since: now, until: now.plus(self.longest_stay()), energy: 0 };
                 let choice = choice.wrapping_add(1);
-                self.activity = Activity::Search(Search { parked: Some(parked), choice });
+                self.activity = Activity::Search(Search { parked: Some(parked), choice, hasty });
                 parked
             }
         };
@@ -300,7 +302,7 @@ impl<const N: usize> Station<N> {
             Some(until) if slot < until => self.sequence.longest_gap(),
             Some(_) | None => 0,
         }
-        .max(self.gathering_slots(grip));
+        .max(self.gathering_slots(grip, slot));
         let call = first.plus(lead_in);
         let talk = call.plus(self.call_slots(grip));
         let (timeline, target) = (Timeline::Home, wish.target);
@@ -321,12 +323,16 @@ impl<const N: usize> Station<N> {
     }
 
     /// Slots of the run before the call headers by which a speaker gathers stations that have
-    /// gone over from coasting to searching (decision 0006).
-    fn gathering_slots(&self, grip: Grip) -> u32 {
+    /// gone over from coasting to searching (decision 0006), or are still on a timeline that the
+    /// speaker has left (decision 0009).
+    fn gathering_slots(&mut self, grip: Grip, slot: Slot) -> u32 {
         let visits = u32::from(self.sequence.structure().rendezvous);
+        let changed = self.gather_until.take().is_some_and(|until| slot < until);
         match grip {
-            Grip::Locked | Grip::Coasting(_) => 0,
-            Grip::Adrift | Grip::Lost => visits.saturating_mul(GATHER_VISITS),
+            Grip::Locked | Grip::Coasting(_) if !changed => 0,
+            Grip::Locked | Grip::Coasting(_) | Grip::Adrift | Grip::Lost => {
+                visits.saturating_mul(GATHER_VISITS)
+            }
         }
     }
 

@@ -326,8 +326,11 @@ impl World {
         match due {
             Due::Poll { node, token } => {
                 if self.nodes[node].poll_token == token {
-                    self.nodes[node].dormant_since = None;
-                    self.poll(node);
+                    match self.nodes[node].dormant_since.take() {
+                        // What it does next may depend on what it has met while it rested.
+                        Some(since) => self.catch_up(node, since),
+                        None => self.poll(node),
+                    }
                 }
             }
             Due::Start { transmission } => self.start(transmission),

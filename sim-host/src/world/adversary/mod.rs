@@ -117,6 +117,21 @@ pub struct Adversary {
     pub to_us: u64,
 }
 
+impl Behaviour {
+    /// Whether it puts noise on the air, which may come at any time.
+    #[must_use]
+    pub const fn makes_noise(&self) -> bool {
+        match self {
+            Self::Constant(_)
+            | Self::Sweep(_)
+            | Self::Pulses(_)
+            | Self::Follower(_)
+            | Self::Mimic(_) => true,
+            Self::Replayer(_) | Self::Relay(_) | Self::Forger(_) => false,
+        }
+    }
+}
+
 impl Adversary {
     /// Takes note of a transmission that begins.
     pub fn overhears(&mut self, heard: &Overheard<'_>) {

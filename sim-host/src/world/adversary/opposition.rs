@@ -131,13 +131,15 @@ impl Opposition {
 }
 
 impl World {
-    /// Lets these opponents in; simulated only. From now on no station rests, because noise may
-    /// come at any time.
+    /// Lets these opponents in; simulated only. If one of them makes noise no station rests from
+    /// now on, because it may come at any time; one that sends words wakes everybody when it does.
     pub fn oppose(&mut self, adversaries: Vec<Adversary>) {
         if adversaries.is_empty() {
             return;
         }
-        self.stay_awake();
+        if adversaries.iter().any(|adversary| adversary.behaviour.makes_noise()) {
+            self.stay_awake();
+        }
         self.opposition.tokens = vec![0; adversaries.len()];
         self.opposition.adversaries = adversaries;
         for adversary in 0..self.opposition.adversaries.len() {
