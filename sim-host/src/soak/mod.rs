@@ -67,6 +67,10 @@ pub struct Outcome {
     pub steps: u64,
     /// Transmissions.
     pub sent: u64,
+    /// Second copies that stations were handed.
+    pub duplicates: u64,
+    /// Recordings played to stations.
+    pub replays: u64,
     /// Calls after which a bound was compared with true time.
     pub bound_checks: u64,
     /// What must never happen, and did.
@@ -208,6 +212,8 @@ impl Soak {
             longest_reunion: carrier.longest_reunion,
             steps: trace.totals.steps,
             sent: trace.totals.sent,
+            duplicates: trace.totals.duplicates,
+            replays: trace.totals.replays,
             bound_checks: trace.totals.bound_checks,
             broken: trace.broken.clone(),
             ..outcome
