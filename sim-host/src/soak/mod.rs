@@ -2,7 +2,7 @@
 //!
 //! Everything follows from one seed. What happens is a list ([`Happening`]) that is drawn before
 //! anything runs; what must not happen is looked at by the world after every call of every station
-//! ([`Rule`](crate::world::Rule)). A list that fails is shrunk ([`minimise`]) and kept as a
+//! ([`Rule`]). A list that fails is shrunk ([`minimise`]) and kept as a
 //! [`Case`] that `hopwright replay` runs. `docs/soak-and-model.md` says what happens, and what is
 //! asserted while a net has more than one timeline.
 
