@@ -92,10 +92,12 @@ impl<const N: usize> Cursor<N> {
 
     /// What slot `slot` of the timeline is for. At most one block.
     pub fn kind(&mut self, sequence: &Sequence<N>, slot: Slot) -> SlotKind {
-        match self.place(sequence, slot) {
-            Place::Sync { .. } => SlotKind::Sync,
-            Place::Traffic { .. } => SlotKind::Traffic,
-        }
+        let h = slot.number();
+        let m = u32::from(sequence.structure.frame);
+        let frame = h.checked_div(m).unwrap_or_default();
+        let position = h.wrapping_sub(frame.wrapping_mul(m));
+        let sync = uniform(self.when.word(&sequence.when, u64::from(frame)), m);
+        if position == sync { SlotKind::Sync } else { SlotKind::Traffic }
     }
 
     /// Slot `slot` of a run of consecutive sync slots (announce, cut-in, lead-in).

@@ -243,6 +243,12 @@ impl<const N: usize> Station<N> {
         self.address
     }
 
+    /// The channels on which the station hears those who do not hop with the net.
+    #[must_use]
+    pub const fn fixed(&self) -> &FixedChannels {
+        &self.fixed
+    }
+
     /// The station's hop sequence.
     #[must_use]
     pub const fn sequence(&self) -> &Sequence<N> {

@@ -20,7 +20,6 @@ pub use shrink::minimise;
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
 use crate::scenario::{Builder, Cover, InterfererPlan, RadioPlan, StationPlan, Timetable};
-use crate::world::physics::Propagation;
 use crate::world::{Broken, Detail, Faults, Level, Record, Rule, World, child_seed};
 use carry::{Carrier, run_to};
 use hopwright_core::address::Address;
@@ -227,19 +226,15 @@ impl Soak {
         let place = |rng: &mut ChaCha8Rng| f64::from(rng.next_u32() % 8_000) - 4_000.0;
         let stations = (0..self.stations)
             .map(|i| StationPlan {
-                name: format!("station {i}"),
-                address: Address::new(i),
                 role: if i == 0 { Role::Timekeeper } else { Role::Member },
                 x_m: place(&mut rng),
                 y_m: place(&mut rng),
-                power_dbm: 30.0,
-                on_us: 0,
                 ppb: i.is_multiple_of(2).then(|| {
                     let most = draw::restless_ppb(plan.clock(), usize::from(i));
                     let draw = child_seed(self.seed, &format!("rate/{i}")) % (2 * most + 1);
                     draw.cast_signed() - most.cast_signed()
                 }),
-                stored_slot: None,
+                ..StationPlan::member(format!("station {i}"), Address::new(i))
             })
             .collect();
         let mut interferers = Vec::new();
@@ -255,7 +250,6 @@ impl Soak {
             interferers.push(InterfererPlan { name, cover, level, from_us, to_us });
             from_us += length + u64::from(rng.next_u32() % 12_000) * SECOND;
         }
-        let (propagation, noise_figure_db) = (Propagation::FreeSpace, 8.0);
-        RadioPlan { propagation, noise_figure_db, stations, interferers }
+        RadioPlan { interferers, ..RadioPlan::of(stations) }
     }
 }

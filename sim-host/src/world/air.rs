@@ -51,7 +51,7 @@ impl World {
         }
         let on_air_bits = WORD_BITS + u32::try_from(bits.len()).unwrap_or(u32::MAX) * 8;
         self.trace.totals.sent += 1;
-        let transmission = Transmission {
+        self.schedule(Transmission {
             number: self.trace.totals.sent,
             node,
             channel,
@@ -63,7 +63,12 @@ impl World {
             payload,
             listeners: Vec::new(),
             others: Vec::new(),
-        };
+        });
+    }
+
+    /// Puts a transmission on the air, from its start on.
+    pub(super) fn schedule(&mut self, transmission: Transmission) {
+        let start = transmission.start;
         let index = match self.vacant.pop() {
             Some(index) => {
                 self.transmissions[index] = Some(transmission);
@@ -85,11 +90,16 @@ impl World {
         let settle = self.timing.settle().us();
         for node in &self.listeners[channel.index()] {
             let Some(tuned) = self.nodes[*node].tuned else { continue };
-            let arrival = start + self.medium.delay_us(sender, *node);
-            let in_range = self.in_range(sender, *node);
-            if in_range && tuned.waits_for(word) && tuned.since + settle <= arrival {
+            if !self.audible(sender, *node) {
+                continue;
+            }
+            let arrival = start + self.delay_us(sender, *node);
+            if tuned.waits_for(word) && tuned.since + settle <= arrival {
                 transmission.listeners.push((*node, tuned.serial));
             }
+        }
+        if !self.opposition.none() && self.adversary_of(sender).is_none() {
+            self.let_overhear(&transmission);
         }
         // Radios come and go; whom the trace names first must not depend on it.
         transmission.listeners.sort_unstable();
@@ -100,14 +110,24 @@ impl World {
             if (other.start, other.number) > (start, number) || start > other.end {
                 continue;
             }
-            self.trace.totals.overlapping += 1;
+            // An opponent keeps no order that could be broken.
+            let stations = other.node.max(sender) < self.nodes.len();
+            self.trace.totals.overlapping += u64::from(stations);
             if other.channel == channel {
                 other.others.push(sender);
                 transmission.others.push(other.node);
             }
         }
+        self.trace.note_start(transmission.start, transmission.end);
         self.push(transmission.end, Due::End { transmission: index });
         self.transmissions[index] = Some(transmission);
+    }
+
+    /// Whether a receiver is close enough to a sender to get anything at all of it. (Opponents are
+    /// heard by their power alone.)
+    fn audible(&self, sender: usize, node: usize) -> bool {
+        self.adversary_of(sender).is_some()
+            || (self.in_range(sender, node) && !self.medium.beyond_horizon(sender, node))
     }
 
     pub(super) fn end(&mut self, index: usize) {
@@ -121,6 +141,9 @@ impl World {
         let mut heard = 0;
         for (node, serial) in &transmission.listeners {
             heard += u32::from(self.deliver(&transmission, *node, *serial));
+        }
+        if self.adversary_of(transmission.node).is_some() {
+            return;
         }
         let listeners = u32::try_from(transmission.listeners.len()).unwrap_or(u32::MAX);
         self.trace.totals.listened += u64::from(listeners);
@@ -146,9 +169,15 @@ impl World {
         serial: u32,
     ) -> bool {
         let Transmission { channel, word, start, end, .. } = *transmission;
-        let mut others = transmission.others.clone();
-        others.retain(|other| self.in_range(*other, node));
-        let arrival = self.medium.arrival(transmission.node, node, channel, start, &others);
+        let opposed = (!self.opposition.none()).then(|| self.opposed(transmission, node));
+        let arrival = opposed.as_ref().map_or_else(
+            || {
+                let mut others = transmission.others.clone();
+                others.retain(|other| self.in_range(*other, node));
+                self.medium.arrival(transmission.node, node, channel, start, &others)
+            },
+            |opposed| opposed.arrival,
+        );
         let complete = end + arrival.delay_us;
         let stays = |tuned: &Tuned| tuned.serial == serial && tuned.until >= complete;
         if !self.nodes[node].tuned.as_ref().is_some_and(stays) {
@@ -161,7 +190,10 @@ impl World {
             return false;
         }
         let key = u64::from(self.nodes[node].station.address().number());
-        let received = self.medium.receive(arrival, transmission.number, key, &transmission.bits);
+        let received = match &opposed {
+            Some(opposed) => self.receive_opposed(transmission, opposed, key),
+            None => self.medium.receive(arrival, transmission.number, key, &transmission.bits),
+        };
         let Some(received) = received else { return false };
         if self.lost(transmission.number, key) {
             return false;
@@ -173,6 +205,7 @@ impl World {
         let bits = received.bits.as_deref().unwrap_or(&transmission.bits);
         let local = self.nodes[node].local(complete);
         let outcome = self.receive(node, local, Reception { channel, word, at, bits });
+        self.note_taken(transmission.node, outcome);
         match outcome {
             Heard::Header { timeline: Timeline::Home, .. } => self.note_phase(node, complete),
             Heard::Payload { timeline, slot, source } => {
@@ -203,23 +236,13 @@ impl World {
         true
     }
 
-    /// How far a station that has just heard a header is from true net time.
-    fn note_phase(&mut self, node: usize, at: u64) {
-        let of = &self.nodes[node];
-        let Some(clock) = of.station.clock() else { return };
-        let phase = clock.net_us(of.local(at));
-        let errors = self.timelines.iter().map(|t| phase.abs_diff(t.net_us(at)));
-        let worst = &mut self.trace.totals.worst_phase_us;
-        *worst = errors.min().unwrap_or_default().max(*worst);
-    }
-
     pub(super) fn note_payload(
         &mut self,
         transmission: &Transmission,
         node: usize,
         read: Option<&[u8]>,
     ) {
-        let Some(talk) = self.talk[transmission.node] else { return };
+        let Some(Some(talk)) = self.talk.get(transmission.node) else { return };
         let over = &mut self.trace.overs[talk.over];
         if let Some(heard) = over.payloads_heard.get_mut(node) {
             *heard += 1;

@@ -9,6 +9,7 @@
 //! much of the silence as it can remember, which is
 //! [`MEMORY`](hopwright_core::acquire::MEMORY) twice over.
 
+pub mod adversary;
 mod air;
 mod digest;
 mod interferer;
@@ -17,6 +18,7 @@ mod node;
 mod operators;
 mod oscillator;
 pub mod physics;
+mod places;
 mod radio;
 mod trace;
 mod trouble;
@@ -27,7 +29,8 @@ pub use digest::{Digest, child_seed};
 pub use interferer::{Interferer, Level};
 pub use medium::{Medium, MediumPlan, WORD_ERRORS};
 pub use node::{CAPACITY, Node};
-pub use oscillator::Oscillator;
+pub use oscillator::{Behaviour, Course, Oscillator, Reach, SEGMENT_US};
+pub use places::Journey;
 pub use trace::{Content, Detail, Happened, Over, Sent, Totals, Trace};
 pub use trouble::Faults;
 pub use truth::Started;
@@ -39,6 +42,7 @@ use hopwright_core::station::{Action, Command, Radio, Refused, Watermark};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, MAX_CHANNELS};
 use node::listening;
+use places::Underway;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 use trouble::Trouble;
@@ -84,8 +88,10 @@ enum Due {
     End { transmission: usize },
     Energy { node: usize, serial: u32 },
     Order { index: usize },
+    Travel { index: usize },
     Replay { index: usize },
     Interference,
+    Adversary { adversary: usize, token: u32 },
 }
 
 /// A transmission that is about to start or on the air.
@@ -128,6 +134,7 @@ pub struct World {
     dormant: Vec<usize>,
     orders: Vec<Order>,
     talk: Vec<Option<Talk>>,
+    journeys: Vec<Underway>,
     timelines: Vec<Started>,
     watches: Vec<Watch>,
     trouble: Trouble,
@@ -137,6 +144,7 @@ pub struct World {
     expect_first: Vec<bool>,
     trace: Trace,
     always_awake: bool,
+    opposition: adversary::Opposition,
 }
 
 /// An over in the making.
@@ -175,6 +183,7 @@ impl World {
             dormant: Vec::new(),
             orders: Vec::new(),
             talk: vec![None; count],
+            journeys: Vec::new(),
             timelines: Vec::new(),
             watches: Vec::new(),
             trouble: Trouble::new(count),
@@ -183,6 +192,7 @@ impl World {
             expect_first: vec![false; count],
             trace: Trace::default(),
             always_awake: false,
+            opposition: adversary::Opposition::default(),
         };
         world.watches.extend(world.nodes.iter().map(|node| Watch::new(node.storage)));
         let changes: Vec<u64> =
@@ -324,7 +334,9 @@ impl World {
             Due::End { transmission } => self.end(transmission),
             Due::Energy { node, serial } => self.energy(node, serial),
             Due::Order { index } => self.carry_out(self.orders[index]),
+            Due::Travel { index } => self.go_on(index),
             Due::Replay { index } => self.play(index),
+            Due::Adversary { adversary, token } => self.adversary_due(adversary, token),
             Due::Interference => {
                 self.wake_all();
                 for node in 0..self.nodes.len() {
@@ -358,6 +370,7 @@ impl World {
                         target,
                         pressed_us: self.now,
                         ahead_us: None,
+                        cut_in: false,
                         released_us: None,
                         payload_slots: 0,
                         payloads_heard: vec![0; self.nodes.len()],
@@ -404,7 +417,8 @@ impl World {
         let may_rest = !self.always_awake
             && action.poll_by > action.until
             && self.now > self.quiet_after
-            && self.on_air.is_empty();
+            && self.on_air.is_empty()
+            && !self.called_from_outside(node);
         let next = if may_rest {
             if self.nodes[node].dormant_since.is_none() {
                 self.dormant.push(node);

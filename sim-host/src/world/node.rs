@@ -61,6 +61,8 @@ pub(super) struct Tuned {
     pub(super) place: usize,
     /// Tells this stay from later ones.
     pub(super) serial: u32,
+    /// When energy is looked for next; in the past if it is not.
+    pub(super) sensing: u64,
 }
 
 impl Node {

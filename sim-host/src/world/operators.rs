@@ -14,6 +14,7 @@ impl World {
                 Event::GoAhead { .. } => {
                     if let Some(talk) = self.talk[node] {
                         self.trace.overs[talk.over].ahead_us = Some(self.now);
+                        self.trace.overs[talk.over].cut_in = self.nodes[node].station.cuts_in();
                         self.nodes[node].talking = true;
                         self.nodes[node].payloads = 0;
                         self.queue_payload(node);

@@ -277,7 +277,7 @@ impl World {
         }
         if in_step && !self.timelines.is_empty() {
             self.trace.totals.bound_checks += 1;
-            match self.timeline_of(node, now, self.watches[node].timeline) {
+            match self.timeline_within(node, now, self.watches[node].timeline) {
                 Some(index) => self.watches[node].timeline = index,
                 None => {
                     self.trace.totals.bound_misses += 1;
@@ -288,17 +288,5 @@ impl World {
                 self.broke(node, Rule::Deceived);
             }
         }
-    }
-
-    /// Whether a station's phase is where it must be on one timeline: the common case, quickly.
-    fn in_step_on(&self, node: usize, timeline: usize) -> bool {
-        let of = &self.nodes[node];
-        let local = of.local(self.now);
-        let (Some(clock), Some(started)) = (of.station.clock(), self.timelines.get(timeline))
-        else {
-            return false;
-        };
-        let error = clock.net_us(local).abs_diff(started.net_us(self.now));
-        error <= self.timing.guard().us() + clock.half_width(local).us()
     }
 }
