@@ -415,7 +415,14 @@ fn what_is_no_recording_is_refused_at_a_byte() {
     }
     let mut garbled = whole.clone();
     garbled[7] = b'1';
-    assert!(replay(&garbled).contains("this is no recording at byte 0\n"), "another version");
+    let said = replay(&garbled);
+    assert!(said.contains("a recording of version 1, and this program reads version 2"), "{said}");
+    // One bit of the time of the first poll; one of the digest.
+    for at in [head + 1, whole.len() - 1] {
+        let mut garbled = whole.clone();
+        garbled[at] ^= 1;
+        assert!(replay(&garbled).contains("the recording was changed"), "{at}");
+    }
     // A hopset of no channels.
     let mut garbled = whole.clone();
     garbled[40..42].fill(0);

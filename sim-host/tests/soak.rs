@@ -29,6 +29,7 @@ fn a_day_of_faults_breaks_no_invariant() {
         // It must have been a day on which something happened.
         assert!(outcome.overs > 200 && outcome.cut_ins > 50, "{outcome:?}");
         assert!(outcome.bound_checks > 1_000_000, "{outcome:?}");
+        assert!(outcome.duplicates > 1_000 && outcome.replays > 100, "{outcome:?}");
         kinds.extend(outcome.happenings.into_keys());
     }
     // Of every kind that this plan has: its clocks do not step.

@@ -120,6 +120,8 @@ fn write_json(
         "longest_reunion": outcome.longest_reunion,
         "steps": outcome.steps,
         "transmissions": outcome.sent,
+        "duplicates": outcome.duplicates,
+        "replays": outcome.replays,
         "bound_checks": outcome.bound_checks,
         "violations": map(&mut outcome.violations()),
         "first": first,
@@ -136,7 +138,8 @@ fn write_text(
     writeln!(
         out,
         "{} stations for {} h of net time, seed {}: {} happenings, {} overs, {} cut-ins, \
-         {} timelines, {} transmissions, {} events simulated, {} bounds compared",
+         {} timelines, {} transmissions, {} second copies, {} replays, {} events simulated, \
+         {} bounds compared",
         args.stations,
         args.hours,
         args.seed,
@@ -145,6 +148,8 @@ fn write_text(
         outcome.cut_ins,
         outcome.timelines,
         outcome.sent,
+        outcome.duplicates,
+        outcome.replays,
         outcome.steps,
         outcome.bound_checks,
     )?;

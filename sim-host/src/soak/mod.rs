@@ -2,7 +2,7 @@
 //!
 //! Everything follows from one seed. What happens is a list ([`Happening`]) that is drawn before
 //! anything runs; what must not happen is looked at by the world after every call of every station
-//! ([`Rule`](crate::world::Rule)). A list that fails is shrunk ([`minimise`]) and kept as a
+//! ([`Rule`]). A list that fails is shrunk ([`minimise`]) and kept as a
 //! [`Case`] that `hopwright replay` runs. `docs/soak-and-model.md` says what happens, and what is
 //! asserted while a net has more than one timeline.
 
@@ -66,6 +66,10 @@ pub struct Outcome {
     pub steps: u64,
     /// Transmissions.
     pub sent: u64,
+    /// Second copies that stations were handed.
+    pub duplicates: u64,
+    /// Recordings played to stations.
+    pub replays: u64,
     /// Calls after which a bound was compared with true time.
     pub bound_checks: u64,
     /// What must never happen, and did.
@@ -207,6 +211,8 @@ impl Soak {
             longest_reunion: carrier.longest_reunion,
             steps: trace.totals.steps,
             sent: trace.totals.sent,
+            duplicates: trace.totals.duplicates,
+            replays: trace.totals.replays,
             bound_checks: trace.totals.bound_checks,
             broken: trace.broken.clone(),
             ..outcome

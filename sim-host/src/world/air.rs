@@ -220,6 +220,7 @@ impl World {
             _ => {}
         }
         if self.doubled(transmission.number, key) {
+            self.trace.totals.duplicates += 1;
             let again = self.receive(node, local, Reception { channel, word, at, bits });
             if matches!(again, Heard::Header { .. }) {
                 self.trace.totals.duplicates_taken += 1;

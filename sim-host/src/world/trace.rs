@@ -99,6 +99,10 @@ pub struct Totals {
     pub bound_misses: u64,
     /// Calls after which it was looked at: all calls of stations in step.
     pub bound_checks: u64,
+    /// Second copies that stations were handed.
+    pub duplicates: u64,
+    /// Recordings played to stations.
+    pub replays: u64,
     /// Second copies of a header that a station took.
     pub duplicates_taken: u64,
     /// Largest distance of a station's phase from true net time at a header, in microseconds.

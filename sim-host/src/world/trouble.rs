@@ -200,6 +200,7 @@ impl World {
             });
             let before = self.watches[node].refuses(station);
             let reception = Reception { channel, word, at: local, bits: &bits };
+            self.trace.totals.replays += 1;
             let outcome = self.receive(node, local, reception);
             let in_its_place = play.is_some_and(|(play, coasts)| coasts && late <= play);
             let home = matches!(outcome, Heard::Header { timeline: Timeline::Home, .. });

@@ -17,6 +17,11 @@
 //! `HOPWRIGHT_MODEL=large cargo test --release -p hopwright-tests --test model -- --nocapture`
 //! explores more. `docs/soak-and-model.md` has the bounds and what was explored.
 
+#![allow(
+    clippy::wildcard_enum_match_arm,
+    reason = "the core's enums are non-exhaustive: outside it every match needs a wildcard"
+)]
+
 mod bounds;
 mod choice;
 mod net;
@@ -28,6 +33,9 @@ use hopwright_tests as _;
 use net::Net;
 use seat::{Invariant, Plant};
 use stateright::{Checker, HasDiscoveries, Model, Property};
+
+/// Whether a state has what a property is about.
+type Condition = fn(&Explored, &Net) -> bool;
 
 /// A case to explore.
 struct Explored(Bounds);
@@ -69,7 +77,7 @@ impl Model for Explored {
                 !n.broken(Invariant::CutIn)
             }),
         ];
-        let reached: [(&'static str, Seen, fn(&Self, &Net) -> bool); 9] = [
+        let reached: [(&'static str, Seen, Condition); 9] = [
             ("announce heard", Seen::ANNOUNCE, |_, n| n.seen(Seen::ANNOUNCE)),
             ("call heard", Seen::CALL, |_, n| n.seen(Seen::CALL)),
             ("payload heard", Seen::PAYLOAD, |_, n| n.seen(Seen::PAYLOAD)),
