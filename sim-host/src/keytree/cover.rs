@@ -46,10 +46,8 @@ pub fn bound(depth: u32, r: usize) -> usize {
     if r == 0 {
         return 1;
     }
-    // r log2(N / r) >= k is (N / r)^r >= 2^k: found without rounding errors of logarithms at
-    // powers of two, which are exact.
     let r = r as f64;
     let exact = r * (f64::from(depth) - libm::log2(r));
-    let most = libm::floor(exact + 1e-9);
-    if most > 0.0 { most as usize } else { 0 }
+    // Where r is a power of two the product is whole, and rounding must not take one away.
+    (1..u16::MAX).take_while(|k| f64::from(*k) <= exact + 1e-9).count()
 }

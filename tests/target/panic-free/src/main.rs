@@ -13,6 +13,7 @@ mod link;
 mod sequence;
 mod station;
 mod text;
+mod tree;
 
 use core::hint::black_box;
 use core::panic::PanicInfo;
@@ -42,6 +43,7 @@ extern "C" fn _start() -> ! {
     link::all(&key);
     let raster = band::all(&key);
     sequence::all(&key);
+    tree::all(&key);
     station::all(&key);
     text::all(raster.err());
     #[cfg(feature = "control")]
