@@ -25,7 +25,10 @@
 //! 8. [`clock`]: net time as an interval.
 //! 9. [`acquire`]: how to find the net without knowing the time.
 //! 10. [`station`]: the state machine that puts these to use.
-//! 11. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 11. [`seal`], [`message`]: what is said, whole or not at all.
+//! 12. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 13. [`provision`]: its configuration as bytes, sealed or typed by hand.
+//! 14. [`loader`]: how a carrier device brings it a new one.
 //!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
@@ -111,8 +114,12 @@ pub mod clock;
 pub mod coding;
 pub mod header;
 pub mod keys;
+pub mod loader;
+pub mod message;
 mod nuisance;
+pub mod provision;
 pub mod record;
+pub mod seal;
 pub mod sequence;
 pub mod station;
 pub mod timing;

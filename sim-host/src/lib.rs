@@ -14,8 +14,15 @@
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
+//! | [`adversaries`] | what each opponent achieves, with the closed form beside it |
+//! | [`hostile`] | made-up receptions by the million, against single stations |
 //! | [`soak`] | a net for days, with a fault every few minutes |
+//! | [`curve`] | trials along an axis: tables and pictures |
+//! | [`stability`] | stability statistics, and what the simulated oscillators have of them |
 //! | [`replay`] | a recorded station, run again |
+//! | [`provision`] | keys, rosters, sealed configurations, groups to type |
+//! | [`load`] | a carrier's port, and a station to load into for training |
+//! | [`folder`] | a folder that appears whole or not at all |
 //! | [`secret_files`] | files for their owner only, all or nothing |
 //! | [`cli`] | the command line |
 //!
@@ -36,16 +43,24 @@
 )]
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
+pub mod adversaries;
+pub mod blocks;
 pub mod check;
 pub mod cli;
+pub mod curve;
 pub mod diagnostic;
+pub mod folder;
+pub mod hostile;
 pub mod input;
 pub mod keytree;
+pub mod load;
 pub mod plan;
+pub mod provision;
 pub mod replay;
 pub mod run;
 pub mod scenario;
 pub mod secret_files;
 pub mod soak;
+pub mod stability;
 pub mod trials;
 pub mod world;

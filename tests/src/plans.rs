@@ -82,6 +82,8 @@ pub struct Make {
     pub tolerance_ppb: u32,
     /// Slots of an announce.
     pub announce_slots: u16,
+    /// Channels outside the hopset.
+    pub fixed: FixedChannels,
 }
 
 impl Make {
@@ -89,7 +91,8 @@ impl Make {
     #[must_use]
     pub const fn timekeeper(address: u8) -> Self {
         let (role, watermark) = (Role::Timekeeper, Watermark::Fresh);
-        Self { address, role, watermark, tolerance_ppb: 1_000, announce_slots: 200 }
+        let fixed = FixedChannels::NONE;
+        Self { address, role, watermark, tolerance_ppb: 1_000, announce_slots: 200, fixed }
     }
 
     /// A member with new storage.
@@ -116,7 +119,7 @@ impl Make {
             clock: clock_plan(self.tolerance_ppb),
             announce_slots: self.announce_slots,
             energy_threshold: Dbm::new(-95),
-            fixed: FixedChannels::NONE,
+            fixed: self.fixed,
             address: Address::new(self.address),
             role: self.role,
             watermark: self.watermark,

@@ -3,12 +3,14 @@
 //! A simulator records what it feeds a station; a test bench, a fuzzer or a board replays it and
 //! compares what comes out. [`apply`] is the one place where inputs are turned into calls.
 //!
-//! A recording is a configuration ([`write_config`]) and inputs to its end. An input is a tag byte and its fields, integers little-endian, byte strings with a 16-bit
+//! A recording is a configuration ([`write_config`]), inputs, and a [`Trailer`]. An input is a tag byte and its fields, integers little-endian, byte strings with a 16-bit
 //! length. Outputs are only written, to be hashed or compared.
 
 mod config;
+mod trailer;
 
 pub use config::{MAGIC, read_config, read_key, write_config};
+pub use trailer::Trailer;
 
 use crate::address::Target;
 use crate::sequence::Timeline;

@@ -12,6 +12,7 @@ use heapless::Vec;
 /// Reading the next slot costs, averaged, an eighth of a cipher block; reading any slot at all
 /// costs at most four blocks, and with the balanced draw one more for every 16 traffic channels.
 #[derive(Debug)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Cursor<const N: usize> {
     when: Words,
     turn: Words,
@@ -25,6 +26,7 @@ pub struct Cursor<const N: usize> {
 
 /// The visits of one rendezvous window, in their drawn order.
 #[derive(Debug, Default)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 struct Window {
     /// First index of the window; `None` before the first use.
     start: Option<u32>,
@@ -34,6 +36,7 @@ struct Window {
 
 /// One cycle of the balanced draw.
 #[derive(Debug, Default)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 struct Cycle<const N: usize> {
     /// The number of the cycle; `None` before the first use.
     number: Option<u32>,
@@ -89,10 +92,12 @@ impl<const N: usize> Cursor<N> {
 
     /// What slot `slot` of the timeline is for. At most one block.
     pub fn kind(&mut self, sequence: &Sequence<N>, slot: Slot) -> SlotKind {
-        match self.place(sequence, slot) {
-            Place::Sync { .. } => SlotKind::Sync,
-            Place::Traffic { .. } => SlotKind::Traffic,
-        }
+        let h = slot.number();
+        let m = u32::from(sequence.structure.frame);
+        let frame = h.checked_div(m).unwrap_or_default();
+        let position = h.wrapping_sub(frame.wrapping_mul(m));
+        let sync = uniform(self.when.word(&sequence.when, u64::from(frame)), m);
+        if position == sync { SlotKind::Sync } else { SlotKind::Traffic }
     }
 
     /// Slot `slot` of a run of consecutive sync slots (announce, cut-in, lead-in).

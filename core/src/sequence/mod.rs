@@ -176,6 +176,7 @@ const SYNC_WORD: u32 = 0x8000_0000;
 
 /// A hop sequence: hopset, rendezvous set and the subkeys that draw from them.
 #[derive(Debug)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Sequence<const N: usize> {
     hopset: Hopset<N>,
     structure: Structure,

@@ -4,7 +4,7 @@
 //! | channel | while | sampled |
 //! |---|---|---|
 //! | watch | the radio listens at all: searching, watching, coasting, following an over | one slot a second |
-//! | calling | the net is silent | half a frame a second, taken from the rendezvous half |
+//! | calling | the net is silent | half a frame a second, of the rendezvous half (coasting: mid-second) |
 //!
 //! An alert takes energy in [`SAMPLES`] samples, one each second, in a row, and is not raised
 //! again within the plan's lockout. Neither depends on what anyone sends: a flood on either
@@ -137,6 +137,22 @@ impl<const N: usize> Station<N> {
         let channel = self.fixed.calling?;
         let frames = self.period_slots().checked_div(self.frame_slots())?.max(2);
         (frame.checked_rem(frames)? == 1).then_some(channel)
+    }
+
+    /// The stay on the calling channel of a coasting station, if it is due in the slot under way;
+    /// else when the next one begins, if that is in this second.
+    pub(super) fn calling_stay(&self, place: Place) -> (Option<Current>, Option<Tick>) {
+        let Some(channel) = self.fixed.calling else { return (None, None) };
+        let second = self.period_slots();
+        let position = place.slot.number().checked_rem(second).unwrap_or_default();
+        let start = Slot::new(place.slot.number().wrapping_sub(position)).plus(second / 2);
+        let from = place.clock.start_of(&self.timing, start);
+        let end = start.plus(self.frame_slots() / 2);
+        if place.slot < start {
+            return (None, Some(from));
+        }
+        let until = place.clock.start_of(&self.timing, end);
+        ((place.slot < end).then(|| self.listen_fixed(channel, from, until)), None)
     }
 
     /// The sample of the watch channel for a station without time: the first slot's length of

@@ -91,6 +91,7 @@ const EVENTS: usize = 16;
 /// balanced draw, takes one step and a sixteenth of a cipher block for each traffic channel, and
 /// six blocks besides.
 #[derive(Debug)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Station<const N: usize> {
     sequence: Sequence<N>,
     /// The reader of the timeline that is in use; home, or a cut-in's.
@@ -240,6 +241,12 @@ impl<const N: usize> Station<N> {
     #[must_use]
     pub const fn address(&self) -> Address {
         self.address
+    }
+
+    /// The channels on which the station hears those who do not hop with the net.
+    #[must_use]
+    pub const fn fixed(&self) -> &FixedChannels {
+        &self.fixed
     }
 
     /// The station's hop sequence.

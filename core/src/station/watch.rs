@@ -20,7 +20,15 @@ impl<const N: usize> Station<N> {
         let grip = clock.grip(&self.timing, now);
         let mut current = match (self.watch_sample(place), grip) {
             (Some(sample), _) => sample,
-            (None, Grip::Coasting(slots)) => self.watch_ahead(place, slots),
+            (None, Grip::Coasting(slots)) => match self.calling_stay(place) {
+                (Some(stay), _) => stay,
+                (None, next) => {
+                    let mut ahead = self.watch_ahead(place, slots);
+                    let until = next.unwrap_or(Tick::MAX);
+                    ahead.action.until = ahead.action.until.min(until);
+                    ahead
+                }
+            },
             (None, Grip::Locked | Grip::Adrift | Grip::Lost) => self.watch_in_time(place),
         };
         if let Some(sampled) = self.after_watch_sample(place) {

@@ -2,7 +2,6 @@
 
 use crate::address::Address;
 use crate::keys::{Subkey, redacted};
-use core::fmt;
 use subtle::ConstantTimeEq;
 use zeroize::{Zeroize, ZeroizeOnDrop};
 
@@ -47,7 +46,7 @@ impl Secret {
     /// The generator `G`: 32 bytes from 16 (specification section 10). One permutation.
     #[inline(never)]
     pub(super) fn expand(&self) -> Subkey {
-        Subkey::fixed(GENERATOR).derive(&self.0)
+        Subkey::new(GENERATOR).derive(&self.0)
     }
 
     /// One half of `G`: the seed of the left or of the right child in the co-path tree. The left

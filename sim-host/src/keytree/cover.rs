@@ -46,8 +46,16 @@ pub fn bound(depth: u32, r: usize) -> usize {
     if r == 0 {
         return 1;
     }
+    // r log2(N / r) >= k is (N / r)^r >= 2^k: found without rounding errors of logarithms at
+    // powers of two, which are exact.
     let r = r as f64;
     let exact = r * (f64::from(depth) - libm::log2(r));
-    // Where r is a power of two the product is whole, and rounding must not take one away.
-    (1..u16::MAX).take_while(|k| f64::from(*k) <= exact + 1e-9).count()
+    let most = libm::floor(exact + 1e-9);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a count of nodes; a saturating cast is harmless"
+    )]
+    let most = most.max(0.0) as usize;
+    most
 }

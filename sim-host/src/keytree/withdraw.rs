@@ -32,12 +32,7 @@ impl Drawn {
     /// [`Diagnostic`] if it fails.
     pub fn fresh() -> Result<Self, Diagnostic> {
         let mut bytes = Zeroizing::new([0; 64]);
-        getrandom::fill(&mut *bytes).map_err(|error| {
-            Diagnostic::new(
-                format!("the operating system gives no random bytes: {error}"),
-                "keys are drawn from nothing else; try again on a system that has them",
-            )
-        })?;
+        crate::provision::random(&mut *bytes)?;
         Ok(Self(bytes))
     }
 

@@ -11,9 +11,26 @@ use zeroize::Zeroizing;
 const DIGITS: usize = 64;
 
 /// A key as a plan gives it. Wiped when dropped; its `Debug` shows nothing of it.
-pub(super) struct Key(Zeroizing<[u8; 32]>);
+pub(crate) struct Key(Zeroizing<[u8; 32]>);
 
 impl Key {
+    /// What stands in for a key where only the public part of a plan is wanted.
+    pub(super) fn placeholder() -> Self {
+        Self(Zeroizing::new([0; 32]))
+    }
+
+    /// Reads a file that holds a key and nothing else.
+    pub(crate) fn from_file(path: &Path) -> Result<Self, Diagnostic> {
+        let source = read_text(path)?;
+        parse_line(source.text()).map_err(|fault| {
+            let what = format!("this file is no key: it {fault}");
+            let help = format!(
+                "a key file holds {DIGITS} hexadecimal digits; `hopwright keygen` makes one"
+            );
+            Diagnostic::in_file(source.name(), what, help)
+        })
+    }
+
     /// The key for the core.
     pub(super) fn net_key(&self) -> NetKey {
         NetKey::new(*self.0)
@@ -23,13 +40,11 @@ impl Key {
     /// examples of RFC 8439 (00 01 .. 1f, sections 2.3.2 and 2.4.2; 80 81 .. 9f, section 2.8.2),
     /// and the same byte throughout.
     pub(super) fn published(&self) -> bool {
-        let counts_from = |first: u8| self.0.iter().zip(first..).all(|(byte, n)| *byte == n);
-        let constant = |value: u8| self.0.iter().all(|byte| *byte == value);
-        counts_from(0) || counts_from(0x80) || constant(0) || constant(0xff)
+        published(&self.net_key())
     }
 
     /// The bytes, for a file or for the key tree.
-    pub(super) fn bytes(&self) -> Zeroizing<[u8; 32]> {
+    pub(crate) fn bytes(&self) -> Zeroizing<[u8; 32]> {
         self.0.clone()
     }
 
@@ -78,11 +93,17 @@ impl Key {
         let refused = |why: &str| net.error(name, format!("the key file: {why}"), help.as_str());
         let source =
             read_text(&base_dir.join(path.value)).map_err(|error| refused(error.what()))?;
-        let text = source.text();
-        let text = text.strip_suffix('\n').unwrap_or(text);
-        let text = text.strip_suffix('\r').unwrap_or(text);
-        parse(text).map_err(|fault| refused(&fault.to_string()))
+        parse_line(source.text()).map_err(|fault| refused(&fault.to_string()))
     }
+}
+
+/// Whether a key has been published, as [`Key::published`]. In constant time.
+pub(crate) fn published(key: &NetKey) -> bool {
+    let counting = |first: u8| {
+        std::array::from_fn(|i| first.wrapping_add(u8::try_from(i).unwrap_or_default()))
+    };
+    let books = [counting(0), counting(0x80), [0; 32], [0xff; 32]];
+    books.into_iter().fold(false, |found, book| found | key.same(&NetKey::new(book)))
 }
 
 impl fmt::Debug for Key {
@@ -127,6 +148,12 @@ impl fmt::Display for Fault {
             }
         }
     }
+}
+
+/// A key that may end with the end of its line.
+fn parse_line(text: &str) -> Result<Key, Fault> {
+    let text = text.strip_suffix('\n').unwrap_or(text);
+    parse(text.strip_suffix('\r').unwrap_or(text))
 }
 
 fn parse(text: &str) -> Result<Key, Fault> {

@@ -2,7 +2,7 @@
 
 use super::metrics::{addressees, in_step_times, over_of, seconds};
 use super::{Check, Run, shown};
-use crate::scenario::{Cover, OverPlan};
+use crate::scenario::{BehaviourPlan, Cover, OverPlan};
 use crate::world::Level;
 use std::fmt::Write as _;
 use std::io::{self, Write};
@@ -72,6 +72,15 @@ fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
         let _ = write!(line, ", from {} s", seconds(interferer.from_us));
         writeln!(out, "{line}")?;
     }
+    for adversary in &scenario.radio.adversaries {
+        let level = match adversary.level {
+            Level::AboveWanted { db } => format!("{db} dB above the wanted signal in all"),
+            Level::At { power_dbm, .. } => format!("{power_dbm} dBm in all"),
+        };
+        let (name, behaviour) = (&adversary.name, adversary.behaviour.name());
+        let from = seconds(adversary.from_us);
+        writeln!(out, "against the net (simulated): {name}, {behaviour}, {level}, from {from} s")?;
+    }
     Ok(())
 }
 
@@ -83,6 +92,8 @@ fn story(run: &Run) -> Vec<(u64, String)> {
     for over in &run.scenario.overs {
         tell_over(run, over, &mut lines);
     }
+    silences(run, &mut lines);
+    opponents(run, &mut lines);
     lines.sort_by_key(|(at, _)| *at);
     lines
 }
@@ -122,6 +133,34 @@ fn late_entries(run: &Run, lines: &mut Vec<(u64, String)>) {
     }
 }
 
+/// Silences of more than ten minutes.
+fn silences(run: &Run, lines: &mut Vec<(u64, String)>) {
+    const LONG_US: u64 = 600_000_000;
+    for pair in run.world.trace().starts.windows(2) {
+        if pair[1] - pair[0] > LONG_US {
+            let minutes = (pair[1] - pair[0]) / 60_000_000;
+            let text = format!("nobody has spoken for {} h {} min", minutes / 60, minutes % 60);
+            lines.push((pair[1] - 1, text));
+        }
+    }
+}
+
+/// What opponents have sent, and what became of it.
+fn opponents(run: &Run, lines: &mut Vec<(u64, String)>) {
+    let taken = run.world.taken();
+    for adversary in &run.scenario.radio.adversaries {
+        if let BehaviourPlan::Replay { play_us, .. } = adversary.behaviour {
+            let text = format!(
+                "{} plays what was recorded (simulated): heard {} times, taken {} times",
+                adversary.name,
+                taken.heard,
+                taken.headers + taken.words
+            );
+            lines.push((play_us, text));
+        }
+    }
+}
+
 fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     let stations = &run.scenario.radio.stations;
     let name = &stations[plan.from].name;
@@ -155,11 +194,12 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
         more => format!(" and {more} late"),
     };
     let busy = over.busy.len();
-    let heard: u32 = over.payloads_heard.iter().sum();
+    let heard: u32 = addressees.iter().filter_map(|node| over.payloads_heard.get(*node)).sum();
     let offered = over.payload_slots * u32::try_from(wanted).unwrap_or(0);
     let share = if offered == 0 { 0.0 } else { 100.0 * f64::from(heard) / f64::from(offered) };
+    let how = if over.cut_in { ", on a provisional timeline," } else { "" };
     let mut text = format!(
-        "{name} to {to}: {called} of {wanted} called{late}, {busy} told busy; go-ahead after {wait:.2} s"
+        "{name}{how} to {to}: {called} of {wanted} called{late}, {busy} told busy; go-ahead after {wait:.2} s"
     );
     let _ = write!(
         text,

@@ -1,5 +1,9 @@
 //! What is measured of a run.
 
+mod alerts;
+mod cut_in;
+mod silence;
+
 use super::Measured;
 use crate::diagnostic::Diagnostic;
 use crate::scenario::{OverPlan, Scenario};
@@ -45,9 +49,18 @@ pub const METRICS: &[Metric] = &[
         model: Some("clear_share"),
     },
     metric("payload.garbled", "traffic slots that read differently from what was sent", ""),
-    metric("holdoff.longest_s", "press to go-ahead, longest", "s"),
+    metric("holdoff.longest_s", "press to go-ahead, longest but for cut-ins", "s"),
     metric("holdoff.overlaps", "transmissions begun while another was on the air", ""),
+    metric("silence.longest_s", "longest time without a transmission, once there was one", "s"),
+    metric("silence.met_s", "first slot after that to all slots met again, slowest station", "s"),
+    metric("cut_in.followed", "stations that follow the first cut-in within its run", ""),
+    metric("cut_in.answered_s", "first slot of the answer to the newcomer in step", "s"),
+    metric("alerts.call_waiting", "stations that tell of a call waiting", ""),
+    metric("alerts.watch_traffic", "stations that tell of traffic on the watch channel", ""),
+    metric("alerts.closest_s", "least time between two alerts of a kind at one station", "s"),
     metric("hops.outside_hopset", "transmissions outside the hopset", ""),
+    metric("adversary.heard", "transmissions of opponents that a radio recognised", ""),
+    metric("adversary.taken", "transmissions of opponents that a station took", ""),
     metric("hops.blocks_uneven", "blocks of r*m slots that did not use each channel once", ""),
 ];
 
@@ -79,10 +92,17 @@ pub fn measure(
     put("calls.missed", missed);
     put("calls.strays", strays);
     put("payload.garbled", trace.overs.iter().map(|o| f64::from(o.payloads_garbled)).sum());
-    let waits = trace.overs.iter().map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
+    let waits = trace.overs.iter().filter(|over| !over.cut_in);
+    let waits = waits.map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
+    silence::measure(trace, &mut put);
+    cut_in::measure(scenario, trace, &mut put);
+    alerts::measure(scenario, trace, &mut put);
     put("holdoff.longest_s", waits.fold(0.0, f64::max));
     put("holdoff.overlaps", trace.totals.overlapping as f64);
     put("hops.outside_hopset", trace.totals.outside_hopset as f64);
+    let taken = world.taken();
+    put("adversary.heard", taken.heard as f64);
+    put("adversary.taken", (taken.headers + taken.words) as f64);
     put("hops.blocks_uneven", blocks_uneven(scenario, world)?);
     out.insert("payload.heard_share", heard_share(scenario, trace)?);
     Ok(out)
@@ -111,8 +131,13 @@ fn announce(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&'static st
 }
 
 fn late_entry(scenario: &Scenario, trace: &Trace) -> f64 {
-    let start = scenario.announces.first().map_or(0, |(at, _)| *at);
-    let late = scenario.radio.stations.iter().enumerate().filter(|(_, s)| s.on_us > start);
+    // While somebody spoke: who comes into a silent net waits for the next over, and that is all.
+    let spoken = |at: u64| {
+        let released = |over: &Over| over.released_us.unwrap_or(u64::MAX);
+        trace.overs.iter().any(|over| over.ahead_us <= Some(at) && at < released(over))
+    };
+    let stations = scenario.radio.stations.iter().enumerate();
+    let late = stations.filter(|(_, s)| s.on_us > 0 && spoken(s.on_us));
     let wait = |(node, station): (usize, &crate::scenario::StationPlan)| {
         let first = in_step_times(trace, node).next();
         first.map_or(f64::INFINITY, |t| seconds(t - station.on_us))

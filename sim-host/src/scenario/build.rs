@@ -1,26 +1,27 @@
 //! From a plan and a list of stations to a world.
 
-use super::{Cover, InterfererPlan, OverPlan, RadioPlan, StationPlan};
+use super::{Cover, InterfererPlan, MovePlan, OverPlan, RadioPlan, StationPlan, clocks};
 use crate::diagnostic::Diagnostic;
 use crate::plan::{MAX_HOPSET, Plan};
 use crate::world::{
-    CAPACITY, Detail, Interferer, Medium, MediumPlan, Node, Order, Oscillator, World, child_seed,
+    CAPACITY, Detail, Interferer, Journey, Medium, MediumPlan, Node, Order, Oscillator, World,
+    child_seed,
 };
 use hopwright_core::band::{ChannelSet, Exclusion, Hopset};
 use hopwright_core::keys::NetKey;
 use hopwright_core::record;
-use hopwright_core::station::{Config, ConfigError, Role, Station, Watermark};
-use hopwright_core::units::{Channel, Hertz, Lane, Ppb};
+use hopwright_core::station::{Config, ConfigError, Station, Watermark};
+use hopwright_core::units::{Channel, Hertz, Lane};
 
 /// Makes worlds of a plan and its stations. Everything left to chance comes from the seed and
 /// the names of the parts.
 #[derive(Debug)]
 pub struct Builder<'a> {
-    plan: &'a Plan,
+    pub(super) plan: &'a Plan,
     radio: &'a RadioPlan,
-    seed: u64,
-    key: NetKey,
-    hopset: Hopset<MAX_HOPSET>,
+    pub(super) seed: u64,
+    pub(super) key: NetKey,
+    pub(super) hopset: Hopset<MAX_HOPSET>,
 }
 
 /// What is to happen in a world, and how much of it is kept.
@@ -88,6 +89,12 @@ impl<'a> Builder<'a> {
         let threshold = self.plan.energy_threshold();
         let timing = self.plan.timing();
         let mut world = World::new(nodes, medium, timing, threshold, timetable.detail);
+        for plan in &self.radio.moves {
+            let MovePlan { station, at_us, to_m, over_us } = *plan;
+            world.travel(Journey { node: station, at_us, to_m, over_us });
+        }
+        let adversaries = self.radio.adversaries.iter().map(|plan| self.adversary(plan));
+        world.oppose(adversaries.collect::<Result<_, _>>()?);
         for (index, station) in self.radio.stations.iter().enumerate() {
             world.order(station.on_us, Order::SwitchOn(index));
         }
@@ -117,7 +124,7 @@ impl<'a> Builder<'a> {
             lane: Lane::ZERO,
             draw_lane: Lane::ZERO,
             timing: self.plan.timing(),
-            clock: self.plan.clock().core(self.own_tolerance(station)),
+            clock: self.plan.clock().core(clocks::own_tolerance(self.plan, station.role)),
             announce_slots: u16::try_from(self.plan.announce_slots()).unwrap_or(u16::MAX),
             energy_threshold: self.plan.energy_threshold(),
             fixed: self.plan.fixed(),
@@ -129,6 +136,12 @@ impl<'a> Builder<'a> {
         .map_err(|error| {
             Diagnostic::new(error.to_string(), "change [slots], [clock] or [announce] of the plan")
         })
+    }
+
+    /// The channels of the hopset, ascending.
+    #[must_use]
+    pub fn hopset(&self) -> &[Channel] {
+        self.hopset.channels()
     }
 
     /// The channels that an interferer covers.
@@ -175,26 +188,25 @@ impl<'a> Builder<'a> {
         }
     }
 
-    /// How far a station's oscillator may be off.
-    fn own_tolerance(&self, station: &StationPlan) -> Ppb {
-        let clock = self.plan.clock();
-        match station.role {
-            Role::Timekeeper => clock.timekeeper_tolerance,
-            _ => clock.tolerance,
-        }
-    }
-
     fn node(&self, station: &StationPlan) -> Result<Node, Diagnostic> {
-        let tolerance = i64::from(self.own_tolerance(station).ppb());
         let chance = child_seed(self.seed, &format!("oscillator/{}", station.name));
-        let span = 2 * tolerance.unsigned_abs() + 1;
-        let ppb = station.ppb.unwrap_or((chance % span).cast_signed() - tolerance);
         // Stations have been switched on for up to a fortnight by their own clocks.
         let epoch = child_seed(self.seed, &format!("epoch/{}", station.name)) % (1 << 40);
         let core = self.configure(station, Station::new)?;
+        let storage = station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored);
         let place = (station.x_m, station.y_m);
-        let oscillator = Oscillator::new(epoch, ppb);
-        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core))
+        let oscillator = if let Some(plan) = &station.oscillator {
+            let oscillator = clocks::oscillator(plan, self.seed, &station.name, epoch);
+            clocks::keeps_promise(self.plan, plan, (&station.name, station.role), &oscillator)
+                .map_err(|(what, help)| Diagnostic::new(what, help))?;
+            oscillator
+        } else {
+            let tolerance = i64::from(clocks::own_tolerance(self.plan, station.role).ppb());
+            let span = 2 * tolerance.unsigned_abs() + 1;
+            let ppb = station.ppb.unwrap_or((chance % span).cast_signed() - tolerance);
+            Oscillator::new(epoch, ppb)
+        };
+        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core, storage))
     }
 
     fn medium_plan(&self) -> MediumPlan {
@@ -202,6 +214,7 @@ impl<'a> Builder<'a> {
         let middle = Channel::new(raster.count() / 2).and_then(|c| raster.frequency(c));
         MediumPlan {
             propagation: self.radio.propagation,
+            horizon_m: self.radio.horizon_m,
             noise_figure_db: self.radio.noise_figure_db,
             carrier_hz: middle.map_or(0, Hertz::hz) as f64,
             bandwidth_hz: raster.occupied().hz() as f64,

@@ -10,6 +10,8 @@ mod band;
 mod fields;
 mod keys;
 mod link;
+mod messages;
+mod provision;
 mod sequence;
 mod station;
 mod text;
@@ -45,6 +47,8 @@ extern "C" fn _start() -> ! {
     sequence::all(&key);
     tree::all(&key);
     station::all(&key);
+    messages::all(&key);
+    provision::all();
     text::all(raster.err());
     #[cfg(feature = "control")]
     black_box(black_box(&[0_u8; 4])[black_box(4)]);

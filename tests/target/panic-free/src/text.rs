@@ -4,6 +4,9 @@ use core::fmt::{self, Display, Write};
 use core::hint::black_box;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{HopsetError, LaneError, RasterError};
+use hopwright_core::loader::{Refusal, StorageFault};
+use hopwright_core::provision::manual::{EntryError, GroupError};
+use hopwright_core::provision::{DecodeError, Fault};
 use hopwright_core::sequence::StructureError;
 use hopwright_core::station::{ConfigError, Refused};
 use hopwright_core::timing::TimingError;
@@ -40,4 +43,9 @@ pub(crate) fn all(raster: Option<RasterError>) {
     say(&black_box(TimingError::Guard));
     say(&black_box(ConfigError::Announce(0)));
     say(&black_box(Refused::Busy));
+    say(&black_box(DecodeError { at: 0, fault: Fault::Damaged }));
+    say(&black_box(GroupError::Check));
+    say(&black_box(EntryError::Check));
+    say(&black_box(Refusal::Content));
+    say(&black_box(StorageFault));
 }

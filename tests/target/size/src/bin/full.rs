@@ -10,6 +10,7 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{Exclusion, Hopset, LaneKind, Lanes, Pick, Raster};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::{Label, NetKey};
+use hopwright_core::message::{Inbox, Layout, Origin, Outbox, Progress};
 use hopwright_core::sequence::{Draw, Structure, Timeline};
 use hopwright_core::station::{
     Command, Config, FixedChannels, Reception, Role, Station, Watermark,
@@ -26,6 +27,7 @@ fn main() -> ! {
         loop {
             call(&mut station);
             keys(&mut share);
+            messages();
         }
     }
     loop {
@@ -90,6 +92,22 @@ fn keys(share: &mut Share) {
     if let Some(rekey) = Rekey::open(share, &tree, own, black_box(&[0; 108])) {
         black_box((rekey.key().same(&NetKey::new(black_box([0; 32]))), rekey.slot()));
         share.accept(&rekey);
+    }
+}
+
+/// A message out, and one in.
+fn messages() {
+    let key = NetKey::new(black_box([0; 32])).subkey(Label::Text);
+    let Ok(layout) = Layout::new(black_box(64), black_box(24), black_box(106)) else { return };
+    let at = black_box(Origin { source: Address::new(0), stream: 0, slot: Slot::ZERO });
+    let mut outbox = Outbox::<2328>::new(layout);
+    let _ = black_box(outbox.load(&key, at, black_box(&[0; 16])));
+    let mut inbox = Inbox::<6208, 1>::new(layout);
+    let mut payload = [0; 106];
+    while let Some(length) = outbox.next(&mut payload) {
+        let payload = payload.get(..length).unwrap_or_default();
+        let _ = black_box(inbox.take(&key, at, payload));
+        while let Progress::Working | Progress::Ready(_) = black_box(inbox.work()) {}
     }
 }
 
