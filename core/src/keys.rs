@@ -123,8 +123,18 @@ impl NetKey {
 redacted!(NetKey);
 
 /// A key for one purpose.
-#[derive(Clone, Zeroize, ZeroizeOnDrop)]
+#[derive(Clone)]
 pub struct Subkey([u8; 32]);
+
+impl Drop for Subkey {
+    // One copy: subkeys come and go in many places.
+    #[inline(never)]
+    fn drop(&mut self) {
+        self.0.zeroize();
+    }
+}
+
+impl ZeroizeOnDrop for Subkey {}
 
 redacted!(Subkey);
 
@@ -138,6 +148,7 @@ impl Subkey {
 
     /// The first or the second half, as a secret of the tree.
     #[must_use]
+    #[inline(never)]
     pub(crate) fn half(&self, second: bool) -> Secret {
         let ([first, last], _) = self.0.as_chunks::<16>() else { return Secret::new([0; 16]) };
         Secret::new(if second { *last } else { *first })

@@ -15,10 +15,20 @@ const GENERATOR: [u8; 32] = [
 const SEND: &[u8; 14] = b"hopwright/send";
 
 /// A secret of the tree, 16 bytes: a node's, a co-path seed, a sender's, or a token.
-#[derive(Clone, Zeroize, ZeroizeOnDrop)]
+#[derive(Clone)]
 pub struct Secret([u8; 16]);
 
 redacted!(Secret);
+
+impl Drop for Secret {
+    // One copy: secrets come and go in many places.
+    #[inline(never)]
+    fn drop(&mut self) {
+        self.0.zeroize();
+    }
+}
+
+impl ZeroizeOnDrop for Secret {}
 
 impl Secret {
     /// Takes a secret. The caller's own copy remains the caller's to wipe.
@@ -34,6 +44,7 @@ impl Secret {
     }
 
     /// The generator `G`: 32 bytes from 16 (specification section 10). One permutation.
+    #[inline(never)]
     pub(super) fn expand(&self) -> Subkey {
         Subkey::new(GENERATOR).derive(&self.0)
     }
@@ -41,6 +52,7 @@ impl Secret {
     /// One half of `G`: the seed of the left or of the right child in the co-path tree. The left
     /// half of a token is the token before it.
     #[must_use]
+    #[inline(never)]
     pub fn child(&self, right: bool) -> Self {
         self.expand().half(right)
     }
@@ -50,6 +62,7 @@ impl Secret {
     /// (F. T. Leighton and S. Micali, Secret-key agreement without public-key cryptography, CRYPTO
     /// 1993, citation from memory: the receiver derives the sender's key from its own; the sender is given his alone.)
     #[must_use]
+    #[inline(never)]
     pub fn sender(&self, source: Address) -> Self {
         let mut input = [0; 16];
         crate::keys::put(&mut input, 0, SEND);

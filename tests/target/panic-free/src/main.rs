@@ -15,6 +15,7 @@ mod provision;
 mod sequence;
 mod station;
 mod text;
+mod tree;
 
 use core::hint::black_box;
 use core::panic::PanicInfo;
@@ -44,6 +45,7 @@ extern "C" fn _start() -> ! {
     link::all(&key);
     let raster = band::all(&key);
     sequence::all(&key);
+    tree::all(&key);
     station::all(&key);
     messages::all(&key);
     provision::all();

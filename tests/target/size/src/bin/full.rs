@@ -16,14 +16,17 @@ use hopwright_core::station::{
     Command, Config, FixedChannels, Reception, Role, Station, Watermark,
 };
 use hopwright_core::timing::Timing;
+use hopwright_core::tree::{Rekey, Secret, Share};
 use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb, Slot, Tick};
 
 #[cortex_m_rt::entry]
 fn main() -> ! {
     // Without a station there is nothing to do, and the image stays alive either way.
     if let Some(mut station) = station() {
+        let mut share = share();
         loop {
             call(&mut station);
+            keys(&mut share);
             messages();
         }
     }
@@ -69,6 +72,27 @@ fn call(station: &mut Station<128>) {
     let _ = black_box(station.queue_payload(reception.bits));
     black_box(station.next_event());
     black_box((station.slot(now), station.in_step(), station.holds_floor(), station.counters()));
+}
+
+/// A station's share of the key tree, as its configuration gives it.
+fn share() -> Share {
+    let (path, co_path) = black_box(([[0; 16]; 9], [[0; 16]; 8]));
+    let token = Secret::new(black_box([0; 16]));
+    let mut share =
+        Share::new(path.map(Secret::new), co_path.map(Secret::new), black_box(0), token);
+    let _ = share.add(black_box(Target::ALL), Secret::new(black_box([0; 16])));
+    share
+}
+
+/// A traffic key, and a change of the net key.
+fn keys(share: &mut Share) {
+    let tree = NetKey::new(black_box([0; 32])).subkey(Label::Tree);
+    let own = Address::new(black_box(0));
+    black_box(share.traffic_key(&tree, own, black_box(own), black_box(Target::ALL)).is_some());
+    if let Some(rekey) = Rekey::open(share, &tree, own, black_box(&[0; 108])) {
+        black_box((rekey.key().same(&NetKey::new(black_box([0; 32]))), rekey.slot()));
+        share.accept(&rekey);
+    }
 }
 
 /// A message out, and one in.

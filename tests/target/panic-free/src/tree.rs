@@ -1,0 +1,49 @@
+//! The key tree: shares, traffic keys, changes of the net key.
+
+use core::hint::black_box;
+use hopwright_core::address::{Address, Target};
+use hopwright_core::keys::{Label, NetKey};
+use hopwright_core::tree::{MAX_ORDER_BYTES, Node, Order, Rekey, Secret, Share};
+use hopwright_core::units::Slot;
+
+pub(crate) fn all(key: &NetKey) {
+    let tree = key.subkey(black_box(Label::Tree));
+    let secret = || Secret::new(black_box([0; 16]));
+    let address = || Address::new(black_box(0));
+    let target = || black_box(Target::ALL);
+    let path = core::array::from_fn(|_| secret());
+    let co_path = core::array::from_fn(|_| secret());
+    let mut share = Share::new(path, co_path, black_box(0), secret());
+    black_box(share.add(target(), secret())).ok();
+    black_box(share.directory().count());
+    black_box(share.generation());
+    black_box(share.traffic_key(&tree, address(), address(), target()).is_some());
+    let order = black_box([0; MAX_ORDER_BYTES]);
+    // Every length.
+    let order = order.get(..black_box(0)).unwrap_or_default();
+    if let Some(rekey) = Rekey::open(&share, &tree, address(), order) {
+        black_box((rekey.key().same(key), rekey.slot(), rekey.generation()));
+        share.accept(&rekey);
+    }
+    black_box(secret().child(black_box(true)).same(&secret().sender(address())));
+    secret().expose(|bytes| {
+        black_box(*bytes);
+    });
+    black_box(Node::of(target()));
+    if let Some(node) = Node::new(black_box(0)) {
+        let known = (node.number(), node.depth(), node.at(black_box(0)), node.sibling());
+        black_box((known, node.is_right(), node.covers(address())));
+        let made = Order {
+            generation: black_box(0),
+            slot: Slot::new(black_box(0)),
+            token: &secret(),
+            key,
+            salt: black_box([0; 16]),
+            inner: &secret(),
+        };
+        let cover = [(node, secret())];
+        let cover = cover.get(..black_box(0)).unwrap_or_default();
+        black_box(made.to_bytes(&tree, cover)).ok();
+    }
+    black_box((target().address(), target().prefix_length()));
+}
