@@ -24,7 +24,8 @@
 //! 7. [`clock`]: net time as an interval.
 //! 8. [`acquire`]: how to find the net without knowing the time.
 //! 9. [`station`]: the state machine that puts these to use.
-//! 10. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 10. [`stream`], [`relay`]: voice bits over its traffic slots, and overs carried to another net.
+//! 11. [`record`]: its inputs and outputs as bytes, for replay and comparison.
 //!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
@@ -115,7 +116,9 @@ pub mod header;
 pub mod keys;
 mod nuisance;
 pub mod record;
+pub mod relay;
 pub mod sequence;
 pub mod station;
+pub mod stream;
 pub mod timing;
 pub mod units;

@@ -31,6 +31,11 @@ impl World {
         let station = &self.nodes[node].station;
         let totals = &mut self.trace.totals;
         totals.outside_hopset += u64::from(!station.sequence().hopset().contains(channel));
+        let lane = station.sequence().lane();
+        let others = self.nets.iter().filter(|(other, _)| *other != lane);
+        let hopset_of = |of: &usize| self.nodes[*of].station.sequence().hopset();
+        let shared = others.clone().any(|(_, of)| hopset_of(of).contains(channel));
+        totals.shared_channels += u64::from(shared);
         // A cut-in is the one thing that a station without time may send.
         totals.out_of_step += u64::from(!station.in_step() && !station.cuts_in());
         let bits = station.burst().to_vec();
@@ -47,12 +52,15 @@ impl World {
                 self.trace.overs[talk.over].payload_slots += 1;
             }
             if self.nodes[node].talking {
-                payload = self.nodes[node].payloads.checked_sub(1);
+                payload = self.speech.take(node);
                 self.queue_payload(node);
             }
         }
         let on_air_bits = WORD_BITS + u32::try_from(bits.len()).unwrap_or(u32::MAX) * 8;
         self.trace.totals.sent += 1;
+        if let Some(payload) = &payload {
+            self.note_said(node, channel, start, &bits, payload);
+        }
         let transmission = Transmission {
             number: self.trace.totals.sent,
             node,
@@ -101,7 +109,10 @@ impl World {
             if (other.start, other.number) > (start, number) || start > other.end {
                 continue;
             }
-            self.trace.totals.overlapping += 1;
+            // Nets are allowed to speak at the same time, but not in the same place.
+            let same_net = self.nodes[sender].lane() == self.nodes[other.node].lane();
+            self.trace.totals.overlapping += u64::from(same_net);
+            self.trace.totals.collisions += u64::from(!same_net && other.channel == channel);
             if other.channel == channel {
                 other.others.push(sender);
                 transmission.others.push(other.node);
@@ -204,8 +215,8 @@ impl World {
 
     /// Invariant 4: true net time lies in the bound of every station that has just heard a header.
     pub(super) fn check_bound(&mut self, node: usize, at: u64) {
-        let Some(truth) = self.truth_us else { return };
         let node = &self.nodes[node];
+        let Some(truth) = self.truths.get(&node.lane()) else { return };
         let Some(clock) = node.station.clock() else { return };
         let local = node.local(at);
         let true_net = at.cast_signed() + truth;
@@ -216,38 +227,4 @@ impl World {
         totals.bound_misses += u64::from(true_net < lo - 1 || hi + 1 < true_net);
         totals.worst_phase_us = totals.worst_phase_us.max(clock.net_us(local).abs_diff(true_net));
     }
-
-    pub(super) fn note_payload(
-        &mut self,
-        transmission: &Transmission,
-        node: usize,
-        read: Option<&[u8]>,
-    ) {
-        let Some(talk) = self.talk[transmission.node] else { return };
-        let over = &mut self.trace.overs[talk.over];
-        if let Some(heard) = over.payloads_heard.get_mut(node) {
-            *heard += 1;
-        }
-        let sent = transmission.payload.map(payload_text);
-        let same = match (&sent, read) {
-            (Some(sent), Some(read)) => sent == read,
-            (None, Some(read)) => read.is_empty(),
-            (_, None) => false,
-        };
-        over.payloads_garbled += u32::from(!same);
-    }
-
-    pub(super) fn queue_payload(&mut self, node: usize) {
-        let text = payload_text(self.nodes[node].payloads);
-        if self.nodes[node].queue_payload(&text).is_ok() {
-            self.nodes[node].payloads += 1;
-        }
-    }
-}
-
-/// The text of the payload with a given number: enough to tell it from any other.
-fn payload_text(number: u32) -> [u8; 16] {
-    let mut text = *b"slot text 0000..";
-    text[10..14].copy_from_slice(&number.to_be_bytes());
-    text
 }

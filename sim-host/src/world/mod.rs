@@ -18,6 +18,8 @@ mod operators;
 mod oscillator;
 pub mod physics;
 mod radio;
+mod relay;
+mod speech;
 mod trace;
 
 pub use digest::{Digest, child_seed};
@@ -25,16 +27,17 @@ pub use interferer::{Interferer, Level};
 pub use medium::{Medium, MediumPlan, WORD_ERRORS};
 pub use node::{CAPACITY, Node};
 pub use oscillator::Oscillator;
-pub use trace::{Content, Detail, Happened, Over, Sent, Totals, Trace};
+pub use speech::{Said, Voice};
+pub use trace::{Content, Detail, Happened, Over, Relayed, Sent, Spoken, Totals, Trace};
 
 use hopwright_core::address::Target;
 use hopwright_core::record::Sink;
 use hopwright_core::station::{Action, Command, Radio, Refused, Station};
 use hopwright_core::timing::Timing;
-use hopwright_core::units::{Channel, Dbm, MAX_CHANNELS};
+use hopwright_core::units::{Channel, Dbm, Lane, MAX_CHANNELS};
 use node::listening;
 use std::cmp::Reverse;
-use std::collections::BinaryHeap;
+use std::collections::{BTreeMap, BinaryHeap};
 
 /// Something that the outside makes happen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -87,8 +90,8 @@ struct Transmission {
     start: u64,
     end: u64,
     bits: Vec<u8>,
-    /// The payload before it was sealed, by its number.
-    payload: Option<u32>,
+    /// The payload before it was sealed.
+    payload: Option<Vec<u8>>,
     /// Radios that wait for it.
     listeners: Vec<(usize, u32)>,
     /// Others that were on the channel at the same time.
@@ -116,8 +119,12 @@ pub struct World {
     dormant: Vec<usize>,
     orders: Vec<Order>,
     talk: Vec<Option<Talk>>,
-    /// True net time less true time, once a timeline has been started.
-    truth_us: Option<i64>,
+    /// True net time less true time, by net, once its timeline has been started.
+    truths: BTreeMap<Lane, i64>,
+    /// The nets, and a station of each.
+    nets: Vec<(Lane, usize)>,
+    speech: speech::Speech,
+    posts: Vec<relay::Post>,
     last_start: Vec<u64>,
     /// The first transmissions after each press or announce, by node.
     first_sent: Vec<Vec<u64>>,
@@ -145,6 +152,12 @@ impl World {
         detail: Detail,
     ) -> Self {
         let count = nodes.len();
+        let mut nets: Vec<(Lane, usize)> = Vec::new();
+        for (node, lane) in nodes.iter().map(Node::lane).enumerate() {
+            if nets.iter().all(|(known, _)| *known != lane) {
+                nets.push((lane, node));
+            }
+        }
         let mut world = Self {
             nodes,
             medium,
@@ -163,7 +176,10 @@ impl World {
             dormant: Vec::new(),
             orders: Vec::new(),
             talk: vec![None; count],
-            truth_us: None,
+            truths: BTreeMap::new(),
+            nets,
+            speech: speech::Speech::new(count),
+            posts: Vec::new(),
             last_start: vec![u64::MAX; count],
             first_sent: vec![Vec::new(); count],
             expect_first: vec![false; count],
@@ -268,18 +284,24 @@ impl World {
         self.first_sent[node].iter().copied().find(|at| *at >= us)
     }
 
-    /// True net time now, once a timeline has been started.
+    /// True time of the only net, or the first, once its timeline has been started.
     #[must_use]
     pub fn true_net_us(&self) -> Option<i64> {
-        self.truth_us.map(|truth| self.now.cast_signed() + truth)
+        self.nets.first().and_then(|(lane, _)| self.true_net_us_of(*lane))
+    }
+
+    /// True time of a net now, once its timeline has been started.
+    #[must_use]
+    pub fn true_net_us_of(&self, lane: Lane) -> Option<i64> {
+        self.truths.get(&lane).map(|truth| self.now.cast_signed() + truth)
     }
 
     /// Whether a station is in step and its phase is within the guard of true net time plus what
     /// its bound allows: really in step, not only of the opinion that it is.
     #[must_use]
     pub fn in_step(&self, node: usize) -> bool {
-        let Some(true_net) = self.true_net_us() else { return false };
         let node = &self.nodes[node];
+        let Some(true_net) = self.true_net_us_of(node.lane()) else { return false };
         let local = node.local(self.now);
         match node.station.clock().filter(|_| node.station.in_step()) {
             Some(clock) => {
@@ -366,6 +388,8 @@ impl World {
                         called: Vec::new(),
                         busy: Vec::new(),
                     });
+                } else if talk_us == relay::UNTIL_SAID {
+                    self.relay_lost_floor(node);
                 }
                 node
             }
@@ -389,7 +413,7 @@ impl World {
         let node = &self.nodes[node];
         if let Some(clock) = node.station.clock() {
             let net = clock.net_us(node.local(self.now));
-            self.truth_us = Some(net - self.now.cast_signed());
+            self.truths.insert(node.lane(), net - self.now.cast_signed());
         }
     }
 

@@ -4,7 +4,7 @@ use super::digest::Digest;
 use super::oscillator::Oscillator;
 use hopwright_core::record::{self, Input};
 use hopwright_core::station::{Action, Command, Event, Heard, Radio, Reception, Refused, Station};
-use hopwright_core::units::{Channel, Dbm, Tick};
+use hopwright_core::units::{Channel, Dbm, Lane, Tick};
 
 /// The largest hopset of a virtual station.
 pub const CAPACITY: usize = 4096;
@@ -107,6 +107,12 @@ impl Node {
     #[must_use]
     pub fn recording(&self) -> Option<&[u8]> {
         self.recording.as_deref()
+    }
+
+    /// The net that the station belongs to.
+    #[must_use]
+    pub fn lane(&self) -> Lane {
+        self.station.sequence().lane()
     }
 
     /// The station's clock at true time `us`.

@@ -103,10 +103,14 @@ pub struct Totals {
     pub worst_phase_us: u64,
     /// Transmissions on a channel outside the lane's hopset.
     pub outside_hopset: u64,
-    /// Transmissions that began while another station's was on the air.
+    /// Transmissions that began while another station of the net was on the air.
     pub overlapping: u64,
     /// Home transmissions of stations that were not in step.
     pub out_of_step: u64,
+    /// Transmissions on a channel of another net's hopset.
+    pub shared_channels: u64,
+    /// Pairs of transmissions of two nets at one time on one channel.
+    pub collisions: u64,
 }
 
 /// What happened.
@@ -118,8 +122,38 @@ pub struct Trace {
     pub sent: Vec<Sent>,
     /// Overs, in order of their presses.
     pub overs: Vec<Over>,
+    /// What was said in worlds with relays, by those who were not relays.
+    pub spoken: Vec<Spoken>,
+    /// What was read of what relays said.
+    pub relayed: Vec<Relayed>,
     /// Counts.
     pub totals: Totals,
+}
+
+/// A payload, when it was first said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Spoken {
+    /// In which over, by its place in the trace.
+    pub over: usize,
+    /// The how manieth payload of it.
+    pub number: u32,
+    /// True time at which its slot's unique word started.
+    pub at_us: u64,
+}
+
+/// A payload that was read after it had passed a relay.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Relayed {
+    /// In which over it was first said.
+    pub over: usize,
+    /// The how manieth payload of that.
+    pub number: u32,
+    /// Who read it.
+    pub node: usize,
+    /// True time at which the slot in which it was read started with its unique word.
+    pub at_us: u64,
+    /// How many relays it had passed.
+    pub relays: u32,
 }
 
 impl Trace {

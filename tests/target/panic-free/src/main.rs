@@ -13,6 +13,7 @@ mod link;
 mod sequence;
 mod station;
 mod text;
+mod voice;
 
 use core::hint::black_box;
 use core::panic::PanicInfo;
@@ -44,6 +45,7 @@ extern "C" fn _start() -> ! {
     sequence::all(&key);
     station::all(&key);
     text::all(raster.err());
+    voice::all();
     #[cfg(feature = "control")]
     black_box(black_box(&[0_u8; 4])[black_box(4)]);
     loop {

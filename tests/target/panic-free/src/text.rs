@@ -4,8 +4,10 @@ use core::fmt::{self, Display, Write};
 use core::hint::black_box;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{HopsetError, LaneError, RasterError};
+use hopwright_core::relay::RelayError;
 use hopwright_core::sequence::StructureError;
 use hopwright_core::station::{ConfigError, Refused};
+use hopwright_core::stream::ShareError;
 use hopwright_core::timing::TimingError;
 use hopwright_core::units::{Channel, Hertz, Lane, Micros, Slot};
 
@@ -40,4 +42,6 @@ pub(crate) fn all(raster: Option<RasterError>) {
     say(&black_box(TimingError::Guard));
     say(&black_box(ConfigError::Announce(0)));
     say(&black_box(Refused::Busy));
+    say(&black_box(RelayError::NoRelays));
+    say(&black_box(ShareError::TooSlow));
 }
