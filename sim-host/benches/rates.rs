@@ -90,6 +90,7 @@ fn busy_net(plan: &Plan, stations: u8, talk_s: u64) -> World {
     let station = |i: u8| StationPlan {
         name: format!("station {i}"),
         address: Address::new(i),
+        lane: Lane::ZERO,
         role: if i == 0 { Role::Timekeeper } else { Role::Member },
         x_m: f64::from(i) * 40.0,
         y_m: 0.0,

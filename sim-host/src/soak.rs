@@ -11,7 +11,7 @@ use crate::world::physics::Propagation;
 use crate::world::{Detail, Faults, Level, Order, World, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::{Command, Event, Role, Station};
-use hopwright_core::units::Slot;
+use hopwright_core::units::{Lane, Slot};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
@@ -136,6 +136,7 @@ impl Soak {
             .map(|i| StationPlan {
                 name: format!("station {i}"),
                 address: Address::new(i),
+                lane: Lane::ZERO,
                 role: if i == 0 { Role::Timekeeper } else { Role::Member },
                 x_m: place(rng),
                 y_m: place(rng),

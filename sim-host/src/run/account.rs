@@ -4,6 +4,7 @@ use super::metrics::{addressees, in_step_times, over_of, seconds};
 use super::{Check, Run, shown};
 use crate::scenario::{Cover, OverPlan};
 use crate::world::Level;
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{self, Write};
 
@@ -52,6 +53,22 @@ fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
         structure.frame,
         structure.rendezvous,
     )?;
+    let lanes = scenario.radio.lanes();
+    if lanes.len() > 1 {
+        let of = |lane| scenario.radio.stations.iter().filter(|s| s.lane == lane).count();
+        let nets: Vec<String> =
+            lanes.iter().map(|lane| format!("lane {lane} with {}", of(*lane))).collect();
+        writeln!(out, "{} nets: {} stations", lanes.len(), nets.join(", "))?;
+    }
+    for relay in &scenario.relays {
+        let station = |node: usize| &scenario.radio.stations[node];
+        let (a, b) = (station(relay.a), station(relay.b));
+        writeln!(
+            out,
+            "{}: {} (lane {}) and {} (lane {}) back to back, for overs to {}",
+            relay.name, a.name, a.lane, b.name, b.lane, relay.target
+        )?;
+    }
     for interferer in &scenario.radio.interferers {
         let mut line = format!("on the air besides (simulated): {}, ", interferer.name);
         let _ = match interferer.cover {
@@ -83,18 +100,25 @@ fn story(run: &Run) -> Vec<(u64, String)> {
     for over in &run.scenario.overs {
         tell_over(run, over, &mut lines);
     }
+    for over in run.world.trace().overs.iter().filter(|over| over.relayed) {
+        let name = &run.scenario.radio.stations[over.node].name;
+        lines.push((over.pressed_us, format!("{name} relays to {}", over.target)));
+    }
     lines.sort_by_key(|(at, _)| *at);
     lines
 }
 
 fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
     let stations = &run.scenario.radio.stations;
-    for (i, (at, by)) in run.scenario.announces.iter().enumerate() {
+    let mut announced = BTreeSet::new();
+    for (at, by) in &run.scenario.announces {
+        let lane = stations[*by].lane;
         lines.push((*at, format!("{} announces", stations[*by].name)));
-        if i > 0 {
+        if !announced.insert(lane) {
             continue;
         }
         let waits: Vec<u64> = (0..stations.len())
+            .filter(|node| stations[*node].lane == lane)
             .filter(|node| node != by && stations[*node].on_us <= *at)
             .filter_map(|node| in_step_times(run.world.trace(), node).find(|t| t >= at))
             .collect();
@@ -109,9 +133,11 @@ fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
 }
 
 fn late_entries(run: &Run, lines: &mut Vec<(u64, String)>) {
-    let start = run.scenario.announces.first().map_or(0, |(at, _)| *at);
-    for (node, station) in run.scenario.radio.stations.iter().enumerate() {
-        if station.on_us <= start {
+    let stations = &run.scenario.radio.stations;
+    for (node, station) in stations.iter().enumerate() {
+        let mut announces = run.scenario.announces.iter();
+        let first = announces.find(|(_, by)| stations[*by].lane == station.lane);
+        if station.on_us <= first.map_or(0, |(at, _)| *at) {
             continue;
         }
         lines.push((station.on_us, format!("{} is switched on and knows no time", station.name)));
@@ -184,7 +210,7 @@ fn table(out: &mut impl Write, checks: &[Check]) -> io::Result<()> {
                 if check.pass { "holds" } else { "FAILS" }.to_owned(),
                 unit(check, shown(check.measured)),
                 unit(check, check.required.clone()),
-                check.what.to_owned(),
+                check.what.clone(),
             ]
         })
         .collect();

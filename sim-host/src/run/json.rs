@@ -36,6 +36,7 @@ pub fn to_json(run: &Run) -> Value {
             json!({
                 "name": station.name,
                 "address": station.address.to_string(),
+                "lane": station.lane.number(),
                 "oscillator_ppb": node.oscillator.ppb(),
                 "on_s": seconds(station.on_us),
                 "in_step_s": in_step_times(trace, i).next().map(seconds),

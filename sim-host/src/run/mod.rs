@@ -5,14 +5,16 @@ mod files;
 mod json;
 pub mod metrics;
 mod picture;
+mod relayed;
 
 pub use account::write_account;
 pub use files::write_files;
 pub use json::to_json;
 
 use crate::diagnostic::Diagnostic;
-use crate::scenario::{Bound, Scenario, Timetable};
+use crate::scenario::{Bound, Expectation, Scenario, Timetable};
 use crate::world::{Detail, World};
+use hopwright_core::units::Lane;
 use std::collections::BTreeMap;
 
 /// A measured value.
@@ -29,8 +31,8 @@ pub struct Measured {
 pub struct Check {
     /// The metric's name.
     pub id: &'static str,
-    /// What is measured.
-    pub what: &'static str,
+    /// What is measured, and of which net if not of all.
+    pub what: String,
     /// What is required.
     pub required: String,
     /// What was measured.
@@ -54,6 +56,8 @@ pub struct Run {
     pub world: World,
     /// What was measured.
     pub measured: BTreeMap<&'static str, Measured>,
+    /// What was measured of each net, if there are several.
+    pub nets: BTreeMap<Lane, BTreeMap<&'static str, Measured>>,
     /// What was checked.
     pub checks: Vec<Check>,
 }
@@ -80,10 +84,19 @@ impl Run {
             digests: true,
             recorded,
         })?;
+        scenario.connect(&mut world)?;
         world.run_until(scenario.duration_us);
-        let measured = metrics::measure(&scenario, &world)?;
-        let checks = scenario.expectations.iter().map(|e| check(e, &measured)).collect();
-        Ok(Self { scenario, seed, world, measured, checks })
+        let measured = metrics::measure(&scenario, &world, None)?;
+        let mut nets = BTreeMap::new();
+        for lane in scenario.radio.lanes() {
+            nets.insert(lane, metrics::measure(&scenario, &world, Some(lane))?);
+        }
+        let of = |e: &Expectation| e.lane.and_then(|lane| nets.get(&lane)).unwrap_or(&measured);
+        let checks = scenario.expectations.iter().map(|e| check(e, of(e))).collect();
+        if nets.len() == 1 {
+            nets.clear();
+        }
+        Ok(Self { scenario, seed, world, measured, nets, checks })
     }
 
     /// Whether all checks hold.
@@ -94,7 +107,7 @@ impl Run {
 }
 
 fn check(
-    expectation: &crate::scenario::Expectation,
+    expectation: &Expectation,
     measured: &BTreeMap<&'static str, Measured>,
 ) -> Check {
     let metric = expectation.metric;
@@ -114,7 +127,9 @@ fn check(
     };
     Check {
         id: metric.id,
-        what: metric.what,
+        what: expectation
+            .lane
+            .map_or_else(|| metric.what.to_owned(), |lane| format!("{}, lane {lane}", metric.what)),
         required,
         measured: value,
         unit: metric.unit,

@@ -6,12 +6,13 @@ use crate::plan::{MAX_HOPSET, Plan};
 use crate::world::{
     CAPACITY, Detail, Interferer, Medium, MediumPlan, Node, Order, Oscillator, World, child_seed,
 };
-use hopwright_core::band::{ChannelSet, Exclusion, Hopset};
+use hopwright_core::band::{ChannelSet, Exclusion, Hopset, Lanes};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::record;
 use hopwright_core::station::{Config, ConfigError, Station, Watermark};
 use hopwright_core::units::{Channel, Hertz, Lane};
+use std::collections::BTreeMap;
 
 /// Makes worlds of a plan and its stations. Everything left to chance comes from the seed and
 /// the names of the parts.
@@ -21,7 +22,8 @@ pub struct Builder<'a> {
     radio: &'a RadioPlan,
     seed: u64,
     key: NetKey,
-    hopset: Hopset<MAX_HOPSET>,
+    /// The hopset of each lane that has a station.
+    hopsets: BTreeMap<Lane, Hopset<MAX_HOPSET>>,
 }
 
 /// What is to happen in a world, and how much of it is kept.
@@ -43,7 +45,7 @@ impl<'a> Builder<'a> {
     /// Makes worlds with the given seed.
     ///
     /// # Errors
-    /// [`Diagnostic`] never for a plan that has been read.
+    /// [`Diagnostic`] if a station's lane does not exist; never for a scenario that has been read.
     pub fn new(plan: &'a Plan, radio: &'a RadioPlan, seed: u64) -> Result<Self, Diagnostic> {
         Self::with_key(plan, radio, seed, plan.net_key())
     }
@@ -58,8 +60,11 @@ impl<'a> Builder<'a> {
         seed: u64,
         key: NetKey,
     ) -> Result<Self, Diagnostic> {
-        let hopset = plan.hopset_under(&key, Lane::ZERO)?;
-        Ok(Self { plan, radio, seed, key, hopset })
+        let mut hopsets = BTreeMap::new();
+        for lane in radio.lanes() {
+            hopsets.insert(lane, plan.hopset_under(&key, lane)?);
+        }
+        Ok(Self { plan, radio, seed, key, hopsets })
     }
 
     /// A world at time 0 with all stations, switched off, and a timetable.
@@ -111,12 +116,18 @@ impl<'a> Builder<'a> {
         make: impl FnOnce(Config<'_, CAPACITY>) -> Result<T, ConfigError>,
     ) -> Result<T, Diagnostic> {
         let clock = self.plan.clock();
+        let lane = station.lane;
+        let spaced = self.plan.lanes().is_some_and(Lanes::spaced);
+        let hopset = match self.hopsets.get(&lane) {
+            Some(hopset) => hopset.clone(),
+            None => self.plan.hopset_under(&self.key, lane)?,
+        };
         make(Config {
             key: &self.key,
-            hopset: self.hopset.clone(),
+            hopset,
             structure: self.plan.structure(),
-            lane: Lane::ZERO,
-            draw_lane: Lane::ZERO,
+            lane,
+            draw_lane: if spaced { Lane::ZERO } else { lane },
             timing: self.plan.timing(),
             clock: ClockPlan {
                 tolerance: clock.tolerance,
@@ -135,10 +146,16 @@ impl<'a> Builder<'a> {
         })
     }
 
-    /// The channels that an interferer covers.
+    /// The channels that an interferer covers. A share is one of all hopsets in use.
     #[must_use]
     pub fn covered(&self, interferer: &InterfererPlan) -> ChannelSet {
-        let channels = self.hopset.channels();
+        let mut in_use = ChannelSet::new();
+        for hopset in self.hopsets.values() {
+            for channel in hopset.channels() {
+                in_use.insert(*channel);
+            }
+        }
+        let channels: Vec<Channel> = in_use.iter().collect();
         let seed = child_seed(self.seed, &format!("interferer/{}", interferer.name));
         let count = |share: f64| {
             #[expect(

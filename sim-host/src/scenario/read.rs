@@ -1,6 +1,8 @@
 //! A scenario's TOML, table by table.
 
-use super::{Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan};
+use super::{
+    Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, relays,
+};
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
 use crate::plan::Plan;
@@ -22,7 +24,18 @@ pub(super) fn scenario(
 ) -> Result<Scenario, Diagnostic> {
     let table = source.table()?;
     let tables =
-        ["scenario", "radio", "propagation", "station", "interferer", "announce", "over", "expect"];
+        [
+            "scenario",
+            "radio",
+            "propagation",
+            "audio",
+            "station",
+            "relay",
+            "interferer",
+            "announce",
+            "over",
+            "expect",
+        ];
     let root = Section::root(source, &table, &tables)?;
     let head = root.needed_section("scenario", &["name", "title", "seed", "duration_s", "plan"])?;
     let name = head.needed(head.text("name")?, "name", "\"larkfell\"")?.value.to_owned();
@@ -41,7 +54,9 @@ pub(super) fn scenario(
     let power_dbm = number_in(&radio, "power_dbm", -100.0, 100.0)?.unwrap_or(30.0);
     let noise_figure_db = number_in(&radio, "noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
     let limit_us = microseconds(duration.value);
-    let stations = stations(&root, power_dbm, limit_us)?;
+    let stations = stations(&root, &plan, power_dbm, limit_us)?;
+    let relays = relays::read(&root, &plan, &stations)?;
+    let fixed_channel = relays::fixed_channel(&root, &plan)?;
     let interferers = root
         .sections("interferer", INTERFERER_KEYS)?
         .iter()
@@ -68,7 +83,7 @@ pub(super) fn scenario(
     let expectations = root
         .sections("expect", Expectation::KEYS)?
         .iter()
-        .map(Expectation::read)
+        .map(|section| Expectation::read(section, &stations))
         .collect::<Result<_, _>>()?;
     Ok(Scenario {
         name,
@@ -84,6 +99,8 @@ pub(super) fn scenario(
         },
         announces,
         overs,
+        relays,
+        fixed_channel,
         expectations,
     })
 }
@@ -107,10 +124,11 @@ fn propagation(root: &Section<'_>) -> Result<Propagation, Diagnostic> {
 }
 
 const STATION_KEYS: &[&str] =
-    &["name", "address", "role", "x_m", "y_m", "power_dbm", "on_s", "ppb", "stored_slot"];
+    &["name", "address", "lane", "role", "x_m", "y_m", "power_dbm", "on_s", "ppb", "stored_slot"];
 
 fn stations(
     root: &Section<'_>,
+    plan: &Plan,
     power_dbm: f64,
     limit_us: u64,
 ) -> Result<Vec<StationPlan>, Diagnostic> {
@@ -121,7 +139,7 @@ fn stations(
     }
     let mut stations: Vec<StationPlan> = Vec::with_capacity(sections.len());
     for section in &sections {
-        let station = station(section, power_dbm, limit_us)?;
+        let station = station(section, plan, power_dbm, limit_us)?;
         if stations.iter().any(|other| other.name == station.name) {
             let what = format!("two stations are called \"{}\"", station.name);
             return Err(section.error("name", what, "give each station a name of its own"));
@@ -137,6 +155,7 @@ fn stations(
 
 fn station(
     section: &Section<'_>,
+    plan: &Plan,
     power_dbm: f64,
     limit_us: u64,
 ) -> Result<StationPlan, Diagnostic> {
@@ -159,6 +178,7 @@ fn station(
     Ok(StationPlan {
         name: name.value.to_owned(),
         address,
+        lane: relays::lane(section, plan)?,
         role,
         x_m: place("x_m")?,
         y_m: place("y_m")?,
@@ -253,16 +273,24 @@ fn over(
 ) -> Result<OverPlan, Diagnostic> {
     let from = station_named(section, "from", stations)?;
     let to = section.needed(section.text("to")?, "to", "\"all\"")?;
-    let to = parse_target(to.value).ok_or_else(|| {
-        let what = format!("\"{}\" is no call target", shown(to.value));
-        let help = "write \"all\", an address \"4B\", a prefix \"40/4\", or \"all but 4B\"";
-        section.error("to", what, help)
-    })?;
+    let to = target(section, "to", to.value)?;
     let talk_us = time(section, "talk_s", limit_us)?;
     Ok(OverPlan { at_us: time(section, "at_s", limit_us)?, from, to, talk_us })
 }
 
-fn station_named(
+pub(super) fn target(
+    section: &Section<'_>,
+    key: &str,
+    text: &str,
+) -> Result<Target, Diagnostic> {
+    parse_target(text).ok_or_else(|| {
+        let what = format!("\"{}\" is no call target", shown(text));
+        let help = "write \"all\", an address \"4B\", a prefix \"40/4\", or \"all but 4B\"";
+        section.error(key, what, help)
+    })
+}
+
+pub(super) fn station_named(
     section: &Section<'_>,
     key: &str,
     stations: &[StationPlan],
@@ -279,7 +307,7 @@ fn station_named(
 }
 
 /// Refuses characters that would do something to a terminal.
-fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<(), Diagnostic> {
+pub(super) fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<(), Diagnostic> {
     if text.chars().any(char::is_control) {
         let what = format!("`{key}` has characters that cannot be printed");
         return Err(section.error(key, what, "use printable characters on one line"));

@@ -11,7 +11,7 @@ use crate::world::{Detail, Level, World, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::NetKey;
 use hopwright_core::station::{Event, Role};
-use hopwright_core::units::Slot;
+use hopwright_core::units::{Lane, Slot};
 
 const SECOND: u64 = 1_000_000;
 
@@ -220,6 +220,7 @@ fn radio(campaign: &Campaign, seed: u64, stations: u8, on: &[(usize, u64)]) -> R
         StationPlan {
             name: format!("station {i}"),
             address: Address::new(i),
+            lane: Lane::ZERO,
             role: if i == 0 { Role::Timekeeper } else { Role::Member },
             x_m: place("x"),
             y_m: place("y"),

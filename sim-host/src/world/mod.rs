@@ -379,6 +379,7 @@ impl World {
                     self.trace.overs.push(Over {
                         node,
                         target,
+                        relayed: talk_us == relay::UNTIL_SAID,
                         pressed_us: self.now,
                         ahead_us: None,
                         released_us: None,
@@ -401,6 +402,7 @@ impl World {
                     self.trace.overs[talk.over].released_us = Some(self.now);
                 }
                 self.nodes[node].talking = false;
+                let _ = self.speech.take(node);
                 node
             }
         };

@@ -112,6 +112,8 @@ impl World {
                 post.relay.pressed(side);
                 Order::Press { node, target, talk_us: UNTIL_SAID }
             }
+            // The last payload first.
+            Some(Wish::Release) if self.speech.pending(node) => return,
             Some(Wish::Release) => {
                 post.relay.released(side);
                 Order::Release(node)

@@ -49,6 +49,11 @@ impl Speech {
         Self { waiting: vec![None; nodes], voice: None }
     }
 
+    /// Whether a station has yet to send what it was handed.
+    pub(super) fn pending(&self, node: usize) -> bool {
+        self.waiting[node].is_some()
+    }
+
     /// The payload that a station has just sent.
     pub(super) fn take(&mut self, node: usize) -> Option<Vec<u8>> {
         self.waiting[node].take()

@@ -61,6 +61,8 @@ pub struct Over {
     pub node: usize,
     /// Whom for.
     pub target: Target,
+    /// Whether a relay pressed.
+    pub relayed: bool,
     /// True time of the press.
     pub pressed_us: u64,
     /// True time at which the operator was told to go ahead.
