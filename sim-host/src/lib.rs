@@ -12,6 +12,7 @@
 //! | [`scenario`] | stations, a timetable, interferers, expectations |
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
+//! | [`audio`] | what an over sounds like: a coder, WAV files, segmental SNR |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`soak`] | a net for days, with a fault every few minutes |
 //! | [`replay`] | a recorded station, run again |
@@ -34,6 +35,7 @@
 )]
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
+pub mod audio;
 pub mod check;
 pub mod cli;
 pub mod diagnostic;

@@ -2,6 +2,7 @@
 
 use super::metrics::{addressees, in_step_times, over_of, seconds};
 use super::{Check, Run, shown};
+use crate::audio::Audio;
 use crate::scenario::{Cover, OverPlan};
 use crate::world::Level;
 use std::collections::BTreeSet;
@@ -17,6 +18,9 @@ pub fn write_account(out: &mut impl Write, run: &Run) -> io::Result<()> {
     writeln!(out, "\nWhat happened")?;
     for (at, line) in story(run) {
         writeln!(out, "{:>9.3} s  {line}", seconds(at))?;
+    }
+    if let Some(audio) = &run.audio {
+        heard(out, run, audio)?;
     }
     table(out, &run.checks)?;
     let held = run.checks.iter().filter(|check| check.pass).count();
@@ -193,6 +197,38 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
         seconds(over.released_us.unwrap_or(ahead).saturating_sub(ahead))
     );
     lines.push((ahead, text));
+}
+
+/// What the over sounded like.
+fn heard(out: &mut impl Write, run: &Run, audio: &Audio) -> io::Result<()> {
+    let name = |node: usize| &run.scenario.radio.stations[node].name;
+    let db = |snr: Option<f64>| snr.map_or("nothing was said".to_owned(), |s| format!("{s:.1} dB"));
+    writeln!(
+        out,
+        "\nWhat {} hears of {} at {} s ({}, CVSD at {} kbit/s; segmental SNR)",
+        name(audio.listener),
+        name(audio.speaker),
+        seconds(audio.pressed_us),
+        audio.input,
+        crate::audio::cvsd::RATE / 1_000,
+    )?;
+    writeln!(out, "  {:<34} {:>9}", "the coder alone, without a radio", db(audio.coder_snr_db))?;
+    for case in &audio.cases {
+        let what = match (case.hopping, case.interference) {
+            (false, false) => format!("fixed channel {}, clean", audio.fixed_channel),
+            (false, true) if audio.fixed_interfered => {
+                format!("fixed channel {}, interfered with", audio.fixed_channel)
+            }
+            (false, true) => format!("fixed channel {}, a clear one", audio.fixed_channel),
+            (true, false) => "hopping, clean".to_owned(),
+            (true, true) => "hopping, with interference".to_owned(),
+        };
+        let slots = case.heard + case.lost + case.late;
+        let late = if case.late == 0 { String::new() } else { format!(", {} late", case.late) };
+        let (heard, snr) = (case.heard, db(case.snr_db));
+        writeln!(out, "  {what:<34} {snr:>9}   {heard} of {slots} slots{late}")?;
+    }
+    Ok(())
 }
 
 fn table(out: &mut impl Write, checks: &[Check]) -> io::Result<()> {

@@ -11,9 +11,10 @@ pub use account::write_account;
 pub use files::write_files;
 pub use json::to_json;
 
+use crate::audio::Audio;
 use crate::diagnostic::Diagnostic;
 use crate::scenario::{Bound, Expectation, Scenario, Timetable};
-use crate::world::{Detail, World};
+use crate::world::{Detail, Over, World};
 use hopwright_core::units::Lane;
 use std::collections::BTreeMap;
 
@@ -60,6 +61,8 @@ pub struct Run {
     pub nets: BTreeMap<Lane, BTreeMap<&'static str, Measured>>,
     /// What was checked.
     pub checks: Vec<Check>,
+    /// What an over sounded like, if somebody listened.
+    pub audio: Option<Audio>,
 }
 
 impl Run {
@@ -96,7 +99,7 @@ impl Run {
         if nets.len() == 1 {
             nets.clear();
         }
-        Ok(Self { scenario, seed, world, measured, nets, checks })
+        Ok(Self { scenario, seed, world, measured, nets, checks, audio: None })
     }
 
     /// Whether all checks hold.
@@ -106,10 +109,17 @@ impl Run {
     }
 }
 
-fn check(
-    expectation: &Expectation,
-    measured: &BTreeMap<&'static str, Measured>,
-) -> Check {
+/// Whether a station was in step and addressed when an over of the net's own time began.
+#[must_use]
+pub fn reaches(run: &Run, over: &Over, station: usize) -> bool {
+    let trace = run.world.trace();
+    let (scenario, at) = (&run.scenario, over.pressed_us);
+    over.payload_slots > 0
+        && metrics::in_step_before(scenario, trace, over.node, over.ahead_us.unwrap_or(at))
+        && metrics::addressees(scenario, trace, over).contains(&station)
+}
+
+fn check(expectation: &Expectation, measured: &BTreeMap<&'static str, Measured>) -> Check {
     let metric = expectation.metric;
     let nothing = Measured { value: f64::NAN, band: None };
     let measured = measured.get(metric.id).copied().unwrap_or(nothing);

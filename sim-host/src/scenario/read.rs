@@ -23,19 +23,18 @@ pub(super) fn scenario(
     plan: impl FnOnce(&Section<'_>, &str) -> Result<Plan, Diagnostic>,
 ) -> Result<Scenario, Diagnostic> {
     let table = source.table()?;
-    let tables =
-        [
-            "scenario",
-            "radio",
-            "propagation",
-            "audio",
-            "station",
-            "relay",
-            "interferer",
-            "announce",
-            "over",
-            "expect",
-        ];
+    let tables = [
+        "scenario",
+        "radio",
+        "propagation",
+        "audio",
+        "station",
+        "relay",
+        "interferer",
+        "announce",
+        "over",
+        "expect",
+    ];
     let root = Section::root(source, &table, &tables)?;
     let head = root.needed_section("scenario", &["name", "title", "seed", "duration_s", "plan"])?;
     let name = head.needed(head.text("name")?, "name", "\"larkfell\"")?.value.to_owned();
@@ -278,11 +277,7 @@ fn over(
     Ok(OverPlan { at_us: time(section, "at_s", limit_us)?, from, to, talk_us })
 }
 
-pub(super) fn target(
-    section: &Section<'_>,
-    key: &str,
-    text: &str,
-) -> Result<Target, Diagnostic> {
+pub(super) fn target(section: &Section<'_>, key: &str, text: &str) -> Result<Target, Diagnostic> {
     parse_target(text).ok_or_else(|| {
         let what = format!("\"{}\" is no call target", shown(text));
         let help = "write \"all\", an address \"4B\", a prefix \"40/4\", or \"all but 4B\"";

@@ -5,7 +5,7 @@ use super::{Content, Detail, Due, Sent, Transmission, World, child_seed};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Heard, Reception};
 use hopwright_core::timing::WORD_BITS;
-use hopwright_core::units::Channel;
+use hopwright_core::units::{Channel, Lane};
 
 /// After this long without a transmission stations are left alone, in microseconds.
 const QUIET_US: u64 = 1_000_000;
@@ -58,11 +58,12 @@ impl World {
         }
         let on_air_bits = WORD_BITS + u32::try_from(bits.len()).unwrap_or(u32::MAX) * 8;
         self.trace.totals.sent += 1;
+        let number = self.next_number(lane);
         if let Some(payload) = &payload {
-            self.note_said(node, channel, start, &bits, payload);
+            self.note_said(node, (number, channel, start), &bits, payload);
         }
         let transmission = Transmission {
-            number: self.trace.totals.sent,
+            number,
             node,
             channel,
             word,
@@ -86,6 +87,14 @@ impl World {
         };
         self.on_air.push(index);
         self.push(start, Due::Start { transmission: index });
+    }
+
+    /// The number of a net's next transmission. Chance comes from it, and so does not depend on
+    /// what other nets send.
+    fn next_number(&mut self, lane: Lane) -> u64 {
+        let sent = self.sent_by.entry(lane).or_default();
+        *sent += 1;
+        *sent | u64::from(lane.number()) << 40
     }
 
     pub(super) fn start(&mut self, index: usize) {

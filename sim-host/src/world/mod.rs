@@ -121,6 +121,8 @@ pub struct World {
     talk: Vec<Option<Talk>>,
     /// True net time less true time, by net, once its timeline has been started.
     truths: BTreeMap<Lane, i64>,
+    /// Transmissions of each net.
+    sent_by: BTreeMap<Lane, u64>,
     /// The nets, and a station of each.
     nets: Vec<(Lane, usize)>,
     speech: speech::Speech,
@@ -177,6 +179,7 @@ impl World {
             orders: Vec::new(),
             talk: vec![None; count],
             truths: BTreeMap::new(),
+            sent_by: BTreeMap::new(),
             nets,
             speech: speech::Speech::new(count),
             posts: Vec::new(),

@@ -27,7 +27,8 @@ impl World {
                 Event::Busy { .. } => {
                     let lane = self.nodes[node].lane();
                     let speaker = (0..self.nodes.len()).find(|n| {
-                        let speaks = self.nodes[*n].station.holds_floor() && self.talk[*n].is_some();
+                        let speaks =
+                            self.nodes[*n].station.holds_floor() && self.talk[*n].is_some();
                         speaks && self.nodes[*n].lane() == lane
                     });
                     if let Some(speaker) = speaker {

@@ -129,26 +129,24 @@ impl World {
         (home && voice.speaker == node && voice.pressed_us == over.pressed_us).then_some(voice)
     }
 
-    /// A payload goes on the air: its transmission is the last that was counted.
+    /// A payload goes on the air, in the transmission of this number.
     pub(super) fn note_said(
         &mut self,
         node: usize,
-        channel: Channel,
-        at_us: u64,
+        (number, channel, at_us): (u64, Channel, u64),
         bits: &[u8],
         payload: &[u8],
     ) {
         if !self.posts.is_empty()
             && !self.relays_for(node)
-            && let Some((over, number)) = identity(self.body(payload))
+            && let Some((over, said)) = identity(self.body(payload))
         {
-            self.trace.spoken.push(Spoken { over, number, at_us });
+            self.trace.spoken.push(Spoken { over, number: said, at_us });
         }
-        if self.voice_of(node).is_none() {
+        if self.voice_of(node).is_none_or(|voice| voice.said.len() >= voice.payloads.len()) {
             return;
         }
         let slot = self.nodes[node].station.slot(self.nodes[node].local(at_us));
-        let number = self.trace.totals.sent;
         let bits = bits.to_vec();
         if let Some(voice) = &mut self.speech.voice {
             voice.said.push(Said { number, at_us, channel, slot, bits, heard: None });
@@ -185,7 +183,9 @@ impl World {
             return;
         }
         let relays = Tag::split(read).map_or(0, |(tag, _)| tag.relays());
-        if relays > 0
+        // What is garbled could be taken for another.
+        if same
+            && relays > 0
             && let Some((over, number)) = identity(&body)
         {
             let at_us = transmission.start;
