@@ -169,9 +169,11 @@ fn write(path: &Path, spec: WavSpec, count: u32) {
     for n in 0..count {
         let turn = core::f64::consts::TAU * 500.0 * f64::from(n) / f64::from(spec.sample_rate);
         let value = 8_000.0 * libm::sin(turn);
+        #[expect(clippy::cast_possible_truncation, reason = "8 000 at most")]
+        let (whole, single) = (libm::round(value) as i32, value as f32);
         match spec.sample_format {
-            SampleFormat::Float => writer.write_sample(value as f32 / 32_768.0),
-            SampleFormat::Int => writer.write_sample(libm::round(value) as i32),
+            SampleFormat::Float => writer.write_sample(single),
+            SampleFormat::Int => writer.write_sample(whole),
         }
         .expect("written");
     }
