@@ -3,7 +3,7 @@
 
 use crate::keys::uniform;
 use crate::nuisance::Nuisance;
-use crate::units::{Micros, Tick};
+use crate::units::{Micros, Tick, quotient};
 
 /// Slots with energy and no unique word after which a parked station moves on.
 pub const PATIENCE_SLOTS: u8 = 2;
@@ -42,8 +42,10 @@ impl Interferers {
         aged.fresh | aged.old
     }
 
+    #[inline(never)]
     fn age(&mut self, now: Tick) {
-        let epoch = now.us().checked_div(MEMORY.us()).unwrap_or_default();
+        #[expect(clippy::cast_possible_truncation, reason = "four seconds")]
+        let epoch = quotient(now.us(), MEMORY.us() as u32).0;
         match epoch.checked_sub(self.epoch) {
             None | Some(0) => return,
             Some(1) => self.old = self.fresh,
@@ -74,6 +76,7 @@ pub(crate) fn choose(nuisance: Nuisance, index: u64, known: u64, count: u8) -> u
     open.trailing_zeros()
 }
 
+#[inline(never)]
 const fn bit(rank: u32) -> u64 {
     match 1_u64.checked_shl(rank) {
         Some(bit) => bit,

@@ -8,12 +8,13 @@
 //!                        spread: a speaker's phase is in here
 //! ```
 //!
-//! Both widen as time passes: the bound by the oscillator's tolerance on each side, the spread by
-//! twice that, because two oscillators part. All arithmetic is in whole microseconds, rounded
-//! away from certainty; nothing here can overflow before half a million years have passed.
+//! Both widen as time passes: the bound by what the own oscillator may be off, the spread by what
+//! a speaker's may be off besides, because two oscillators part. What a clock has learnt of its own
+//! rate ([`rate`](NetClock::rate)) takes its part of the drift out of the phase and narrows both.
+//! All arithmetic is in whole microseconds, rounded away from certainty.
 
 use crate::timing::Timing;
-use crate::units::{Micros, Ppb, Slot, Tick};
+use crate::units::{Micros, Ppb, Slot, Tick, quotient};
 
 /// What a plan says of clocks and distances.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,10 +22,35 @@ use crate::units::{Micros, Ppb, Slot, Tick};
 pub struct ClockPlan {
     /// How far any oscillator of the net may be from its nominal frequency.
     pub tolerance: Ppb,
+    /// How far this station's own may be: no more than `tolerance`, less if it has a better one.
+    pub own_tolerance: Ppb,
+    /// How far the rate of this station's oscillator may ever be from its average over a past
+    /// stretch of the session. What is learnt of the rate is trusted no further than this.
+    pub steadiness: Ppb,
+    /// How far a clock may depart at once from what its rate makes of it, however short the time:
+    /// |x(b) - x(a)| <= wander + tolerance * (b - a) for the error x of any clock of the net.
+    /// Covers steps of the clock, and is added once, not at every observation.
+    pub wander: Micros,
     /// How far a time stamp of a reception may be from the truth, either way.
     pub jitter: Micros,
     /// The propagation delay over the largest distance between two stations.
     pub longest_delay: Micros,
+}
+
+impl ClockPlan {
+    /// A plan in which all oscillators are alike, none is any steadier than its tolerance says,
+    /// and no clock wanders.
+    #[must_use]
+    pub const fn new(tolerance: Ppb, jitter: Micros, longest_delay: Micros) -> Self {
+        Self {
+            tolerance,
+            own_tolerance: tolerance,
+            steadiness: tolerance,
+            wander: Micros::ZERO,
+            jitter,
+            longest_delay,
+        }
+    }
 }
 
 /// A sender's net time as it was heard.
@@ -49,23 +75,50 @@ pub(crate) enum Conflict {
 
 /// A bound for a sender that promises nothing: 2^40 us, 12 days.
 const UNPROMISED: Micros = Micros::new(1 << 40);
+/// Two observations closer together than this tell too little of a rate.
+const LEARN_AFTER: Micros = Micros::from_millis(60_000);
+/// A thousand million: rates are in parts of it.
+const BILLION: u32 = 1_000_000_000;
 
 /// A station's knowledge of net time. Offsets are net time less local time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct NetClock {
     plan: ClockPlan,
-    /// When `lo` and `hi` were last set.
+    /// When `lo` and `hi` were last set. Neither has the wander in it, so that it is added once;
+    /// `lo` may so exceed `hi` by what clocks have wandered.
     bound_at: Tick,
     lo: i64,
     hi: i64,
+    /// The phase at `spread_at`; from there it moves by the middle of `rate`.
     phase: i64,
-    /// When `spread` was last set.
+    /// When `phase` and `spread` were last set.
     spread_at: Tick,
     spread: Micros,
+    rate: Rate,
+    /// An early observation, from which the slope to later ones is taken.
+    anchor: Option<Anchor>,
 }
 
-/// The largest spread, in slots, with which a station coasts; beyond it a cold search is quicker.
-pub const COAST_SLOTS: u32 = 64;
+/// What net time gains on the own clock: between these parts in 10^9.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Rate {
+    lo: i32,
+    hi: i32,
+}
+
+/// An observation to learn from: true offset was in `lo..=hi` at local time `at`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Anchor {
+    at: Tick,
+    lo: i64,
+    hi: i64,
+}
+
+/// The largest spread, in slots, with which a station coasts; beyond it a cold search is quicker
+/// (decision 0006).
+pub const COAST_SLOTS: u32 = 3;
+/// The largest spread, in slots, with which a station that searches may still speak on home time.
+pub const SPEAK_SLOTS: u32 = 1_024;
 
 /// How well a station keeps up with the net.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -76,8 +129,26 @@ pub enum Grip {
     Locked,
     /// The spread exceeds the guard time, but not this many slots, 1 to [`COAST_SLOTS`].
     Coasting(u32),
+    /// The spread is larger than that, but not larger than [`SPEAK_SLOTS`]: finding the net is
+    /// quicker without regard to time, but whoever speaks will be found.
+    Adrift,
     /// The spread is larger than that.
     Lost,
+}
+
+impl Grip {
+    /// The grip that a spread leaves.
+    fn of(spread: Micros, timing: &Timing) -> Self {
+        if spread <= timing.guard() {
+            return Self::Locked;
+        }
+        let (whole, over) = timing.slots_in(spread);
+        match u32::try_from(whole.saturating_add(u64::from(over != 0))) {
+            Ok(slots) if slots <= COAST_SLOTS => Self::Coasting(slots),
+            Ok(slots) if slots <= SPEAK_SLOTS => Self::Adrift,
+            Ok(_) | Err(_) => Self::Lost,
+        }
+    }
 }
 
 impl NetClock {
@@ -93,12 +164,16 @@ impl NetClock {
             phase: offset,
             spread_at: now,
             spread: Micros::ZERO,
+            rate: Rate::unknown(plan),
+            anchor: None,
         }
     }
 
-    /// The clock of a station that had no time and heard `seen`.
-    pub(crate) fn acquire(plan: ClockPlan, seen: Observation) -> Self {
+    /// The clock of a station that had no time, or has left an earlier timeline (`before`), and
+    /// heard `seen`. What an oscillator is known to do, it does on any timeline.
+    pub(crate) fn acquire(plan: ClockPlan, seen: Observation, before: Option<&Self>) -> Self {
         let (lo, hi) = truth(plan, seen);
+        let anchor = seen.half_width.map(|_| Anchor { at: seen.at, lo, hi });
         let (early, late) = senders_phase(plan, seen);
         let width = span(late.wrapping_sub(early));
         Self {
@@ -109,6 +184,8 @@ impl NetClock {
             phase: midpoint(early, late),
             spread_at: seen.at,
             spread: Micros::new(width.us().div_ceil(2)),
+            rate: before.map_or_else(|| Rate::unknown(plan), |before| before.rate),
+            anchor,
         }
     }
 
@@ -124,11 +201,15 @@ impl NetClock {
     pub(crate) fn observe(&mut self, seen: Observation) -> Result<(), Conflict> {
         let (mine_lo, mine_hi) = self.offsets(seen.at);
         let (lo, hi) = truth(self.plan, seen);
-        if hi < mine_lo {
+        let wander = signed(self.plan.wander);
+        if hi < mine_lo.saturating_sub(wander) {
             return Err(Conflict::Behind);
         }
-        if lo > mine_hi {
+        if lo > mine_hi.saturating_add(wander) {
             return Err(Conflict::Ahead);
+        }
+        if seen.half_width.is_some_and(|theirs| theirs < self.half_width(seen.at)) {
+            self.learn(Anchor { at: seen.at, lo, hi });
         }
         self.lo = lo.max(mine_lo);
         self.hi = hi.min(mine_hi);
@@ -137,7 +218,7 @@ impl NetClock {
         // Staying put while the sender's phase may equal ours keeps propagation delays, which are
         // all of one sign, from pushing the net's phase along.
         // (`clamp` would panic if early exceeded late; it never does.)
-        self.phase = self.phase.max(early).min(late);
+        self.phase = self.phase_at(seen.at).max(early).min(late);
         // The sender's phase is somewhere in early..=late.
         let farthest = self.phase.abs_diff(early).max(self.phase.abs_diff(late));
         self.spread = Micros::new(farthest);
@@ -145,45 +226,95 @@ impl NetClock {
         Ok(())
     }
 
+    /// Takes the slope from an early observation to this one, by a sender who knows the time
+    /// better than we do, into what is known of the rate.
+    fn learn(&mut self, seen: Anchor) {
+        let Some(anchor) = self.anchor else {
+            self.anchor = Some(seen);
+            return;
+        };
+        let span = elapsed(anchor.at, seen.at);
+        if LEARN_AFTER <= span {
+            let wander = signed(self.plan.wander);
+            let least = seen.lo.saturating_sub(anchor.hi).saturating_sub(wander);
+            let most = seen.hi.saturating_sub(anchor.lo).saturating_add(wander);
+            let steadiness = i64::from(self.plan.steadiness.ppb());
+            // An average over the span, which the rate never leaves by more than the steadiness.
+            let lo = slope(least, span).map(|(ppb, _)| ppb.saturating_sub(steadiness));
+            let hi = slope(most, span).map(|(_, ppb)| ppb.saturating_add(steadiness));
+            self.rate = self.rate.narrowed(lo, hi).unwrap_or_else(|| Rate::unknown(self.plan));
+        }
+        // A narrower observation is a better one to start from.
+        if seen.hi.saturating_sub(seen.lo) < anchor.hi.saturating_sub(anchor.lo) {
+            self.anchor = Some(seen);
+        }
+    }
+
+    /// Forgets what was learnt of the rate: the station has lost step, and it may be why.
+    pub(crate) const fn distrust(&mut self) {
+        self.rate = Rate::unknown(self.plan);
+        self.anchor = None;
+    }
+
     /// The net time, by the phase, at local time `at`.
     #[must_use]
     pub const fn net_us(&self, at: Tick) -> i64 {
-        local(at).wrapping_add(self.phase)
+        local(at).wrapping_add(self.phase_at(at))
+    }
+
+    /// The phase at local time `at`.
+    const fn phase_at(&self, at: Tick) -> i64 {
+        let rate = self.rate.middle();
+        if rate == 0 {
+            return self.phase;
+        }
+        self.phase.wrapping_add(gain(rate, local(at).wrapping_sub(local(self.spread_at))))
     }
 
     /// The bound at local time `at`: the earliest and the latest net time that it may be.
     #[must_use]
     pub fn bound(&self, at: Tick) -> (i64, i64) {
         let (lo, hi) = self.offsets(at);
-        (local(at).wrapping_add(lo), local(at).wrapping_add(hi))
+        let wander = signed(self.plan.wander);
+        let earliest = local(at).wrapping_add(lo).saturating_sub(wander);
+        (earliest, local(at).wrapping_add(hi).saturating_add(wander))
     }
 
     /// How far, at most, true net time is from the phase at local time `at`.
     #[must_use]
     pub fn half_width(&self, at: Tick) -> Micros {
         let (lo, hi) = self.offsets(at);
-        Micros::new(self.phase.abs_diff(lo).max(self.phase.abs_diff(hi)))
+        let phase = self.phase_at(at);
+        Micros::new(phase.abs_diff(lo).max(phase.abs_diff(hi))).plus(self.plan.wander)
+    }
+
+    /// What net time gains on the own clock, as far as it is known: the least and the most, in
+    /// parts in 10^9.
+    #[must_use]
+    pub const fn rate(&self) -> (i32, i32) {
+        (self.rate.lo, self.rate.hi)
     }
 
     /// How far the phase of a speaker may be from ours at local time `at`.
     #[must_use]
     pub fn spread(&self, at: Tick) -> Micros {
-        self.spread.plus(self.parted(elapsed(self.spread_at, at)))
+        let parted = Ppb::beyond(self.parting()).of(elapsed(self.spread_at, at));
+        self.spread.plus(parted).plus(self.plan.wander.times(2))
     }
 
     /// How well slots can be met at local time `at`.
     #[must_use]
     pub fn grip(&self, timing: &Timing, at: Tick) -> Grip {
-        let spread = self.spread(at);
-        if spread <= timing.guard() {
-            return Grip::Locked;
-        }
-        let slots = spread.us().checked_add(timing.slot().us().saturating_sub(1));
-        let slots = slots.and_then(|us| us.checked_div(timing.slot().us()));
-        match slots.and_then(|slots| u32::try_from(slots).ok()) {
-            Some(slots) if slots <= COAST_SLOTS => Grip::Coasting(slots),
-            Some(_) | None => Grip::Lost,
-        }
+        Grip::of(self.spread(at), timing)
+    }
+
+    /// How well, at worst, others of the net can meet slots at local time `at`, if they have heard
+    /// nothing for as long: their oscillators may be worse than ours, and have learnt nothing.
+    #[must_use]
+    pub fn grip_of_others(&self, timing: &Timing, at: Tick) -> Grip {
+        let rate = against_truth(self.plan.tolerance).saturating_mul(2);
+        let parted = Ppb::beyond(rate).of(elapsed(self.spread_at, at));
+        Grip::of(self.spread.plus(parted).plus(self.plan.wander.times(2)), timing)
     }
 
     /// The first local time at which the grip is worse than `grip` if nothing more is heard;
@@ -193,14 +324,19 @@ impl NetClock {
         let limit = match grip {
             Grip::Locked => timing.guard(),
             Grip::Coasting(slots) => timing.slot().times(u64::from(slots)),
+            Grip::Adrift => timing.slot().times(u64::from(SPEAK_SLOTS)),
             Grip::Lost => return None,
         };
-        let Some(room) = limit.us().checked_sub(self.spread.us()) else {
+        let now = self.spread.plus(self.plan.wander.times(2));
+        let Some(room) = limit.us().checked_sub(now.us()) else {
             return Some(self.spread_at);
         };
-        let twice = u64::from(self.growth().ppb()).saturating_mul(2);
-        // `parted` rounds up, so it exceeds `room` once the exact growth does.
-        let whole = room.saturating_mul(1_000_000_000).checked_div(twice)?;
+        let rate = self.parting();
+        if rate == 0 {
+            return None;
+        }
+        // The growth is rounded up, so it exceeds `room` once the exact one does.
+        let (whole, _) = quotient(room.saturating_mul(1_000_000_000), rate);
         Some(self.spread_at.plus(Micros::new(whole.saturating_add(1))))
     }
 
@@ -223,43 +359,121 @@ impl NetClock {
         timing.slot_at(self.net_us(at))
     }
 
-    /// The local time at which a slot starts by the phase; the epoch if that is in its past.
+    /// The first local time at which a slot has started by the phase; the epoch if that is in its
+    /// past.
     #[must_use]
+    #[inline(never)]
     pub const fn start_of(&self, timing: &Timing, slot: Slot) -> Tick {
-        let at = timing.start_of(slot).wrapping_sub(self.phase);
-        #[expect(clippy::cast_sign_loss, reason = "not negative")]
-        let tick = Tick::new(if at < 0 { 0 } else { at as u64 });
-        tick
-    }
-
-    /// Lower and upper offset at local time `at`.
-    fn offsets(&self, at: Tick) -> (i64, i64) {
-        let drift = signed(self.growth().of(elapsed(self.bound_at, at)));
-        (self.lo.saturating_sub(drift), self.hi.saturating_add(drift))
-    }
-
-    /// How far two clocks of the net part in `span`.
-    fn parted(&self, span: Micros) -> Micros {
-        let twice = span.times(2);
-        self.growth().of(twice)
-    }
-
-    /// The tolerance against true time of a span that this very clock has measured:
-    /// `t / (1 - t)`, rounded up.
-    const fn growth(&self) -> Ppb {
-        let t = self.plan.tolerance.ppb() as u64;
-        let rest = 1_000_000_000_u64.wrapping_sub(t);
-        let product = t.wrapping_mul(1_000_000_000);
-        match product.checked_div(rest) {
-            // At most 500 251: beyond what a plan may ask for, but harmless here.
-            Some(exact) => Ppb::saturating(exact.saturating_add((t != 0) as u64)),
-            None => Ppb::MAX,
+        let start = timing.start_of(slot);
+        let mut at = start.wrapping_sub(self.phase);
+        let rate = self.rate.middle();
+        if rate != 0 {
+            let set = local(self.spread_at);
+            at = set.wrapping_add(without_gain(rate, at.wrapping_sub(set)));
+            // Roundings of a microsecond are left.
+            let mut steps: u8 = 0;
+            while steps < 2 && self.net_us(tick(at)) < start {
+                at = at.wrapping_add(1);
+                steps = steps.wrapping_add(1);
+            }
+            while steps < 4 && self.net_us(tick(at.wrapping_sub(1))) >= start {
+                at = at.wrapping_sub(1);
+                steps = steps.wrapping_add(1);
+            }
         }
+        tick(at)
     }
+
+    /// Lower and upper offset at local time `at`, without the wander.
+    fn offsets(&self, at: Tick) -> (i64, i64) {
+        let span = local(at).wrapping_sub(local(self.bound_at)).max(0);
+        let lo = self.lo.saturating_add(gain(self.rate.lo, span));
+        // Rounded up: a floor, and one.
+        let hi = self.hi.saturating_add(gain(self.rate.hi, span));
+        (lo, if span == 0 { hi } else { hi.saturating_add(1) })
+    }
+
+    /// How fast, at most, a speaker's phase parts from ours, in parts in 10^9: what is not known
+    /// of our own rate, and all of his.
+    const fn parting(&self) -> u32 {
+        let unknown = self.rate.hi.wrapping_sub(self.rate.lo).unsigned_abs();
+        unknown.div_ceil(2).saturating_add(against_truth(self.plan.tolerance))
+    }
+}
+
+impl Rate {
+    /// What is known of an oscillator that nothing was learnt of.
+    const fn unknown(plan: ClockPlan) -> Self {
+        let most = against_truth(plan.own_tolerance).cast_signed();
+        Self { lo: most.wrapping_neg(), hi: most }
+    }
+
+    /// The middle: what the phase is corrected by.
+    const fn middle(self) -> i32 {
+        self.lo.wrapping_add(self.hi) / 2
+    }
+
+    /// The intersection with what a slope says; `None` if it is empty, because the oscillator is
+    /// not as steady as was promised.
+    fn narrowed(self, lo: Option<i64>, hi: Option<i64>) -> Option<Self> {
+        let within = |ppb: i64| i32::try_from(ppb).ok();
+        let lo = lo.and_then(within).map_or(self.lo, |lo| lo.max(self.lo));
+        let hi = hi.and_then(within).map_or(self.hi, |hi| hi.min(self.hi));
+        (lo <= hi).then_some(Self { lo, hi })
+    }
+}
+
+/// The tolerance against true time of a span that a clock within `t` of it has measured:
+/// `t / (1 - t)`, rounded up, in parts in 10^9; at most 500 251.
+const fn against_truth(tolerance: Ppb) -> u32 {
+    let t = tolerance.ppb();
+    let rest = 1_000_000_000_u32.wrapping_sub(t);
+    // 10^9 t / rest is t + t^2 / rest: a shorter division.
+    let (more, _) = quotient((t as u64).wrapping_mul(t as u64), rest);
+    #[expect(clippy::cast_possible_truncation, reason = "at most 250")]
+    let more = more as u32;
+    t.wrapping_add(more).wrapping_add((t != 0) as u32)
+}
+
+/// What a rate makes of a span, rounded down. Split, so that no product exceeds 64 bits.
+const fn gain(ppb: i32, span: i64) -> i64 {
+    let (size, rate) = (span.unsigned_abs(), ppb.unsigned_abs() as u64);
+    let (whole, rest) = quotient(size, BILLION);
+    let (more, over) = quotient((rest as u64).wrapping_mul(rate), BILLION);
+    let gain = whole.wrapping_mul(rate).wrapping_add(more).cast_signed();
+    if (ppb < 0) == (span < 0) {
+        gain
+    } else {
+        gain.wrapping_add((over != 0) as i64).wrapping_neg()
+    }
+}
+
+/// The span that a rate makes into this one, to a microsecond: the reverse of
+/// `span + gain(span)`.
+const fn without_gain(ppb: i32, span: i64) -> i64 {
+    let scale = BILLION.wrapping_add_signed(ppb);
+    let (whole, rest) = quotient(span.unsigned_abs(), scale);
+    let (more, _) = quotient((rest as u64).wrapping_mul(BILLION as u64), scale);
+    let size = whole.wrapping_mul(BILLION as u64).wrapping_add(more).cast_signed();
+    if span < 0 { size.wrapping_neg() } else { size }
+}
+
+/// An offset that has come up over a span of a minute to a month, in parts in 10^9: no more and
+/// no less than these. `None` if it is out of all proportion.
+fn slope(offset: i64, span: Micros) -> Option<(i64, i64)> {
+    let (ms, _) = quotient(span.us(), 1_000);
+    let ms = u32::try_from(ms).ok()?;
+    let (size, _) = quotient(offset.unsigned_abs().checked_mul(1_000_000)?, ms);
+    let size = i64::try_from(size).ok()?;
+    let ppb = if offset < 0 { size.saturating_neg() } else { size };
+    // A minute has 60 000 ms: leaving out a part of one makes less than a part in 2^15.
+    let play = (size >> 15).saturating_add(2);
+    Some((ppb.saturating_sub(play), ppb.saturating_add(play)))
 }
 
 /// The offsets that true net time may have, by an observation: while the signal travelled, net
 /// time moved on.
+#[inline(never)]
 fn truth(plan: ClockPlan, seen: Observation) -> (i64, i64) {
     let half = signed(seen.half_width.unwrap_or(UNPROMISED));
     let (early, late) = senders_phase(plan, seen);
@@ -267,6 +481,7 @@ fn truth(plan: ClockPlan, seen: Observation) -> (i64, i64) {
 }
 
 /// The offsets that the sender's phase may have.
+#[inline(never)]
 fn senders_phase(plan: ClockPlan, seen: Observation) -> (i64, i64) {
     let offset = seen.sent_us.wrapping_sub(local(seen.at));
     let (jitter, delay) = (signed(plan.jitter), signed(plan.longest_delay));
@@ -285,6 +500,13 @@ const fn local(at: Tick) -> i64 {
 const fn signed(span: Micros) -> i64 {
     let us = span.us().cast_signed();
     if us < 0 { i64::MAX } else { us }
+}
+
+/// A local time as a tick; the epoch if it lies before that.
+const fn tick(at: i64) -> Tick {
+    #[expect(clippy::cast_sign_loss, reason = "not negative")]
+    let tick = Tick::new(if at < 0 { 0 } else { at as u64 });
+    tick
 }
 
 const fn span(us: i64) -> Micros {

@@ -176,6 +176,7 @@ pub const fn stream(lane: Lane, timeline: crate::sequence::Timeline) -> u32 {
 
 /// The keys that seal and open headers.
 #[derive(Debug)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct HeaderKeys {
     tag: Subkey,
     seal: Subkey,

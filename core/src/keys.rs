@@ -78,6 +78,7 @@ impl NetKey {
 
     /// Draws the subkey for one purpose. One HChaCha20 permutation.
     #[must_use]
+    #[inline(never)]
     pub fn subkey(&self, label: Label) -> Subkey {
         Subkey(hchacha20(&self.0, label.bytes()))
     }
@@ -111,35 +112,21 @@ impl Subkey {
         Words::new(stream).word(self, index)
     }
 
-    /// Writes the block `number` of the keystream of `stream` to `block`.
-    fn block(&self, stream: u32, number: u32, block: &mut [u8; 64]) {
-        self.core(stream, number).write_keystream_block(block.into());
-    }
-
     /// Fills `out` with the keystream of `stream` from block `first_block` on: four bytes a word.
     /// For filling tables on machines with wide registers.
     pub(crate) fn fill(&self, stream: u32, first_block: u32, out: &mut [u8]) {
-        let mut nonce = [0; 12];
-        put(&mut nonce, 0, &stream.to_le_bytes());
         out.fill(0);
-        let mut cipher = ChaCha20::new((&self.0).into(), (&nonce).into());
+        let mut cipher = ChaCha20::new((&self.0).into(), (&nonce(stream)).into());
         // Neither call can fail: ordinals end at 2^32, a sixteenth of the cipher's range.
         let _ = cipher.try_seek(u64::from(first_block).wrapping_mul(64));
         let _ = cipher.try_apply_keystream(out);
     }
 
-    fn core(&self, stream: u32, number: u32) -> ChaChaCore<R20, Ietf> {
-        let mut nonce = [0; 12];
-        put(&mut nonce, 0, &stream.to_le_bytes());
-        let mut core = ChaChaCore::new((&self.0).into(), (&nonce).into());
-        core.set_block_pos(number);
-        core
-    }
-
     /// The first 8 bytes of `HChaCha20(self, input)`.
     #[must_use]
     pub(crate) fn tag(&self, input: &[u8; 16]) -> [u8; 8] {
-        let mut whole = hchacha20(&self.0, input);
+        let mut whole = [0; 64];
+        hblock(&self.0, input, &mut whole);
         let tag = first8(&whole);
         whole.zeroize();
         tag
@@ -148,25 +135,29 @@ impl Subkey {
     /// The first 8 bytes of the ChaCha20 keystream (RFC 8439) under `nonce`, counter 0.
     #[must_use]
     pub(crate) fn pad(&self, nonce: &[u8; 12]) -> [u8; 8] {
-        let mut block = [0; 64];
-        ChaChaCore::<R20, Ietf>::new((&self.0).into(), nonce.into())
-            .write_keystream_block((&mut block).into());
-        let pad = first8(&block);
-        block.zeroize();
+        let mut whole = [0; 64];
+        block(&self.0, 0, nonce, &mut whole);
+        let pad = first8(&whole);
+        whole.zeroize();
         pad
     }
 
     /// Exclusive-ors `data` with the ChaCha20 keystream under `nonce` from counter 0.
     pub(crate) fn apply(&self, nonce: &[u8; 12], data: &mut [u8]) {
-        let mut cipher = ChaCha20::new((&self.0).into(), nonce.into());
-        // Neither call can fail: the data are far shorter than 2^38 bytes.
-        let _ = cipher.try_seek(0_u32);
-        let _ = cipher.try_apply_keystream(data);
+        let mut keystream = [0; 64];
+        for (number, data) in (0_u32..).zip(data.chunks_mut(64)) {
+            block(&self.0, number, nonce, &mut keystream);
+            for (byte, key) in data.iter_mut().zip(&keystream) {
+                *byte ^= key;
+            }
+        }
+        keystream.zeroize();
     }
 }
 
 /// A reader of keyed words that keeps the last block, so that words read in order cost a
 /// sixteenth of a block each.
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Words {
     stream: u32,
     /// Number of the block kept; `None` before the first read.
@@ -189,11 +180,17 @@ impl Words {
         #[expect(clippy::cast_possible_truncation, reason = "indices count below 2^36")]
         let number = (index >> 4) as u32;
         if self.number != Some(number) {
-            key.block(self.stream, number, &mut self.block);
-            self.number = Some(number);
+            self.load(key, number);
         }
         let (words, _) = self.block.as_chunks::<4>();
         u32::from_le_bytes(words.get((index & 15) as usize).copied().unwrap_or_default())
+    }
+
+    /// Reads the block `number` of the stream. Apart, so that what is inlined above stays small.
+    #[inline(never)]
+    fn load(&mut self, key: &Subkey, number: u32) {
+        block(&key.0, number, &nonce(self.stream), &mut self.block);
+        self.number = Some(number);
     }
 }
 
@@ -257,8 +254,57 @@ pub(crate) fn draw_forward<T>(
     }
 }
 
+/// The nonce of a stream of keyed words.
+const fn nonce(stream: u32) -> [u8; 12] {
+    let [a, b, c, d] = stream.to_le_bytes();
+    [a, b, c, d, 0, 0, 0, 0, 0, 0, 0, 0]
+}
+
+/// The ChaCha20 block number `counter` under `nonce` (RFC 8439 section 2.3).
+///
+/// The one copy of the permutation in the whole core: inlined, it would be a tenth of the flash.
+#[inline(never)]
+fn block(key: &[u8; 32], counter: u32, nonce: &[u8; 12], out: &mut [u8; 64]) {
+    let mut core = ChaChaCore::<R20, Ietf>::new(key.into(), nonce.into());
+    core.set_block_pos(counter);
+    core.write_keystream_block(out.into());
+}
+
+/// The constants at the head of a ChaCha20 state (RFC 8439 section 2.3).
+const CONSTANTS: &[u8; 16] = b"expand 32-byte k";
+
+/// Writes `HChaCha20(key, input)` to the first and the last row of `out`, from the block function:
+/// a block is the permuted state plus the state, and HChaCha20 is the first and the last row of
+/// the permuted state. Before, these held the constants and the input.
+fn hblock(key: &[u8; 32], input: &[u8; 16], out: &mut [u8; 64]) {
+    let [a, b, c, d, nonce @ ..] = input;
+    block(key, u32::from_le_bytes([*a, *b, *c, *d]), nonce, out);
+    if let ([first, _, _, last], _) = out.as_chunks_mut::<16>() {
+        subtract(first, CONSTANTS);
+        subtract(last, input);
+    }
+}
+
+/// Takes the words of `before` off those of `row`.
+#[inline(never)]
+fn subtract(row: &mut [u8; 16], before: &[u8; 16]) {
+    let (row, _) = row.as_chunks_mut::<4>();
+    let (before, _) = before.as_chunks::<4>();
+    for (word, before) in row.iter_mut().zip(before) {
+        *word = u32::from_le_bytes(*word).wrapping_sub(u32::from_le_bytes(*before)).to_le_bytes();
+    }
+}
+
 fn hchacha20(key: &[u8; 32], input: &[u8; 16]) -> [u8; 32] {
-    chacha20::hchacha::<R20>(key.into(), input.into()).into()
+    let mut whole = [0; 64];
+    hblock(key, input, &mut whole);
+    let mut out = [0; 32];
+    if let ([first, _, _, last], _) = whole.as_chunks::<16>() {
+        put(&mut out, 0, first);
+        put(&mut out, 16, last);
+    }
+    whole.zeroize();
+    out
 }
 
 fn first8(bytes: &[u8]) -> [u8; 8] {
@@ -290,3 +336,31 @@ macro_rules! redacted {
     };
 }
 use redacted;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// The one block function serves for HChaCha20 too: against the cipher crate's own.
+        #[test]
+        fn hchacha20_agrees_with_the_cipher_crate(key: [u8; 32], input: [u8; 16]) {
+            let theirs: [u8; 32] = chacha20::hchacha::<R20>((&key).into(), (&input).into()).into();
+            prop_assert_eq!(hchacha20(&key, &input), theirs);
+        }
+
+        /// Block by block is the same as the cipher crate's stream.
+        #[test]
+        fn apply_agrees_with_the_cipher_crate(
+            key: [u8; 32],
+            nonce: [u8; 12],
+            mut data in proptest::collection::vec(any::<u8>(), 0..512),
+        ) {
+            let mut theirs = data.clone();
+            ChaCha20::new((&key).into(), (&nonce).into()).apply_keystream(&mut theirs);
+            Subkey(key).apply(&nonce, &mut data);
+            prop_assert_eq!(data, theirs);
+        }
+    }
+}

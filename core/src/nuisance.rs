@@ -14,7 +14,8 @@ impl Nuisance {
         Self(mix(seed))
     }
 
-    /// Choice number `index`, 32 bits.
+    /// Choice number `index`, 32 bits. Kept in one place: the 64-bit products are long.
+    #[inline(never)]
     pub(crate) const fn word(self, index: u64) -> u32 {
         let mixed = mix(self.0.wrapping_add(index.wrapping_mul(0x9E37_79B9_7F4A_7C15)));
 

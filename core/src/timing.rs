@@ -2,7 +2,7 @@
 //! (specification section 4).
 
 use crate::coding::interleave::HEADER_BITS;
-use crate::units::{Micros, Slot};
+use crate::units::{Micros, Slot, quotient};
 use core::fmt;
 
 /// Bits of a unique word.
@@ -94,7 +94,7 @@ impl Timing {
         let on_air_us = slot_us.wrapping_sub(lost_us) as u64;
         // At most 10^6 us at 2^32 bit/s: below 2^32 after the division.
         #[expect(clippy::cast_possible_truncation, reason = "at most 2^32 - 1")]
-        let room = (on_air_us.wrapping_mul(link_bps as u64) / 1_000_000) as u32;
+        let room = quotient(on_air_us.wrapping_mul(link_bps as u64), 1_000_000).0 as u32;
         let needed = WORD_BITS.wrapping_add(HEADER_BITS);
         if room < needed {
             return Err(TimingError::HeaderTooLong { room, needed });
@@ -158,7 +158,8 @@ impl Timing {
     #[must_use]
     pub const fn air_time(&self, bits: u32) -> Micros {
         let scaled = (bits as u64).wrapping_mul(1_000_000);
-        Micros::new(scaled.div_ceil(if self.link_bps == 0 { 1 } else { self.link_bps as u64 }))
+        let (whole, over) = quotient(scaled, self.link_bps);
+        Micros::new(whole.wrapping_add((over != 0) as u64))
     }
 
     /// The net time at which a slot starts, in microseconds since slot 0 began.
@@ -167,14 +168,22 @@ impl Timing {
         (slot.number() as i64).wrapping_mul(self.slot_us as i64)
     }
 
+    /// How many whole slots a span lasts, and the microseconds left over.
+    pub(crate) const fn slots_in(&self, span: Micros) -> (u64, u32) {
+        quotient(span.us(), self.slot_us)
+    }
+
     /// The slot under way at a net time; `None` before slot 0 and after the last.
     #[must_use]
+    #[inline(never)]
     pub const fn slot_at(&self, net_us: i64) -> Option<Slot> {
-        match net_us.checked_div_euclid(self.slot_us as i64) {
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "in range")]
-            Some(h) if 0 <= h && h <= u32::MAX as i64 => Some(Slot::new(h as u32)),
-            Some(_) | None => None,
+        if net_us < 0 {
+            return None;
         }
+        let (h, _) = quotient(net_us.unsigned_abs(), self.slot_us);
+        #[expect(clippy::cast_possible_truncation, reason = "in range")]
+        let slot = if h <= u32::MAX as u64 { Some(Slot::new(h as u32)) } else { None };
+        slot
     }
 }
 

@@ -273,11 +273,9 @@ impl Ppb {
         if ppb <= Self::MAX.0 { Some(Self(ppb)) } else { None }
     }
 
-    /// A growth rate computed from a tolerance; it may exceed what a plan may ask for.
+    /// A growth rate computed from tolerances; it may exceed what a plan may ask for.
     #[must_use]
-    pub(crate) const fn saturating(ppb: u64) -> Self {
-        #[expect(clippy::cast_possible_truncation, reason = "checked")]
-        let ppb = if ppb > u32::MAX as u64 { u32::MAX } else { ppb as u32 };
+    pub(crate) const fn beyond(ppb: u32) -> Self {
         Self(ppb)
     }
 
@@ -291,10 +289,10 @@ impl Ppb {
     #[must_use]
     pub const fn of(self, span: Micros) -> Micros {
         // Split so that no product exceeds 64 bits: span = q * 10^9 + r.
-        let (q, r) = (span.0 / 1_000_000_000, span.0 % 1_000_000_000);
+        let (q, r) = quotient(span.0, 1_000_000_000);
         let whole = q.saturating_mul(self.0 as u64);
-        let rest = r.wrapping_mul(self.0 as u64).div_ceil(1_000_000_000);
-        Micros(whole.saturating_add(rest))
+        let (rest, over) = quotient((r as u64).wrapping_mul(self.0 as u64), 1_000_000_000);
+        Micros(whole.saturating_add(rest).saturating_add((over != 0) as u64))
     }
 }
 
@@ -317,6 +315,55 @@ impl Dbm {
     }
 }
 
+/// `n / d` and `n mod d`, rounded down; zeros for `d = 0`.
+///
+/// A processor of 32 bits has no such instruction, and what the compiler brings along for all
+/// widths takes a kilobyte; every divisor of this crate fits 32 bits. At most 32 steps.
+pub(crate) const fn quotient(n: u64, d: u32) -> (u64, u32) {
+    if cfg!(target_pointer_width = "64") {
+        #[expect(clippy::cast_possible_truncation, reason = "less than d")]
+        match (n.checked_div(d as u64), n.checked_rem(d as u64)) {
+            (Some(q), Some(r)) => (q, r as u32),
+            _ => (0, 0),
+        }
+    } else {
+        by_steps(n, d)
+    }
+}
+
+/// [`quotient`] on a processor of 32 bits: the upper word by its own division, the lower bit by
+/// bit.
+#[inline(never)]
+#[expect(clippy::cast_possible_truncation, reason = "halves of a 64-bit word")]
+const fn by_steps(n: u64, d: u32) -> (u64, u32) {
+    let (high, mut low) = ((n >> 32) as u32, n as u32);
+    let (Some(upper), Some(mut rest)) = (high.checked_div(d), high.checked_rem(d)) else {
+        return (0, 0);
+    };
+    if rest == 0 {
+        // As a rule: spans below 71 minutes have no upper word.
+        let (Some(q), Some(r)) = (low.checked_div(d), low.checked_rem(d)) else { return (0, 0) };
+        return ((upper as u64) << 32 | q as u64, r);
+    }
+    // As many bits of the quotient are zero as the remainder is shorter than the divisor.
+    let skip = rest.leading_zeros().saturating_sub(d.leading_zeros()).saturating_sub(1);
+    let pair = ((rest as u64) << 32 | low as u64) << skip;
+    (rest, low) = ((pair >> 32) as u32, pair as u32);
+    let mut steps = 32_u32.saturating_sub(skip);
+    while steps > 0 {
+        // `rest` is less than `d`, so its double may exceed the word by one bit.
+        let over = rest >> 31;
+        rest = rest << 1 | low >> 31;
+        low <<= 1;
+        if over != 0 || rest >= d {
+            rest = rest.wrapping_sub(d);
+            low |= 1;
+        }
+        steps = steps.wrapping_sub(1);
+    }
+    ((upper as u64) << 32 | low as u64, rest)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -331,6 +378,15 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn division_by_steps_is_division(n: u64, shift in 0_u32..64, d: u32, less in 0_u32..32) {
+            let (n, d) = (n >> shift, (d >> less).max(1));
+            let expected = (n / u64::from(d), u32::try_from(n % u64::from(d)).unwrap());
+            prop_assert_eq!(by_steps(n, d), expected);
+            prop_assert_eq!(quotient(n, d), expected);
+            prop_assert_eq!((by_steps(n, 0), quotient(n, 0)), ((0, 0), (0, 0)));
+        }
+
         #[test]
         fn drift_is_never_rounded_down(ppb in 0u32..=500_000, us: u64) {
             let exact = (u128::from(us) * u128::from(ppb)).div_ceil(1_000_000_000);

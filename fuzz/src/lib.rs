@@ -14,7 +14,7 @@ pub use station::station;
 use hopwright_core::coding::interleave;
 use hopwright_core::header::HeaderKeys;
 use hopwright_core::keys::NetKey;
-use hopwright_core::record::{self, Input};
+use hopwright_core::record::{self, Input, Trailer};
 use hopwright_core::station::Station;
 
 /// Room for the hopsets of recordings.
@@ -49,7 +49,8 @@ pub fn header(data: &[u8]) {
 /// If an input that decodes does not encode to the bytes that it came from.
 pub fn recording(data: &[u8]) {
     let Some(key) = record::read_key(data) else { return };
-    let mut rest = data;
+    // One without a trailer is looked at all the same: what is in it must do no harm.
+    let mut rest = Trailer::split(data).map_or(data, |(body, _)| body);
     let Some(config) = record::read_config::<ROOM>(&mut rest, &key) else { return };
     let mut head = Vec::new();
     record::write_config(&config, &mut |bytes: &[u8]| head.extend_from_slice(bytes));

@@ -7,7 +7,7 @@ use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::{Structure, Timeline};
 use hopwright_core::station::{
-    Action, Command, Config, Event, Radio, Reception, Role, Station, Watermark,
+    Action, Command, Config, Event, FixedChannels, Radio, Reception, Role, Station, Watermark,
 };
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Dbm, Hertz, Lane, Micros, Ppb, Slot, Tick};
@@ -154,13 +154,10 @@ fn new_station(key: &NetKey, role: u8, watermark: u8) -> Station<64> {
         lane: Lane::ZERO,
         draw_lane: Lane::ZERO,
         timing: Timing::new(20_000, 1_000, 500, 50_000).expect("a slot"),
-        clock: ClockPlan {
-            tolerance: Ppb::new(10_000).expect("10 ppm"),
-            jitter: Micros::new(20),
-            longest_delay: Micros::new(100),
-        },
+        clock: ClockPlan::new(Ppb::new(10_000).expect("10 ppm"), Micros::new(20), Micros::new(100)),
         announce_slots: 40,
         energy_threshold: Dbm::new(-95),
+        fixed: FixedChannels::NONE,
         address: Address::new(0x41),
         role: if role & 1 == 0 { Role::Timekeeper } else { Role::Member },
         watermark: match watermark {

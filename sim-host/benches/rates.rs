@@ -16,7 +16,6 @@ use hopwright_sim::plan::Plan;
 use hopwright_sim::scenario::{
     Builder, OverPlan, RadioPlan, StationPlan, Timetable, built_in_plan,
 };
-use hopwright_sim::world::physics::Propagation;
 use hopwright_sim::world::{Detail, World};
 use std::hint::black_box;
 use std::time::Instant;
@@ -88,23 +87,11 @@ fn hops(plan: &Plan) {
 /// A net in which somebody always speaks to one other station.
 fn busy_net(plan: &Plan, stations: u8, talk_s: u64) -> World {
     let station = |i: u8| StationPlan {
-        name: format!("station {i}"),
-        address: Address::new(i),
-        lane: Lane::ZERO,
         role: if i == 0 { Role::Timekeeper } else { Role::Member },
         x_m: f64::from(i) * 40.0,
-        y_m: 0.0,
-        power_dbm: 30.0,
-        on_us: 0,
-        ppb: None,
-        stored_slot: None,
+        ..StationPlan::member(format!("station {i}"), Address::new(i))
     };
-    let radio = RadioPlan {
-        propagation: Propagation::FreeSpace,
-        noise_figure_db: 8.0,
-        stations: (0..stations).map(station).collect(),
-        interferers: Vec::new(),
-    };
+    let radio = RadioPlan::of((0..stations).map(station).collect());
     let over = OverPlan {
         at_us: 8 * SECOND,
         from: 1,

@@ -14,8 +14,13 @@
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
 //! | [`audio`] | what an over sounds like: a coder, WAV files, segmental SNR |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
+//! | [`adversaries`] | what each opponent achieves, with the closed form beside it |
+//! | [`hostile`] | made-up receptions by the million, against single stations |
 //! | [`soak`] | a net for days, with a fault every few minutes |
+//! | [`curve`] | trials along an axis: tables and pictures |
+//! | [`stability`] | stability statistics, and what the simulated oscillators have of them |
 //! | [`replay`] | a recorded station, run again |
+//! | [`folder`] | a folder that appears whole or not at all |
 //! | [`cli`] | the command line |
 //!
 //! ```
@@ -35,15 +40,20 @@
 )]
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
+pub mod adversaries;
 pub mod audio;
 pub mod check;
 pub mod cli;
+pub mod curve;
 pub mod diagnostic;
+pub mod folder;
+pub mod hostile;
 pub mod input;
 pub mod plan;
 pub mod replay;
 pub mod run;
 pub mod scenario;
 pub mod soak;
+pub mod stability;
 pub mod trials;
 pub mod world;

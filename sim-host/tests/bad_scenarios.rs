@@ -253,9 +253,74 @@ fn interferers_that_cannot_be() {
     bad("\"pump\"", "\"pu\\u0007mp\"", "16:8", &["cannot be printed"]);
 }
 
+/// Tables of opponents (simulated); keys and ranges are those of `docs/scenarios.md`.
+#[test]
+fn adversaries_that_cannot_be() {
+    // Line 20 is the table, 21 its name, 22 what follows.
+    let add = |lines: &str, place: &str, words: &[&str]| {
+        let table = format!("[[adversary]]\nname = \"van\"\n{lines}\n[[announce]]");
+        bad("[[announce]]", &table, place, words);
+    };
+    bad("[[announce]]", "[[adversary]]\n[[announce]]", "20:1", &["[[adversary]] lacks `name`"]);
+    add("above_wanted_db = 3", "20:1", &["lacks `behaviour`", "behaviour = \"follower\""]);
+    add("behaviour = \"folower\"", "22:13", &["did you mean \"follower\"?"]);
+    add("behaviour = 3", "22:13", &["`behaviour` must be a text"]);
+    add("behavior = \"relay\"", "22:1", &["[[adversary]] has no key `behavior`"]);
+    let with = |behaviour: &str, lines: &str, place: &str, words: &[&str]| {
+        add(&format!("behaviour = \"{behaviour}\"\n{lines}"), place, words);
+    };
+    let either = "either above_wanted_db, or power_dbm and a place";
+    with("insider", "", "20:1", &[either, "give `above_wanted_db`"]);
+    with("insider", "x_m = 5", "20:1", &[either, "give `above_wanted_db`"]);
+    with("insider", "above_wanted_db = 5\npower_dbm = 3", "24:13", &[either, "keep one of the"]);
+    with("insider", "above_wanted_db = 5\ny_m = 3", "24:7", &[either, "leave the place out"]);
+    with("insider", "above_wanted_db = 201", "23:19", &["-200 to 200"]);
+    let own = ["`delay_us` means nothing to a \"insider\"", "\"insider\" has no keys of its own"];
+    with("insider", "above_wanted_db = 5\ndelay_us = 3", "24:12", &own);
+    let own = ["`count` means nothing to a \"sweep\"", "\"sweep\" has width, dwell_us"];
+    with("sweep", "count = 3", "23:9", &own);
+    with("insider", "from_s = 13", "23:10", &["outside the scenario", "0 to 12 s"]);
+    with("insider", "from_s = 5\nto_s = 5", "24:8", &["must stop after it has started"]);
+    with("insider", "from_s = nan", "23:10", &["neither infinite nor undefined"]);
+    with("tones", "", "20:1", &["lacks `count`", "count = 8"]);
+    with("tones", "count = 0", "23:9", &["`count` must be 1 to 4096, not 0"]);
+    with("sweep", "width = 2", "20:1", &["lacks `dwell_us`"]);
+    with("sweep", "dwell_us = 99", "23:12", &["100 to 10000000, not 99"]);
+    with("pulses", "on_us = 500\noff_us = 500", "20:1", &["lacks `share`", "share = 0.4"]);
+    with("pulses", "share = 1.5", "23:9", &["`share` must be 0 to 1, not 1.5"]);
+    with("follower", "retune_us = 5", "20:1", &["lacks `detect_us`"]);
+    with("follower", "detect_us = -1", "23:13", &["`detect_us` must be 0 to"]);
+    with("follower", "detect_us = 1.5", "23:13", &["`detect_us` must be a whole number"]);
+    with("mimic", "share = 1\nburst_us = 999", "24:12", &["`burst_us` must be 1000 to"]);
+    with("mimic", "share = 1\ninformed = 1", "24:12", &["`informed` must be true or false"]);
+    with("relay", "delay_us = 0", "23:12", &["`delay_us` must be 1 to"]);
+    let replay = |lines: &str, place: &str, words: &[&str]| {
+        with("replay", lines, place, words);
+    };
+    replay("listen_to_s = 3\nplay_s = 4", "20:1", &["lacks `listen_from_s`"]);
+    let reversed = ["must stop after it has started", "larger than listen_from_s"];
+    replay("listen_from_s = 3\nlisten_to_s = 3\nplay_s = 4", "24:15", &reversed);
+    let early = ["cannot be played before it has been made", "make it listen_to_s or later"];
+    replay("listen_from_s = 1\nlisten_to_s = 3\nplay_s = 2", "25:10", &early);
+    replay("listen_from_s = 1\nlisten_to_s = 33\nplay_s = 2", "24:15", &["outside the scenario"]);
+    let good = "listen_from_s = 1\nlisten_to_s = 3\nplay_s = 4\n";
+    replay(&format!("{good}times = 0"), "26:9", &["`times` must be 1 to"]);
+    replay(&format!("{good}every_us = 999"), "26:12", &["`every_us` must be 1000 to"]);
+    with("forger", "forgery = \"turnt\"", "23:11", &["did you mean \"turned\"?"]);
+    with("forger", "forgery = \"turned\"", "20:1", &["lacks `flips`", "flips = 4"]);
+    with("forger", "flips = 3", "23:9", &["those of forgery = \"turned\"", "leave `flips` out"]);
+    with("forger", "forgery = \"turned\"\nflips = 265", "24:9", &["1 to 264, not 265"]);
+    bad(
+        "[[announce]]",
+        "[[adversary]]\nname = \"v\\u0007\"\n[[announce]]",
+        "21:8",
+        &["cannot be printed"],
+    );
+}
+
 #[test]
 fn orders_that_cannot_be() {
-    let announce = ["upper bridge is no timekeeper and cannot announce", "role = \"timekeeper\""];
+    let announce = ["upper bridge is a member and cannot announce", "role = \"timekeeper\""];
     bad("by = \"control post\"", "by = \"upper bridge\"", "22:6", &announce);
     // Specification section 5: a prefix has no bits beyond its length, 0 to 8 of them.
     for target in

@@ -2,7 +2,7 @@
 //! (specification section 9 and invariant 6).
 
 use hopwright_core::address::Address;
-use hopwright_core::station::Event;
+use hopwright_core::station::{Command, Event, Refused};
 use hopwright_sim::scenario::{Scenario, Timetable, built_in_plan};
 use hopwright_sim::world::{Detail, World};
 
@@ -153,5 +153,60 @@ fn a_later_timeline_of_the_same_net_wins_everywhere() {
             assert!(slot.is_some_and(|slot| expected.contains(&slot)), "{seed}: {slot:?}");
         }
         assert_eq!(sorted(&world.trace().overs[0].called), [0, 2, 3, 4], "{seed}");
+    }
+}
+
+/// The sender of a cut-in is switched off in the middle of its talk: nothing closes the over, and
+/// everybody is back on home time within the second that its silence may last.
+#[test]
+fn a_sender_lost_mid_over_is_given_up_after_a_second() {
+    for seed in 1..=20 {
+        let mut world = world(seed, NEWCOMER, &over(10.0, "new", "all", 6.0));
+        world.run_until(9_000_000);
+        let before: Vec<_> = (0..NEW).map(|n| *world.nodes()[n].station.clock().unwrap()).collect();
+        // Two seconds of patience and six of run: it talks from 18 s on.
+        world.run_until(20_000_000);
+        assert!(world.nodes()[NEW].station.cuts_in(), "{seed}");
+        world.switch_off(NEW);
+        // The time-out of 50 slots counts from the last slot that was heard.
+        world.run_until(21_500_000);
+        for (node, before) in before.iter().enumerate() {
+            assert!(world.in_step(node), "seed {seed}: {node} is not back");
+            assert_eq!(world.nodes()[node].station.clock(), Some(before), "{seed}");
+            let cleared =
+                events(&world, node, 20_000_000).any(|e| matches!(e, Event::Clear { .. }));
+            let followed =
+                events(&world, node, 10_000_000).any(|e| matches!(e, Event::Call { .. }));
+            assert_eq!(cleared, followed, "seed {seed}: {node}");
+        }
+    }
+}
+
+/// An announce that starts while somebody waits to cut in gives time: no cut-in is sent. One that
+/// is asked for while a cut-in is on the air is refused at a station that follows that, and what
+/// goes out otherwise leaves everybody on home time when both are over.
+#[test]
+fn a_cut_in_and_an_announce_at_once() {
+    for seed in 1..=20 {
+        let mut early = world(seed, NEWCOMER, &over(10.0, "new", "all", 2.0));
+        early.run_until(11_000_000);
+        early.command(0, Command::Announce).unwrap();
+        early.run_until(30_000_000);
+        assert!(early.in_step(NEW), "{seed}: the announce gives time");
+        assert!(!early.trace().overs[0].cut_in, "{seed}: it simply speaks");
+        assert!(early.trace().overs[0].ahead_us.is_some(), "{seed}");
+
+        let mut late = world(seed, NEWCOMER, &over(10.0, "new", "all", 2.0));
+        // Just after the cut-in has begun, when some have heard it and some have not.
+        late.run_until(12_050_000 + seed * 20_000);
+        let following = late.nodes()[0].station.slot(late.nodes()[0].local(late.now()));
+        let answer = late.command(0, Command::Announce);
+        assert!(following.is_some() && matches!(answer, Ok(()) | Err(Refused::Busy)), "{answer:?}");
+        late.run_until(40_000_000);
+        for node in 0..NEW {
+            assert!(late.in_step(node), "{seed}: {node}");
+        }
+        assert_eq!(late.trace().totals.bound_misses, 0);
+        assert_eq!(late.trace().totals.out_of_step, 0);
     }
 }

@@ -409,7 +409,7 @@ fn what_is_no_recording_is_refused_at_a_byte() {
         assert!(replay(&garbled).contains(&format!("unknown at byte {head}\n")));
     }
     let mut garbled = whole.clone();
-    garbled[7] = b'2';
+    garbled[7] = b'1';
     assert!(replay(&garbled).contains("this is no recording at byte 0\n"), "another version");
     // A hopset of no channels.
     let mut garbled = whole.clone();

@@ -4,16 +4,16 @@
 use crate::plans::{clock_plan, timing};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{ChannelSet, Exclusion, Hopset, LaneKind, Lanes, Pick, Raster};
-use hopwright_core::clock::Grip;
+use hopwright_core::clock::{ClockPlan, Grip};
 use hopwright_core::coding::interleave;
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
 use hopwright_core::keys::NetKey;
 use hopwright_core::record::Input;
 use hopwright_core::sequence::{Draw, Structure};
 use hopwright_core::station::{
-    Action, Command, Config, Dropped, Radio, Reception, Role, Station, Watermark,
+    Action, Command, Config, Dropped, FixedChannels, Radio, Reception, Role, Station, Watermark,
 };
-use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Slot, Tick};
+use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb, Slot, Tick};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
@@ -119,7 +119,9 @@ pub struct Plan {
     /// The lane.
     pub lane: Lane,
     draw_lane: Lane,
-    tolerance_ppb: u32,
+    clock: ClockPlan,
+    /// Channels outside the hopset.
+    pub fixed: FixedChannels,
     announce_slots: u16,
     /// The station's address.
     pub address: Address,
@@ -168,6 +170,15 @@ impl Plan {
             return None;
         }
         let equal_use = hopset.len() == u16::from(rendezvous) * u16::from(frame);
+        let outside: Vec<Channel> = (0..band.raster.count())
+            .filter_map(Channel::new)
+            .filter(|c| !hopset.contains(*c))
+            .collect();
+        let fixed = FixedChannels {
+            calling: outside.first().copied().filter(|_| one_in(rng, 2)),
+            watch: outside.last().copied().filter(|_| one_in(rng, 2)),
+            lockout: Micros::from_millis(below(rng, 40_000)),
+        };
         Some(Self {
             key,
             band,
@@ -175,11 +186,15 @@ impl Plan {
             structure: Structure { frame, rendezvous, window, draw, equal_use },
             lane,
             draw_lane,
-            // Ideal, good and bad oscillators.
-            tolerance_ppb: [0, 1_000, 20_000, 500_000][usize::from(small(rng, 0, 3))],
+            clock: random_clock(rng),
+            fixed,
             announce_slots: u16::from(small(rng, 1, 60)),
             address: Address::new(small(rng, 0, 255)),
-            role: if one_in(rng, 2) { Role::Timekeeper } else { Role::Member },
+            role: match below(rng, 4) {
+                0 => Role::Member,
+                1 => Role::Deputy { after: Micros::from_millis(any_size(rng, 22)) },
+                _ => Role::Timekeeper,
+            },
             watermark: match below(rng, 4) {
                 0 => Watermark::Lost,
                 1 => Watermark::Stored(Slot::new(rng.next_u32() >> small(rng, 0, 31))),
@@ -202,9 +217,10 @@ impl Plan {
             lane: self.lane,
             draw_lane: self.draw_lane,
             timing: timing(),
-            clock: clock_plan(self.tolerance_ppb),
+            clock: self.clock,
             announce_slots: self.announce_slots,
             energy_threshold: Dbm::new(-95),
+            fixed: self.fixed,
             address: self.address,
             role: self.role,
             watermark: self.watermark,
@@ -224,6 +240,19 @@ impl Plan {
     pub fn stream(&self) -> u32 {
         u32::from(self.lane.number())
     }
+}
+
+/// Ideal, good and bad oscillators, some of them better than the net's or steadier than they are
+/// true, some that step.
+fn random_clock(rng: &mut ChaCha8Rng) -> ClockPlan {
+    let plan = clock_plan([0, 1_000, 20_000, 500_000][usize::from(small(rng, 0, 3))]);
+    let part = |rng: &mut ChaCha8Rng| {
+        let ppb = u64::from(plan.tolerance.ppb()) >> small(rng, 0, 6);
+        Ppb::new(u32::try_from(ppb).unwrap_or_default()).unwrap_or_default()
+    };
+    let (own_tolerance, steadiness) = (part(rng), part(rng));
+    let wander = Micros::new(below(rng, 2) * below(rng, 150));
+    ClockPlan { own_tolerance, steadiness, wander, ..plan }
 }
 
 /// What a test does with the station under test.
@@ -495,8 +524,8 @@ impl Bench {
                 if clock.grip(&timing(), now) != Grip::Locked {
                     return None;
                 }
-                let start =
-                    now.us().saturating_sub(self.net_us(station).rem_euclid(20_000).unsigned_abs());
+                let into_slot = clock.net_us(now).rem_euclid(20_000).unsigned_abs();
+                let start = now.us().saturating_sub(into_slot);
                 let late = 3_000 + below(rng, 10_000);
                 let at = Tick::new(start).plus(timing().word_offset()).plus(Micros::new(late));
                 let bits = vec![0x5A; 108];

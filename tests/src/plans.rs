@@ -5,7 +5,7 @@ use hopwright_core::band::{Hopset, Pick, Raster};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::{Cursor, Draw, Sequence, SlotKind, Structure, Timeline};
-use hopwright_core::station::{Config, Role, Station, Watermark};
+use hopwright_core::station::{Config, FixedChannels, Role, Station, Watermark};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Dbm, Hertz, Lane, Micros, Ppb, Slot};
 
@@ -82,6 +82,8 @@ pub struct Make {
     pub tolerance_ppb: u32,
     /// Slots of an announce.
     pub announce_slots: u16,
+    /// Channels outside the hopset.
+    pub fixed: FixedChannels,
 }
 
 impl Make {
@@ -89,7 +91,8 @@ impl Make {
     #[must_use]
     pub const fn timekeeper(address: u8) -> Self {
         let (role, watermark) = (Role::Timekeeper, Watermark::Fresh);
-        Self { address, role, watermark, tolerance_ppb: 1_000, announce_slots: 200 }
+        let fixed = FixedChannels::NONE;
+        Self { address, role, watermark, tolerance_ppb: 1_000, announce_slots: 200, fixed }
     }
 
     /// A member with new storage.
@@ -116,6 +119,7 @@ impl Make {
             clock: clock_plan(self.tolerance_ppb),
             announce_slots: self.announce_slots,
             energy_threshold: Dbm::new(-95),
+            fixed: self.fixed,
             address: Address::new(self.address),
             role: self.role,
             watermark: self.watermark,
@@ -131,9 +135,9 @@ impl Make {
 /// Above 500 ppm.
 #[must_use]
 pub fn clock_plan(tolerance_ppb: u32) -> ClockPlan {
-    ClockPlan {
-        tolerance: Ppb::new(tolerance_ppb).expect("at most 500 ppm"),
-        jitter: Micros::new(20),
-        longest_delay: Micros::new(100),
-    }
+    ClockPlan::new(
+        Ppb::new(tolerance_ppb).expect("at most 500 ppm"),
+        Micros::new(20),
+        Micros::new(100),
+    )
 }

@@ -9,7 +9,7 @@ use hopwright_core::band::{Hopset, Pick};
 use hopwright_core::header::HeaderKeys;
 use hopwright_core::keys::{Label, NetKey, Words};
 use hopwright_core::sequence::{Cursor, Sequence, Structure, Timeline};
-use hopwright_core::station::{Command, Config, Role, Watermark};
+use hopwright_core::station::{Command, Config, FixedChannels, Role, Watermark};
 use hopwright_core::units::{Dbm, Lane, Micros, Slot, Tick};
 use hopwright_tests::plans::{Make, clock_plan, key_bytes, raster, timing};
 use std::fmt::Debug;
@@ -144,6 +144,7 @@ fn no_public_type_prints_a_key() {
         clock: clock_plan(1_000),
         announce_slots: 200,
         energy_threshold: Dbm::new(-95),
+        fixed: FixedChannels::NONE,
         address: Address::new(1),
         role: Role::Timekeeper,
         watermark: Watermark::Fresh,

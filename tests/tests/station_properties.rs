@@ -56,6 +56,8 @@ struct Watched {
     announcing: bool,
     payloads: BTreeMap<u32, Vec<u8>>,
     monotone: bool,
+    /// When the station was first asked anything.
+    first_asked: Option<Tick>,
     seen: Seen,
 }
 
@@ -85,6 +87,7 @@ impl Watched {
             announcing: false,
             payloads: BTreeMap::new(),
             monotone,
+            first_asked: None,
             seen: Seen::default(),
         }
     }
@@ -147,6 +150,7 @@ impl Watched {
         assert!(self.station.in_step() && self.station.holds_floor());
         let clock = self.station.clock().expect("a clock");
         let grip = clock.grip(&timing(), now);
+        // Coasting within the limit for those who speak, and no further.
         assert_ne!(grip, hopwright_core::clock::Grip::Lost);
         let slot = self.station.slot(now).expect("in step");
         let sequence = self.station.sequence();
@@ -167,7 +171,15 @@ impl Watched {
         self.announcing = header.kind == Kind::Announce;
         match header.kind {
             Kind::Announce => {
-                assert_eq!(self.plan.role, Role::Timekeeper);
+                // A deputy only after the silence that it was told to wait for.
+                match self.plan.role {
+                    Role::Timekeeper => {}
+                    Role::Deputy { after } => {
+                        let waited = self.first_asked.and_then(|first| now.since(first));
+                        assert!(waited >= Some(after) || !self.monotone, "{waited:?}");
+                    }
+                    role @ (Role::Member | _) => panic!("{role:?} announces"),
+                }
                 self.seen.announces += 1;
             }
             Kind::Over | Kind::Closing => {
@@ -177,7 +189,14 @@ impl Watched {
                 assert!(header.kind == Kind::Over || !self.held_off, "closing in hold-off");
                 self.seen.headers += 1;
             }
-            other @ (Kind::CutIn | Kind::Rekey | Kind::LeadIn | _) => {
+            // A run for newcomers, or to gather a net after a long silence: every slot of it is a
+            // sync slot.
+            Kind::LeadIn => {
+                assert_eq!(word, sequence.sync_word());
+                assert!(sequence.rendezvous().any(|c| c == channel), "{channel}");
+                self.seen.headers += 1;
+            }
+            other @ (Kind::CutIn | Kind::Rekey | _) => {
                 panic!("a station of this version sent {other:?}")
             }
         }
@@ -211,6 +230,9 @@ impl Watched {
 
 impl Bed for Watched {
     fn feed(&mut self, input: Input<'_>) {
+        if let Input::Poll(now) | Input::Command(now, _) = input {
+            let _ = self.first_asked.get_or_insert(now);
+        }
         match input {
             Input::Poll(now) => self.poll(now),
             Input::Heard(now, reception) => {

@@ -108,14 +108,19 @@ impl Lanes {
         let mut group = 0_u32;
         while from < raster.count() {
             let to = from.saturating_add(u16::from(width)).min(raster.count());
-            let mut positions: Vec<Channel, { MAX_GROUP as usize }> = Vec::new();
-            let group_channels = (from..to).filter_map(Channel::new);
-            append(&mut positions, group_channels.filter(|c| allowed.contains(*c)));
+            // Places in the group: whatever the link shuffles is bytes, so one copy of the shuffle
+            // serves all.
+            let mut positions: Vec<u8, { MAX_GROUP as usize }> = Vec::new();
+            let channel = |place: u8| Channel::new(from.saturating_add(u16::from(place)));
+            let may = |place: &u8| {
+                channel(*place).is_some_and(|c| c.number() < to && allowed.contains(c))
+            };
+            append(&mut positions, (0..width).filter(may));
             shuffle(&subkey, group, 0, &mut positions);
             let turn = u32::from(lane.number()).wrapping_add(group);
             let entry = turn.checked_rem(u32::from(self.count)).unwrap_or_default();
-            if let Some(channel) = positions.get(entry as usize) {
-                share.insert(*channel);
+            if let Some(channel) = positions.get(entry as usize).copied().and_then(channel) {
+                share.insert(channel);
             }
             from = to;
             group = group.wrapping_add(1);

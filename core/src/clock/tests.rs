@@ -2,11 +2,7 @@ use super::*;
 use proptest::prelude::*;
 
 fn plan(ppb: u32) -> ClockPlan {
-    ClockPlan {
-        tolerance: Ppb::new(ppb).unwrap(),
-        jitter: Micros::new(20),
-        longest_delay: Micros::new(100),
-    }
+    ClockPlan::new(Ppb::new(ppb).unwrap(), Micros::new(20), Micros::new(100))
 }
 
 fn timing() -> Timing {
@@ -39,7 +35,8 @@ fn grip_loosens_when_it_says() {
         for (grip, worse) in [
             (Grip::Locked, Grip::Coasting(1)),
             (Grip::Coasting(1), Grip::Coasting(2)),
-            (Grip::Coasting(64), Grip::Lost),
+            (Grip::Coasting(COAST_SLOTS), Grip::Adrift),
+            (Grip::Adrift, Grip::Lost),
         ] {
             match clock.loosens_at(&timing(), grip) {
                 None => assert_eq!(ppb, 0),
@@ -78,6 +75,82 @@ fn a_speaker_within_the_delay_moves_nobody() {
     assert!(clock.spread(now) <= Micros::new(140));
 }
 
+/// A clock whose rate the timekeeper's headers give away: ten headers, ten minutes apart.
+fn taught(own_ppb: i64, wander: u64) -> (NetClock, i64) {
+    let ppb = |ppb| Ppb::new(ppb).unwrap();
+    let teacher_plan =
+        ClockPlan { own_tolerance: ppb(50), wander: Micros::new(wander), ..plan(1_000) };
+    let plan = ClockPlan { own_tolerance: ppb(1_000), steadiness: ppb(20), ..teacher_plan };
+    let teacher = NetClock::start(teacher_plan, shown(0, 30, 0), 0);
+    let mut clock = None;
+    let mut now = 0;
+    for header in 0..10 {
+        now = header * 600_000_000;
+        let sent = shown(0, 30, now);
+        let quality = crate::header::Quality::of(teacher.half_width(sent));
+        let seen = Observation {
+            at: shown(1 << 30, own_ppb, now + 40),
+            sent_us: teacher.net_us(sent),
+            half_width: quality.half_width(),
+        };
+        match &mut clock {
+            None => clock = Some(NetClock::acquire(plan, seen, None)),
+            Some(clock) => clock.observe(seen).unwrap(),
+        }
+    }
+    (clock.unwrap(), now)
+}
+
+#[test]
+fn a_better_clock_teaches_a_rate() {
+    for own_ppb in [-1_000, -300, 0, 250, 999] {
+        let (clock, now) = taught(own_ppb, 0);
+        let (lo, hi) = clock.rate();
+        // Net time gains on a slow clock what the clock lacks.
+        assert!(i64::from(lo) <= -own_ppb && -own_ppb <= i64::from(hi), "{own_ppb}: {lo} {hi}");
+        // Over 5400 s: 16 and 512 us of half-widths, 140 us of jitter and delay on either side;
+        // 0.2 ppm in all, and twice 0.02 of steadiness.
+        assert!(hi - lo <= 300, "{own_ppb}: {lo} {hi}");
+        // Four hours on, the phase has gone with true time, and the bound knows it.
+        let later = now + 4 * 3_600_000_000;
+        let at = shown(1 << 30, own_ppb, later);
+        let error = clock.net_us(at).abs_diff(later);
+        assert!(error <= 2_500, "{own_ppb}: {error}");
+        assert!(clock.bound(at).0 <= later && later <= clock.bound(at).1);
+        assert!(clock.half_width(at) <= Micros::new(5_000), "{:?}", clock.half_width(at));
+        // What a speaker's clock does is not known: his 14.4 ms remain, and ours are gone.
+        assert!(clock.spread(at) <= Micros::new(18_000), "{:?}", clock.spread(at));
+    }
+}
+
+#[test]
+fn slots_start_where_a_learnt_rate_puts_them() {
+    for own_ppb in [-1_000, -1, 0, 777] {
+        let (clock, _) = taught(own_ppb, 0);
+        let timing = timing();
+        for slot in (0..40_000_000).step_by(77_777).chain([1, 2, 3]).map(Slot::new) {
+            let start = clock.start_of(&timing, slot);
+            assert_eq!(clock.slot_at(&timing, start), Some(slot));
+            let before = clock.slot_at(&timing, start.minus(Micros::new(1)));
+            assert!(before < Some(slot), "{own_ppb} {slot}: {before:?}");
+        }
+    }
+}
+
+/// The promise of steadiness was empty: a header contradicts what was learnt, and is taken once
+/// nothing is believed any more that the tolerance does not cover.
+#[test]
+fn an_unsteady_oscillator_unlearns() {
+    let (mut clock, now) = taught(900, 0);
+    // From now on it runs at -900: after an hour it shows 6.5 ms less than it would have.
+    let at = shown(1 << 30, 900, now).plus(Micros::new(3_600_000_000 - 3_240));
+    let half_width = Some(Micros::new(64));
+    let seen = Observation { at, sent_us: now + 3_600_000_000, half_width };
+    assert_eq!(clock.observe(seen), Err(Conflict::Ahead));
+    clock.distrust();
+    assert_eq!(clock.observe(seen), Ok(()));
+}
+
 proptest! {
     /// Invariant 4 in miniature: two clocks within tolerance exchange headers over random
     /// delays with random time-stamp errors; each bound contains true time throughout.
@@ -86,21 +159,34 @@ proptest! {
         tolerance in 1_u32..=100_000,
         share_a in -1_000_i64..=1_000,
         share_b in -1_000_i64..=1_000,
+        better in 0_u32..=4,
+        wander in prop_oneof![Just(0_u64), 1_u64..200],
         epochs in (1_000_000_u64..1_000_000_000_000, 1_000_000_u64..1_000_000_000_000),
         steps in proptest::collection::vec((1_000_i64..3_000_000_000, 0_i64..=100, -20_i64..=20, any::<bool>()), 1..60),
     ) {
-        let plan = plan(tolerance);
-        let ppb = [share_a, share_b].map(|share| i64::from(tolerance) * share / 1_000);
+        // The first has a better oscillator than the net's, so that the second can learn from it.
+        let own = [tolerance >> better, tolerance];
+        let plan = own.map(|own| ClockPlan {
+            own_tolerance: Ppb::new(own).unwrap(),
+            // Rates are constant: nothing is to be allowed for but what roundings make of them.
+            steadiness: Ppb::new(1).unwrap(),
+            wander: Micros::new(wander),
+            ..plan(tolerance)
+        });
+        let ppb = [i64::from(own[0]) * share_a / 1_000, i64::from(own[1]) * share_b / 1_000];
         let epoch = [epochs.0, epochs.1];
-        let mut clocks = [Some(NetClock::start(plan, shown(epoch[0], ppb[0], 0), 0)), None];
+        let mut clocks = [Some(NetClock::start(plan[0], shown(epoch[0], ppb[0], 0), 0)), None];
         let mut now = 0;
-        for (step, delay, jitter, back) in steps {
+        for (count, (step, delay, jitter, back)) in steps.into_iter().enumerate() {
             now += step;
+            // Both clocks step to and fro within what they may.
+            let at_once = |i: usize| if (count + i).is_multiple_of(3) { wander } else { 0 };
+            let shown = |i: usize, us| shown(epoch[i], ppb[i], us).plus(Micros::new(at_once(i)));
             let (from, to) = if back && clocks[1].is_some() { (1, 0) } else { (0, 1) };
             let sender = clocks[from].unwrap();
-            let sent = shown(epoch[from], ppb[from], now);
+            let sent = shown(from, now);
             let quality = crate::header::Quality::of(sender.half_width(sent));
-            let arrival = shown(epoch[to], ppb[to], now + delay);
+            let arrival = shown(to, now + delay);
             let at = Tick::new(arrival.us().checked_add_signed(jitter).unwrap());
             let seen = Observation {
                 at,
@@ -109,12 +195,12 @@ proptest! {
             };
             match &mut clocks[to] {
                 Some(clock) => prop_assert_eq!(clock.observe(seen), Ok(())),
-                none @ None => *none = Some(NetClock::acquire(plan, seen)),
+                none @ None => *none = Some(NetClock::acquire(plan[to], seen, None)),
             }
             now += delay;
             for (i, clock) in clocks.iter().enumerate() {
                 if let Some(clock) = clock {
-                    let (lo, hi) = clock.bound(shown(epoch[i], ppb[i], now + 1));
+                    let (lo, hi) = clock.bound(shown(i, now + 1));
                     // Local time is floored, so the comparison has a microsecond of play.
                     prop_assert!(lo <= now + 2 && now - 1 <= hi, "{i}: {lo} {now} {hi}");
                 }

@@ -8,12 +8,12 @@ use crate::band::Hopset;
 use crate::clock::ClockPlan;
 use crate::keys::NetKey;
 use crate::sequence::{Draw, Structure};
-use crate::station::{Config, Role, Watermark};
+use crate::station::{Config, FixedChannels, Role, Watermark};
 use crate::timing::Timing;
 use crate::units::{Channel, Dbm, Lane, Micros, Ppb, Slot};
 
 /// What a recording begins with: its kind and version.
-pub const MAGIC: &[u8; 8] = b"hopwrec1";
+pub const MAGIC: &[u8; 8] = b"hopwrec2";
 
 /// Writes a configuration: the head of a recording.
 pub fn write_config<const N: usize>(config: &Config<'_, N>, sink: &mut impl Sink) {
@@ -33,14 +33,23 @@ pub fn write_config<const N: usize>(config: &Config<'_, N>, sink: &mut impl Sink
         sink.write(&us.us().to_le_bytes());
     }
     sink.write(&timing.link_bps().to_le_bytes());
-    sink.write(&config.clock.tolerance.ppb().to_le_bytes());
+    let clock = &config.clock;
+    for rate in [clock.tolerance, clock.own_tolerance, clock.steadiness] {
+        sink.write(&rate.ppb().to_le_bytes());
+    }
+    sink.write(&clock.wander.us().to_le_bytes());
     sink.write(&config.clock.jitter.us().to_le_bytes());
     sink.write(&config.clock.longest_delay.us().to_le_bytes());
     sink.write(&config.announce_slots.to_le_bytes());
     sink.write(&config.energy_threshold.dbm().to_le_bytes());
-    let role = match config.role {
-        Role::Timekeeper => 1,
-        Role::Member => 2,
+    for channel in [config.fixed.calling, config.fixed.watch] {
+        sink.write(&channel.map_or(u16::MAX, Channel::number).to_le_bytes());
+    }
+    sink.write(&config.fixed.lockout.us().to_le_bytes());
+    let (role, after) = match config.role {
+        Role::Timekeeper => (1, Micros::ZERO),
+        Role::Member => (2, Micros::ZERO),
+        Role::Deputy { after } => (3, after),
     };
     let (tag, slot) = match config.watermark {
         Watermark::Fresh => (1, 0),
@@ -48,6 +57,7 @@ pub fn write_config<const N: usize>(config: &Config<'_, N>, sink: &mut impl Sink
         Watermark::Lost => (3, 0),
     };
     sink.write(&[config.address.number(), role, tag]);
+    sink.write(&after.us().to_le_bytes());
     sink.write(&slot.to_le_bytes());
     sink.write(&config.seed.to_le_bytes());
 }
@@ -87,18 +97,27 @@ pub fn read_config<'k, const N: usize>(from: &mut &[u8], key: &'k NetKey) -> Opt
         link_bps,
     )
     .ok()?;
-    let tolerance = Ppb::new(u32::from_le_bytes(take(&mut rest)?))?;
+    let mut rate = || Ppb::new(u32::from_le_bytes(take(&mut rest)?));
+    let (tolerance, own_tolerance, steadiness) = (rate()?, rate()?, rate()?);
+    let wander = Micros::new(u64::from_le_bytes(take(&mut rest)?));
     let jitter = Micros::new(u64::from_le_bytes(take(&mut rest)?));
     let longest_delay = Micros::new(u64::from_le_bytes(take(&mut rest)?));
     let announce_slots = u16::from_le_bytes(take(&mut rest)?);
     let energy_threshold = Dbm::new(i16::from_le_bytes(take(&mut rest)?));
+    let fixed = FixedChannels {
+        calling: read_fixed(&mut rest)?,
+        watch: read_fixed(&mut rest)?,
+        lockout: Micros::new(u64::from_le_bytes(take(&mut rest)?)),
+    };
     let address = Address::new(byte(&mut rest)?);
-    let role = match byte(&mut rest)? {
+    let (role, tag) = (byte(&mut rest)?, byte(&mut rest)?);
+    let after = Micros::new(u64::from_le_bytes(take(&mut rest)?));
+    let role = match role {
         1 => Role::Timekeeper,
         2 => Role::Member,
+        3 => Role::Deputy { after },
         _ => return None,
     };
-    let tag = byte(&mut rest)?;
     let slot = Slot::new(u32::from_le_bytes(take(&mut rest)?));
     let watermark = match tag {
         1 => Watermark::Fresh,
@@ -115,12 +134,21 @@ pub fn read_config<'k, const N: usize>(from: &mut &[u8], key: &'k NetKey) -> Opt
         lane: Lane::new(lane)?,
         draw_lane: Lane::new(draw_lane)?,
         timing,
-        clock: ClockPlan { tolerance, jitter, longest_delay },
+        clock: ClockPlan { tolerance, own_tolerance, steadiness, wander, jitter, longest_delay },
         announce_slots,
         energy_threshold,
+        fixed,
         address,
         role,
         watermark,
         seed,
     })
+}
+
+/// A fixed channel, or that there is none; `None` if it is neither.
+fn read_fixed(rest: &mut &[u8]) -> Option<Option<Channel>> {
+    match u16::from_le_bytes(take(rest)?) {
+        u16::MAX => Some(None),
+        number => Channel::new(number).map(Some),
+    }
 }

@@ -3,12 +3,14 @@
 //! A simulator records what it feeds a station; a test bench, a fuzzer or a board replays it and
 //! compares what comes out. [`apply`] is the one place where inputs are turned into calls.
 //!
-//! A recording is a configuration ([`write_config`]) and inputs to its end. An input is a tag byte and its fields, integers little-endian, byte strings with a 16-bit
+//! A recording is a configuration ([`write_config`]), inputs, and a [`Trailer`]. An input is a tag byte and its fields, integers little-endian, byte strings with a 16-bit
 //! length. Outputs are only written, to be hashed or compared.
 
 mod config;
+mod trailer;
 
 pub use config::{MAGIC, read_config, read_key, write_config};
+pub use trailer::Trailer;
 
 use crate::address::Target;
 use crate::sequence::Timeline;
@@ -216,6 +218,8 @@ pub fn write_event(event: Event, sink: &mut impl Sink) {
         Event::SaveWatermark { slot } => (10, Some(slot)),
         Event::TimelineEnded => (11, None),
         Event::Coasting { slot } => (12, Some(slot)),
+        Event::CallWaiting => (13, None),
+        Event::WatchTraffic => (14, None),
     };
     sink.write(&[b'E', tag]);
     if let Some(slot) = slot {
@@ -239,6 +243,7 @@ pub fn write_answer(answer: Result<(), Refused>, sink: &mut impl Sink) {
         Err(Refused::Busy) => 6,
         Err(Refused::TooLong(_)) => 7,
         Err(Refused::Full) => 8,
+        Err(Refused::TooEarly(_)) => 9,
     };
     sink.write(&[b'R', code]);
 }
@@ -282,7 +287,7 @@ mod tests {
     use crate::clock::ClockPlan;
     use crate::keys::NetKey;
     use crate::sequence::Structure;
-    use crate::station::{Config, Role, Watermark};
+    use crate::station::{Config, FixedChannels, Role, Watermark};
     use crate::timing::Timing;
     use crate::units::{Lane, Micros, Ppb, Slot};
     use proptest::prelude::*;
@@ -320,15 +325,16 @@ mod tests {
                 lane: Lane::new(3).unwrap(),
                 draw_lane: Lane::ZERO,
                 timing: Timing::new(20_000, 1_000, 500, 50_000).unwrap(),
-                clock: ClockPlan {
-                    tolerance: Ppb::new(1_000).unwrap(),
-                    jitter: Micros::new(20),
-                    longest_delay: Micros::new(100),
-                },
+                clock: ClockPlan::new(Ppb::new(1_000).unwrap(), Micros::new(20), Micros::new(100)),
                 announce_slots,
                 energy_threshold: Dbm::new(-95),
+                fixed: FixedChannels {
+                    calling: Channel::new(1),
+                    watch: None,
+                    lockout: Micros::new(40_000_000),
+                },
                 address: Address::new(0x4B),
-                role: Role::Member,
+                role: Role::Deputy { after: Micros::new(600_000_000) },
                 watermark: Watermark::Stored(Slot::new(77)),
                 seed,
             };

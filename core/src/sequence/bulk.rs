@@ -76,7 +76,7 @@ impl<const N: usize> Frames<N> {
         let mut set: Vec<Channel, N> = Vec::new();
         append(&mut set, ranks.map(|rank| sequence.hopset.turned(rank)));
         let mut visits = Vec::new();
-        append(&mut visits, sequence.visits.iter().map(|rank| sequence.hopset.turned(*rank)));
+        append(&mut visits, sequence.visits.iter().map(|place| sequence.visited(*place)));
         let ordinal = first.number().wrapping_sub(frame);
         let mut this = Self {
             frame,

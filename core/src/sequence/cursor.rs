@@ -12,6 +12,7 @@ use heapless::Vec;
 /// Reading the next slot costs, averaged, an eighth of a cipher block; reading any slot at all
 /// costs at most four blocks, and with the balanced draw one more for every 16 traffic channels.
 #[derive(Debug)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Cursor<const N: usize> {
     when: Words,
     turn: Words,
@@ -25,14 +26,17 @@ pub struct Cursor<const N: usize> {
 
 /// The visits of one rendezvous window, in their drawn order.
 #[derive(Debug, Default)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 struct Window {
     /// First index of the window; `None` before the first use.
     start: Option<u32>,
-    ranks: Vec<u16, { super::MAX_RENDEZVOUS as usize }>,
+    /// Places in the rendezvous set.
+    places: Vec<u8, { super::MAX_RENDEZVOUS as usize }>,
 }
 
 /// One cycle of the balanced draw.
 #[derive(Debug, Default)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 struct Cycle<const N: usize> {
     /// The number of the cycle; `None` before the first use.
     number: Option<u32>,
@@ -71,8 +75,7 @@ impl<const N: usize> Cursor<N> {
     pub fn hop(&mut self, sequence: &Sequence<N>, slot: Slot) -> Hop {
         match self.place(sequence, slot) {
             Place::Sync { frame } => {
-                let rank = self.window.rank(sequence, &mut self.turn, frame);
-                let channel = sequence.hopset.turned(rank);
+                let channel = self.window.channel(sequence, &mut self.turn, frame);
                 Hop { slot, kind: SlotKind::Sync, channel, word: sequence.sync_word }
             }
             Place::Traffic { ordinal } => {
@@ -87,10 +90,19 @@ impl<const N: usize> Cursor<N> {
         }
     }
 
+    /// What slot `slot` of the timeline is for. At most one block.
+    pub fn kind(&mut self, sequence: &Sequence<N>, slot: Slot) -> SlotKind {
+        let h = slot.number();
+        let m = u32::from(sequence.structure.frame);
+        let frame = h.checked_div(m).unwrap_or_default();
+        let position = h.wrapping_sub(frame.wrapping_mul(m));
+        let sync = uniform(self.when.word(&sequence.when, u64::from(frame)), m);
+        if position == sync { SlotKind::Sync } else { SlotKind::Traffic }
+    }
+
     /// Slot `slot` of a run of consecutive sync slots (announce, cut-in, lead-in).
     pub fn run_hop(&mut self, sequence: &Sequence<N>, slot: Slot) -> Hop {
-        let rank = self.run_window.rank(sequence, &mut self.run_turn, slot.number());
-        let channel = sequence.hopset.turned(rank);
+        let channel = self.run_window.channel(sequence, &mut self.run_turn, slot.number());
         Hop { slot, kind: SlotKind::Sync, channel, word: sequence.sync_word }
     }
 
@@ -117,26 +129,26 @@ impl<const N: usize> Cursor<N> {
 }
 
 impl Window {
-    /// The rank that visit number `index` goes to.
-    fn rank<const N: usize>(
+    /// The channel that visit number `index` goes to.
+    fn channel<const N: usize>(
         &mut self,
         sequence: &Sequence<N>,
         words: &mut Words,
         index: u32,
-    ) -> u16 {
+    ) -> Channel {
         let w = u32::from(sequence.structure.window);
         let r = u32::from(sequence.structure.rendezvous);
         let entry = index.checked_rem(w).unwrap_or_default();
         let start = index.wrapping_sub(entry);
         if self.start != Some(start) {
             self.start = Some(start);
-            self.ranks.clear();
+            self.places.clear();
             let from = start.checked_rem(r).unwrap_or_default() as usize;
             let visits = sequence.visits.iter().skip(from).take(w as usize);
-            append(&mut self.ranks, visits.copied());
-            shuffle_with(&sequence.turn, words, u64::from(start), &mut self.ranks);
+            append(&mut self.places, visits.copied());
+            shuffle_with(&sequence.turn, words, u64::from(start), &mut self.places);
         }
-        self.ranks.get(entry as usize).copied().unwrap_or_default()
+        sequence.visited(self.places.get(entry as usize).copied().unwrap_or_default())
     }
 }
 

@@ -18,6 +18,7 @@ mod cursor;
 
 pub use cursor::Cursor;
 
+use crate::append::append;
 use crate::band::Hopset;
 use crate::keys::{Label, NetKey, Subkey, Words, shuffle, uniform};
 use crate::units::{Channel, Lane, Slot};
@@ -175,6 +176,7 @@ const SYNC_WORD: u32 = 0x8000_0000;
 
 /// A hop sequence: hopset, rendezvous set and the subkeys that draw from them.
 #[derive(Debug)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Sequence<const N: usize> {
     hopset: Hopset<N>,
     structure: Structure,
@@ -184,8 +186,9 @@ pub struct Sequence<const N: usize> {
     lane: Lane,
     /// Ranks of the rendezvous channels in the hopset, ascending: `R`.
     rendezvous: Vec<u16, { MAX_RENDEZVOUS as usize }>,
-    /// The same in the order of visits: `R[beta[i]]`.
-    visits: Vec<u16, { MAX_RENDEZVOUS as usize }>,
+    /// The order of visits, as places in `rendezvous`: `beta`. (Bytes: there are four such lists
+    /// in a station, and memory is dear.)
+    visits: Vec<u8, { MAX_RENDEZVOUS as usize }>,
     sync_word: u32,
     /// The number of channels that traffic uses.
     traffic: u16,
@@ -223,7 +226,8 @@ impl<const N: usize> Sequence<N> {
             // `check` has seen to it that r ranks fit.
             let _ = rendezvous.push(u16::try_from(rank).unwrap_or_default());
         }
-        let mut visits = rendezvous.clone();
+        let mut visits = Vec::new();
+        append(&mut visits, 0..r);
         shuffle(&meet, stream, u64::from(r), &mut visits);
         let word = key.subkey(Label::Word);
         Ok(Self {
@@ -268,15 +272,21 @@ impl<const N: usize> Sequence<N> {
 
     /// The rendezvous channels, in ascending rank.
     pub fn rendezvous(&self) -> impl Iterator<Item = Channel> + '_ {
-        self.rendezvous.iter().map(|rank| self.hopset.turned(*rank))
+        (0..self.structure.rendezvous).map(|i| self.visited(i))
+    }
+
+    /// The rendezvous channel at a place of the ascending set.
+    fn visited(&self, place: u8) -> Channel {
+        // Places come from draws below the set's size; the first rank is the harmless answer to
+        // others.
+        self.hopset.turned(self.rendezvous.get(usize::from(place)).copied().unwrap_or_default())
     }
 
     /// The rendezvous channel of ascending rank `i`, counted round the set.
     #[must_use]
     pub fn rendezvous_channel(&self, i: u32) -> Channel {
         let i = i.checked_rem(u32::from(self.structure.rendezvous)).unwrap_or_default();
-        let rank = self.rendezvous.get(i as usize).copied().unwrap_or_default();
-        self.hopset.turned(rank)
+        self.visited(u8::try_from(i).unwrap_or_default())
     }
 
     /// The longest time, in frames, between two visits of running traffic to one rendezvous

@@ -137,6 +137,14 @@ impl Activity {
         }
     }
 
+    /// The end of the run that is listened to, if one is.
+    pub(super) const fn run_end(&self) -> Option<Slot> {
+        match self {
+            Self::Verify(Verify { run_end, .. }) | Self::Follow(Follow { run_end, .. }) => *run_end,
+            Self::Search(_) | Self::Watch(_) | Self::Speak(_) | Self::Announce(_) => None,
+        }
+    }
+
     /// Whose time the activity goes by.
     pub(super) const fn timeline(&self) -> Timeline {
         match self {

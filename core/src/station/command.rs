@@ -1,6 +1,7 @@
 //! What an operator asks of a station.
 
 use crate::address::Target;
+use crate::units::Tick;
 use core::fmt;
 
 /// What an operator asks of a station.
@@ -9,7 +10,7 @@ use core::fmt;
 #[non_exhaustive]
 pub enum Command {
     /// Start the net's timeline, or re-form the net on it: a run of sync slots from the next slot
-    /// on. Timekeepers only.
+    /// on. For timekeepers, and for deputies after the silence of announces that they wait for.
     Announce,
     /// Ask for the floor. [`Event::HoldOff`](super::Event::HoldOff) until
     /// [`Event::GoAhead`](super::Event::GoAhead).
@@ -23,8 +24,11 @@ pub enum Command {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Refused {
-    /// Only a timekeeper announces.
+    /// Only a timekeeper or a deputy announces.
     NotTimekeeper,
+    /// A deputy has heard an announce, or was switched on, too short a time ago: not before this
+    /// instant.
+    TooEarly(Tick),
     /// The stored watermark is lost: a new timeline might repeat an old one. Load a new plan.
     WatermarkLost,
     /// No slots are left; the net needs a new plan.
@@ -44,7 +48,8 @@ pub enum Refused {
 impl fmt::Display for Refused {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::NotTimekeeper => f.write_str("only a timekeeper announces"),
+            Self::NotTimekeeper => f.write_str("only a timekeeper or a deputy announces"),
+            Self::TooEarly(_) => f.write_str("announces have not been missing for long enough"),
             Self::WatermarkLost => f.write_str("the stored watermark is lost"),
             Self::TimelineEnded => f.write_str("no slots are left"),
             Self::Speaking => f.write_str("already speaking"),

@@ -6,7 +6,7 @@ use crate::clock::ClockPlan;
 use crate::keys::NetKey;
 use crate::sequence::{Structure, StructureError};
 use crate::timing::Timing;
-use crate::units::{Dbm, Lane, Slot};
+use crate::units::{Channel, Dbm, Lane, Micros, Slot};
 
 /// What a station may do for its net.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -15,6 +15,11 @@ use crate::units::{Dbm, Lane, Slot};
 pub enum Role {
     /// May start the net's timeline.
     Timekeeper,
+    /// May take over from the timekeeper, once no announce has been heard for so long.
+    Deputy {
+        /// How long, since the last announce or since the station was first asked.
+        after: Micros,
+    },
     /// Everyone else.
     Member,
 }
@@ -31,6 +36,25 @@ pub enum Watermark {
     /// Something was stored and cannot be read any more. A timekeeper then refuses to start a
     /// timeline: it might repeat slots that an opponent has recorded.
     Lost,
+}
+
+/// The channels on which a net hears those who do not hop with it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct FixedChannels {
+    /// Where a station that does not hop asks for attention.
+    pub calling: Option<Channel>,
+    /// A second channel, sampled for distress traffic.
+    pub watch: Option<Channel>,
+    /// The least time between two alerts of the same kind, so that a flood of false calls wears
+    /// nobody down.
+    pub lockout: Micros,
+}
+
+impl FixedChannels {
+    /// None at all.
+    pub const NONE: Self =
+        Self { calling: None, watch: None, lockout: Micros::from_millis(40_000) };
 }
 
 /// Everything that makes a station: plan, identity, storage and a seed.
@@ -54,6 +78,8 @@ pub struct Config<'a, const N: usize> {
     pub announce_slots: u16,
     /// Received power from which a channel without a unique word counts as interfered with.
     pub energy_threshold: Dbm,
+    /// Channels outside the hopset on which others are heard.
+    pub fixed: FixedChannels,
     /// The station's address.
     pub address: Address,
     /// What it may do.
@@ -77,9 +103,13 @@ pub enum ConfigError {
     Guard {
         /// The guard time.
         guard_us: u64,
-        /// Twice the jitter and the longest delay.
+        /// Twice the jitter, twice the wander, and the longest delay.
         needed_us: u64,
     },
+    /// The station's own oscillator is said to be worse than any of the net.
+    OwnTolerance,
+    /// A calling or watch channel belongs to the hopset, where the net itself would raise alerts.
+    FixedInHopset(Channel),
 }
 
 impl core::fmt::Display for ConfigError {
@@ -89,8 +119,15 @@ impl core::fmt::Display for ConfigError {
             Self::Announce(n) => write!(f, "an announce has 1 to 2000 slots, not {n}"),
             Self::Guard { guard_us, needed_us } => write!(
                 f,
-                "a guard of {guard_us} us does not cover jitter and propagation of {needed_us} us"
+                "a guard of {guard_us} us does not cover jitter, wander and propagation of \
+                 {needed_us} us"
             ),
+            Self::OwnTolerance => {
+                f.write_str("the station's own tolerance is larger than that of the net")
+            }
+            Self::FixedInHopset(channel) => {
+                write!(f, "channel {channel} is a calling or watch channel and in the hopset")
+            }
         }
     }
 }

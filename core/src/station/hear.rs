@@ -50,6 +50,9 @@ impl<const N: usize> Station<N> {
         if tuned != channel || word != self.sequence.sync_word() {
             return;
         }
+        if self.energy_on_fixed(now, channel) {
+            return;
+        }
         match self.activity {
             Activity::Search(search) => self.energy_while_searching(now, search),
             Activity::Watch(_) => {
@@ -183,11 +186,11 @@ impl<const N: usize> Station<N> {
         basis: Basis,
     ) -> Result<(), Dropped> {
         let clock = match self.clock {
-            None => NetClock::acquire(self.clock_plan, seen),
+            None => NetClock::acquire(self.clock_plan, seen, None),
             Some(mut known) => match known.observe(seen) {
                 Ok(()) => known,
                 Err(Conflict::Behind) => return Err(Dropped::Replayed),
-                Err(Conflict::Ahead) => NetClock::acquire(self.clock_plan, seen),
+                Err(Conflict::Ahead) => NetClock::acquire(self.clock_plan, seen, Some(&known)),
             },
         };
         let verify = Verify {
@@ -297,6 +300,9 @@ impl<const N: usize> Station<N> {
                 if before.is_none_or(|follow| follow.run_end.is_none() || follow.call.is_some()) {
                     self.report(Event::AnnounceHeard { slot });
                 }
+                if header.kind == Kind::Announce {
+                    self.announce_heard = Some(now);
+                }
                 let run_end = narrowed(before.and_then(|follow| follow.run_end), header);
                 let follow = Follow { timeline, resume, call: None, last: slot, run_end };
                 self.enter(Activity::Follow(follow));
@@ -380,7 +386,7 @@ impl<const N: usize> Station<N> {
             return Err(Dropped::Replayed);
         }
         let resume = self.in_step();
-        self.guest = Some(NetClock::acquire(self.clock_plan, seen));
+        self.guest = Some(NetClock::acquire(self.clock_plan, seen, self.clock.as_ref()));
         let (timeline, last) = (Timeline::CutIn, header.slot);
         let run_end = run_end(header);
         self.enter(Activity::Follow(Follow { timeline, resume, call: None, last, run_end }));

@@ -22,6 +22,7 @@
 mod activity;
 mod command;
 mod config;
+mod fixed;
 mod hear;
 mod output;
 mod poll;
@@ -30,7 +31,8 @@ mod transmit;
 mod watch;
 
 pub use command::{Command, Refused};
-pub use config::{Config, ConfigError, Role, Watermark};
+pub use config::{Config, ConfigError, FixedChannels, Role, Watermark};
+pub use fixed::SAMPLES;
 pub use output::{Action, Counters, Dropped, Event, Heard, Radio, Reception};
 
 use crate::acquire::Interferers;
@@ -43,12 +45,11 @@ use crate::sequence::{Cursor, Hop, Sequence, Timeline};
 use crate::timing::{MAX_SLOT_BYTES, Timing};
 use crate::units::{Dbm, Micros, Slot, Tick};
 use activity::Activity;
+use fixed::Attention;
 use heapless::{Deque, Vec};
 
 /// Call headers that open an over; more after a long silence.
 pub const CALL_SLOTS: u32 = 8;
-/// Call headers at most: as many as a countdown can tell.
-pub const LONGEST_CALL: u32 = 240;
 /// Closing headers that end it.
 pub const CLOSING_SLOTS: u32 = 2;
 /// Slots without a word after which an over counts as ended.
@@ -90,6 +91,7 @@ const EVENTS: usize = 16;
 /// balanced draw, takes one step and a sixteenth of a cipher block for each traffic channel, and
 /// six blocks besides.
 #[derive(Debug)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Station<const N: usize> {
     sequence: Sequence<N>,
     /// The reader of the timeline that is in use; home, or a cut-in's.
@@ -101,8 +103,13 @@ pub struct Station<const N: usize> {
     clock_plan: ClockPlan,
     announce_slots: u16,
     energy_threshold: Dbm,
+    fixed: FixedChannels,
+    calling_attention: Attention,
+    watch_attention: Attention,
     address: Address,
     role: Role,
+    /// When an announce was last heard or made; before that, when the station was first asked.
+    announce_heard: Option<Tick>,
     nuisance: Nuisance,
     interferers: Interferers,
     activity: Activity,
@@ -157,13 +164,22 @@ impl<const N: usize> Station<N> {
     /// # Errors
     /// [`ConfigError`] if the parts of the configuration do not fit each other.
     pub fn new(config: Config<'_, N>) -> Result<Self, ConfigError> {
-        let needed = config.clock.jitter.times(2).plus(config.clock.longest_delay);
+        let play = config.clock.jitter.plus(config.clock.wander);
+        let needed = play.times(2).plus(config.clock.longest_delay);
         if config.timing.guard() <= needed {
             let (guard_us, needed_us) = (config.timing.guard().us(), needed.us());
             return Err(ConfigError::Guard { guard_us, needed_us });
         }
         if !(1..=2_000).contains(&config.announce_slots) {
             return Err(ConfigError::Announce(config.announce_slots));
+        }
+        if config.clock.own_tolerance > config.clock.tolerance {
+            return Err(ConfigError::OwnTolerance);
+        }
+        for channel in [config.fixed.calling, config.fixed.watch].into_iter().flatten() {
+            if config.hopset.contains(channel) {
+                return Err(ConfigError::FixedInHopset(channel));
+            }
         }
         let sequence = Sequence::new(
             config.key,
@@ -183,8 +199,12 @@ impl<const N: usize> Station<N> {
             clock_plan: config.clock,
             announce_slots: config.announce_slots,
             energy_threshold: config.energy_threshold,
+            fixed: config.fixed,
+            calling_attention: Attention::default(),
+            watch_attention: Attention::default(),
             address: config.address,
             role: config.role,
+            announce_heard: None,
             nuisance: Nuisance::new(config.seed),
             interferers: Interferers::default(),
             activity: Activity::search(),
@@ -221,6 +241,12 @@ impl<const N: usize> Station<N> {
     #[must_use]
     pub const fn address(&self) -> Address {
         self.address
+    }
+
+    /// The channels on which the station hears those who do not hop with the net.
+    #[must_use]
+    pub const fn fixed(&self) -> &FixedChannels {
+        &self.fixed
     }
 
     /// The station's hop sequence.
@@ -266,6 +292,11 @@ impl<const N: usize> Station<N> {
     #[must_use]
     pub const fn counters(&self) -> &Counters {
         &self.counters
+    }
+
+    /// Deputies count from the first call on.
+    fn first_asked(&mut self, now: Tick) {
+        let _ = self.announce_heard.get_or_insert(now);
     }
 
     /// The slot under way by the time that the activity goes by.

@@ -176,6 +176,11 @@ pub enum Event {
     },
     /// The timeline has reached its last slot; the net needs a new plan.
     TimelineEnded,
+    /// Somebody who does not hop with the net asks for attention on the calling channel. At most
+    /// once in the plan's lockout.
+    CallWaiting,
+    /// There is traffic on the watch channel. At most once in the plan's lockout.
+    WatchTraffic,
 }
 
 /// What was counted since the start. No counter wraps.

@@ -3,16 +3,20 @@
 use super::activity::{Activity, Announce, Basis, Follow, Parked, Search, Speak, Verify, Watch};
 use super::{
     Action, CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Current,
-    Event, LEAD_IN_DUE, LONGEST_CALL, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish,
+    Event, LEAD_IN_DUE, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish,
 };
 use crate::acquire::choose;
-use crate::clock::{Grip, NetClock};
+use crate::clock::{COAST_SLOTS, Grip, NetClock};
 use crate::sequence::{Hop, SlotKind, Timeline};
 use crate::units::{Slot, Tick};
 
 /// Provisional slots of cut-ins are numbered by the time of the press, apart from the choices of
 /// the search.
 const CUT_IN_CHOICES: u64 = 4 << 40;
+/// Visits of the run that gathers a net after a long silence to each rendezvous channel.
+const GATHER_VISITS: u32 = 4;
+/// No over begins so close to the end of the timeline that its run and call do not fit.
+const LAST_START: Slot = Slot::new(u32::MAX - 4_096);
 
 impl<const N: usize> Station<N> {
     /// Acts on every deadline at or before `now`, then says what the radio does.
@@ -25,6 +29,7 @@ impl<const N: usize> Station<N> {
         {
             return current.action;
         }
+        self.first_asked(now);
         let clock = match (self.activity, self.activity.timeline()) {
             (Activity::Search(_), _) => None,
             (_, Timeline::Home) => self.clock,
@@ -46,9 +51,13 @@ impl<const N: usize> Station<N> {
         let cut_in_at = self.wish.map(|wish| wish.since.plus(CUT_IN_PATIENCE));
         if let (Some(wish), Some(at)) = (self.wish, cut_in_at)
             && at <= now
-            && let Some(current) = self.cut_in(wish, now)
+            && let Some(current) = self.speak_adrift(wish, now).or_else(|| self.cut_in(wish, now))
         {
             return current;
+        }
+        let (sample, next_sample) = self.watch_sample_without_time(now);
+        if let Some(sample) = sample {
+            return sample;
         }
         let Search { parked, choice } = match self.activity {
             Activity::Search(search) => search,
@@ -73,10 +82,23 @@ impl<const N: usize> Station<N> {
         };
         let channel = self.sequence.rendezvous_channel(parked.rank);
         let radio = Radio::Listen { channel, word: self.sequence.sync_word(), complement: false };
-        let from = parked.since;
-        let until =
-            cut_in_at.filter(|at| *at > now).map_or(parked.until, |at| at.min(parked.until));
+        // Since the stay began, or since the radio came back from the watch channel.
+        let from = match next_sample {
+            Some(_) => now,
+            None => parked.since,
+        };
+        let until = [cut_in_at, next_sample].into_iter().flatten().filter(|at| *at > now);
+        let until = until.fold(parked.until, Ord::min);
         Current { action: Action { radio, from, until, poll_by: until }, hop: None }
+    }
+
+    /// Takes the floor on home time that is no longer good enough to find others by, but good
+    /// enough to be found.
+    fn speak_adrift(&mut self, wish: Wish, now: Tick) -> Option<Current> {
+        let clock = self.clock.filter(|clock| clock.grip(&self.timing, now) != Grip::Lost)?;
+        let slot = clock.slot_at(&self.timing, now).filter(|slot| *slot < LAST_START)?;
+        self.take_floor(wish, slot, clock.grip_of_others(&self.timing, now));
+        Some(self.poll_timed(clock, now))
     }
 
     /// Takes the floor without time: on a provisional timeline that starts now, at a slot that
@@ -147,6 +169,11 @@ impl<const N: usize> Station<N> {
             self.save_watermark(slot);
         }
         let place = Place { clock, slot, now };
+        if let Activity::Verify(_) | Activity::Follow(_) = self.activity
+            && let Some(sample) = self.watch_sample(place)
+        {
+            return sample;
+        }
         match self.activity {
             Activity::Speak(speak) => self.speak(place, speak),
             Activity::Announce(run) => self.announce(place, run),
@@ -183,9 +210,13 @@ impl<const N: usize> Station<N> {
         match (clock.grip(&self.timing, now), self.activity.timeline()) {
             (Grip::Locked, _) => {}
             (Grip::Coasting(_), Timeline::Home) => self.coast(slot),
-            (Grip::Lost, Timeline::Home) => self.lose(slot),
+            // Whoever holds the floor is followed, as long as it can be found.
+            (Grip::Adrift, Timeline::Home) if self.holds_floor() => {}
+            (Grip::Adrift | Grip::Lost, Timeline::Home) => self.lose(slot),
             // A cut-in hardly lasts that long.
-            (Grip::Coasting(_) | Grip::Lost, Timeline::CutIn) => self.return_home(now),
+            (Grip::Coasting(_) | Grip::Adrift | Grip::Lost, Timeline::CutIn) => {
+                self.return_home(now);
+            }
         }
         match self.activity {
             Activity::Follow(follow) => self.advance_follow(follow, slot, now),
@@ -205,15 +236,15 @@ impl<const N: usize> Station<N> {
             | Activity::Search(_) => {}
         }
         // An over or an announce may have ended with a spread that nobody has narrowed.
-        if let (Activity::Watch(_), Grip::Coasting(_)) =
-            (self.activity, clock.grip(&self.timing, now))
-        {
-            self.coast(slot);
+        match (self.activity, clock.grip(&self.timing, now)) {
+            (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot),
+            (Activity::Watch(_), Grip::Adrift | Grip::Lost) => self.lose(slot),
+            _ => {}
         }
         if let (Activity::Watch(_), Some(wish)) = (self.activity, self.wish)
             && slot >= wish.not_before
         {
-            self.take_floor(wish, slot, clock.grip(&self.timing, now));
+            self.take_floor(wish, slot, clock.grip_of_others(&self.timing, now));
         }
     }
 
@@ -268,7 +299,8 @@ impl<const N: usize> Station<N> {
             // Long enough to visit every rendezvous channel, wherever in a window it starts.
             Some(until) if slot < until => self.sequence.longest_gap(),
             Some(_) | None => 0,
-        };
+        }
+        .max(self.gathering_slots(grip));
         let call = first.plus(lead_in);
         let talk = call.plus(self.call_slots(grip));
         let (timeline, target) = (Timeline::Home, wish.target);
@@ -276,15 +308,25 @@ impl<const N: usize> Station<N> {
         self.enter(Activity::Speak(speak));
     }
 
-    /// How many call headers to send. A speaker who coasts knows that the others do: it calls
-    /// until each of them has waited on the right channel twice.
+    /// How many call headers to send, by the grip that others may be left with: until each of them
+    /// that coasts has waited on the right channel twice.
     fn call_slots(&self, grip: Grip) -> u32 {
+        let k = match grip {
+            Grip::Locked => return CALL_SLOTS,
+            Grip::Coasting(k) => k,
+            Grip::Adrift | Grip::Lost => COAST_SLOTS,
+        };
+        let stays = k.saturating_mul(4).saturating_add(2);
+        CALL_SLOTS.saturating_add(stays)
+    }
+
+    /// Slots of the run before the call headers by which a speaker gathers stations that have
+    /// gone over from coasting to searching (decision 0006).
+    fn gathering_slots(&self, grip: Grip) -> u32 {
+        let visits = u32::from(self.sequence.structure().rendezvous);
         match grip {
-            Grip::Locked | Grip::Lost => CALL_SLOTS,
-            Grip::Coasting(k) => {
-                let stays = k.saturating_mul(4).saturating_add(2);
-                CALL_SLOTS.saturating_add(stays).min(LONGEST_CALL)
-            }
+            Grip::Locked | Grip::Coasting(_) => 0,
+            Grip::Adrift | Grip::Lost => visits.saturating_mul(GATHER_VISITS),
         }
     }
 
@@ -315,6 +357,9 @@ impl<const N: usize> Station<N> {
             | Activity::Verify(_)
             | Activity::Watch(_)
             | Activity::Follow(_) => {}
+        }
+        if let Some(clock) = &mut self.clock {
+            clock.distrust();
         }
         self.enter(Activity::search());
         self.report(Event::OutOfStep);

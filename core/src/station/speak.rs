@@ -21,6 +21,7 @@ impl<const N: usize> Station<N> {
     /// # Errors
     /// [`Refused`]; nothing has changed then.
     pub fn command(&mut self, now: Tick, command: Command) -> Result<(), Refused> {
+        self.first_asked(now);
         match command {
             Command::Announce => self.start_announce(now),
             Command::Press(target) => self.press(now, target),
@@ -81,8 +82,15 @@ impl<const N: usize> Station<N> {
     }
 
     fn start_announce(&mut self, now: Tick) -> Result<(), Refused> {
-        if self.role != Role::Timekeeper {
-            return Err(Refused::NotTimekeeper);
+        match self.role {
+            Role::Timekeeper => {}
+            Role::Member => return Err(Refused::NotTimekeeper),
+            Role::Deputy { after } => {
+                let not_before = self.announce_heard.unwrap_or(now).plus(after);
+                if now < not_before {
+                    return Err(Refused::TooEarly(not_before));
+                }
+            }
         }
         let (first, clock) = match (&self.activity, self.clock) {
             (Activity::Watch(_), Some(clock)) => {
@@ -100,6 +108,7 @@ impl<const N: usize> Station<N> {
             return Err(Refused::TimelineEnded);
         }
         self.clock = Some(clock);
+        self.announce_heard = Some(now);
         self.enter(Activity::Announce(Announce { first, end }));
         Ok(())
     }

@@ -18,11 +18,25 @@ impl<const N: usize> Station<N> {
     pub(super) fn watch(&mut self, place: Place) -> Current {
         let Place { clock, now, .. } = place;
         let grip = clock.grip(&self.timing, now);
-        let mut current = match grip {
-            Grip::Coasting(slots) => self.watch_ahead(place, slots),
-            Grip::Locked | Grip::Lost => self.watch_in_time(place),
+        let mut current = match (self.watch_sample(place), grip) {
+            (Some(sample), _) => sample,
+            (None, Grip::Coasting(slots)) => match self.calling_stay(place) {
+                (Some(stay), _) => stay,
+                (None, next) => {
+                    let mut ahead = self.watch_ahead(place, slots);
+                    let until = next.unwrap_or(Tick::MAX);
+                    ahead.action.until = ahead.action.until.min(until);
+                    ahead
+                }
+            },
+            (None, Grip::Locked | Grip::Adrift | Grip::Lost) => self.watch_in_time(place),
         };
-        // What is listened to depends on the grip, so an answer holds until the grip loosens.
+        if let Some(sampled) = self.after_watch_sample(place) {
+            current.action.from = current.action.from.max(sampled);
+        }
+        if let Some(next) = self.next_watch_sample(place) {
+            current.action.until = current.action.until.min(next);
+        }
         // What is listened to depends on the grip, so an answer holds until the grip loosens; and
         // what is due is done when it is due.
         let loosens = clock.loosens_at(&self.timing, grip).unwrap_or(Tick::MAX);
@@ -45,6 +59,10 @@ impl<const N: usize> Station<N> {
         if slot < half {
             let hop = self.hop(Timeline::Home, slot);
             self.listen_slot(place, hop)
+        } else if let Some(channel) = self.calling_frame(frame) {
+            let from = place.clock.start_of(&self.timing, half);
+            let until = place.clock.start_of(&self.timing, frame_end);
+            self.listen_fixed(channel, from, until)
         } else {
             self.park(place, WATCH_CHOICES, frame, half, frame_end)
         }
@@ -80,7 +98,7 @@ impl<const N: usize> Station<N> {
         Current { action: Action { radio, from, until, poll_by: until }, hop: None }
     }
 
-    fn frame_slots(&self) -> u32 {
+    pub(super) fn frame_slots(&self) -> u32 {
         u32::from(self.sequence.structure().frame)
     }
 
@@ -102,7 +120,7 @@ impl<const N: usize> Station<N> {
         let wish = self.wish.map_or(Tick::MAX, |w| clock.start_of(&self.timing, w.not_before));
         let next = match grip {
             Grip::Locked => Grip::Locked,
-            Grip::Coasting(_) | Grip::Lost => Grip::Coasting(COAST_SLOTS),
+            Grip::Coasting(_) | Grip::Adrift | Grip::Lost => Grip::Coasting(COAST_SLOTS),
         };
         let loosens = clock.loosens_at(&self.timing, next).unwrap_or(Tick::MAX);
         save.min(loosens).min(wish)

@@ -217,6 +217,7 @@ fn carried_out(
     let mut radio: RadioPlan = scenario.radio.clone();
     if !interference {
         radio.interferers.clear();
+        radio.adversaries.clear();
     }
     let mut world = Builder::new(&scenario.plan, &radio, scenario.seed)?.world(Timetable {
         announces: &scenario.announces,

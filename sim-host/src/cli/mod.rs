@@ -6,12 +6,16 @@
 //! | 1 | a check failed |
 //! | 2 | bad input, explained on standard error; nothing on standard output |
 
+mod adversaries;
 mod check;
 mod check_text;
+mod curve;
 mod hops;
+mod hostile;
 mod replay;
 mod run;
 mod soak;
+mod stability;
 mod trials;
 
 use crate::diagnostic::Diagnostic;
@@ -42,6 +46,14 @@ enum Command {
     Soak(soak::Args),
     /// Repeat one situation many times and give the distribution of its outcome
     Trials(trials::Args),
+    /// Repeat a situation along an axis: a table with the closed form beside it, and a picture
+    Curve(curve::Args),
+    /// Check the simulated oscillators against the closed forms of their stability
+    Stability(stability::Args),
+    /// Let simulated opponents try what they can, and tell what each achieves
+    Adversaries(adversaries::Args),
+    /// Try made-up receptions (simulated) by the million: nothing but counters may move
+    Hostile(hostile::Args),
     /// Feed a recording to a station and tell what it did
     Replay(replay::Args),
 }
@@ -63,6 +75,10 @@ pub fn main() -> ExitCode {
         Some(Command::Hops(args)) => hops::run(&args),
         Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
+        Some(Command::Curve(args)) => curve::run(&args),
+        Some(Command::Stability(args)) => stability::run(&args),
+        Some(Command::Adversaries(args)) => adversaries::run(&args),
+        Some(Command::Hostile(args)) => hostile::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),

@@ -1,8 +1,10 @@
-//! `hopwright replay`: feed a recording to a station.
+//! `hopwright replay`: feed a recording to a station, or run a soak that failed once more.
 
 use super::{Outcome, write_out};
 use crate::diagnostic::Diagnostic;
 use crate::replay::{Replay, replay};
+use crate::soak::Case;
+use crate::world::Broken;
 use serde_json::json;
 use std::io::Write;
 use std::path::PathBuf;
@@ -10,23 +12,26 @@ use std::path::PathBuf;
 /// Arguments of `replay`.
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
-    /// Recording, as `run --record` writes it
+    /// Recording of `run --record`, or replay file of `soak --out`
     file: PathBuf,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
 }
 
-/// Replays the recording.
+/// Replays the recording or the soak.
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
+    let name = args.file.display().to_string();
     let bytes = std::fs::read(&args.file).map_err(|error| {
         Diagnostic::new(
-            format!("{} cannot be read: {error}", args.file.display()),
-            "name a recording that `hopwright run --record` has written",
+            format!("{name} cannot be read: {error}"),
+            "name a recording of `hopwright run --record` or a file of `hopwright soak --out`",
         )
     })?;
-    let Replay { address, inputs, events, digest } =
-        replay(&args.file.display().to_string(), &bytes)?;
+    if Case::is_one(&bytes) {
+        return soak(args, &name, &Case::parse(&name, &bytes)?);
+    }
+    let Replay { address, inputs, events, digest } = replay(&name, &bytes)?;
     write_out(|out| {
         if args.json {
             let object = json!({
@@ -42,4 +47,44 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         }
     })?;
     Ok(Outcome::Held)
+}
+
+/// Runs a soak that failed: whether it still does.
+fn soak(args: &Args, name: &str, case: &Case) -> Result<Outcome, Diagnostic> {
+    let found = case.replay(name)?;
+    let fails = found.is_some();
+    write_out(|out| {
+        if args.json {
+            let object = json!({
+                "stations": case.soak.stations,
+                "seed": case.soak.seed,
+                "happenings": case.happenings.len(),
+                "recorded": case.broken,
+                "found": found,
+                "same": found == Some(case.broken),
+                "fails": fails,
+            });
+            return writeln!(out, "{object}");
+        }
+        let Case { soak, happenings, broken, .. } = case;
+        let (stations, seed, count) = (soak.stations, soak.seed, happenings.len());
+        writeln!(out, "{stations} stations, seed {seed}, {count} happenings:")?;
+        for happening in happenings {
+            let seconds = happening.at_us as f64 / 1e6;
+            writeln!(out, "  {seconds:>14.6} s  {:?}", happening.what)?;
+        }
+        writeln!(out, "recorded: {}", broken_text(broken))?;
+        match found {
+            Some(found) if found == *broken => writeln!(out, "it still fails, in the same way"),
+            Some(found) => writeln!(out, "it still fails: {}", broken_text(&found)),
+            None => writeln!(out, "it no longer fails"),
+        }
+    })?;
+    Ok(if fails { Outcome::Failed } else { Outcome::Held })
+}
+
+/// What was broken, when and by whom.
+pub(super) fn broken_text(broken: &Broken) -> String {
+    let seconds = broken.at_us as f64 / 1e6;
+    format!("{} (station {}, at {seconds:.6} s)", broken.rule.text(), broken.node)
 }

@@ -3,7 +3,7 @@
 use super::{Outcome, plan_or_built_in, write_out};
 use crate::diagnostic::Diagnostic;
 use crate::run::shown;
-use crate::trials::{Campaign, Situation, share_within, summarise};
+use crate::trials::{Campaign, Contact, Situation, share_within, summarise};
 use serde_json::json;
 use std::io::Write;
 use std::path::PathBuf;
@@ -27,6 +27,12 @@ pub(super) struct Args {
     /// Length of the silence in seconds, 0 to 2678400
     #[arg(long, default_value_t = 14_400.0, value_parser = silence)]
     silence_s: f64,
+    /// For how long the halves are apart before they meet, in hours, 0.1 to 168 (merge, rejoin)
+    #[arg(long, value_name = "HOURS", default_value_t = 4.0, value_parser = apart)]
+    hours_apart: f64,
+    /// How the halves meet (merge, rejoin)
+    #[arg(long, value_enum, default_value_t = Contact::Bridge)]
+    contact: Contact,
     /// Fail (status 1) if the 99 % quantile exceeds this many seconds
     #[arg(long, value_name = "SECONDS", value_parser = bound)]
     p99_at_most: Option<f64>,
@@ -47,6 +53,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         seed: args.seed,
         jammed: args.jammed,
         silence_s: args.silence_s,
+        apart_h: args.hours_apart,
+        contact: args.contact,
     };
     let outcomes = campaign.run(&plan)?;
     let Some(s) = summarise(&outcomes) else { return Ok(Outcome::Held) };
@@ -81,6 +89,13 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         if args.situation == Situation::Silence {
             writeln!(out, "after {} s of silence", args.silence_s)?;
         }
+        if matches!(args.situation, Situation::Merge | Situation::Rejoin) {
+            let how = match args.contact {
+                Contact::Bridge => "one station moves in between",
+                Contact::Whole => "one half moves to the other",
+            };
+            writeln!(out, "after {} h apart; {how}", args.hours_apart)?;
+        }
         writeln!(out, "{} trials, {} outcomes, seed {}", args.trials, s.count, args.seed)?;
         writeln!(out, "  mean    {}", span(s.mean_s))?;
         writeln!(out, "  median  {}", span(s.median_s))?;
@@ -108,12 +123,16 @@ fn span(seconds: f64) -> String {
     if seconds.is_finite() { format!("{} s", shown(seconds)) } else { shown(seconds) }
 }
 
-fn share(text: &str) -> Result<f64, String> {
+pub(super) fn share(text: &str) -> Result<f64, String> {
     within(text, 0.0, 0.95)
 }
 
 fn silence(text: &str) -> Result<f64, String> {
     within(text, 0.0, 2_678_400.0)
+}
+
+fn apart(text: &str) -> Result<f64, String> {
+    within(text, 0.1, 168.0)
 }
 
 fn bound(text: &str) -> Result<f64, String> {

@@ -5,6 +5,7 @@ use crate::diagnostic::Diagnostic;
 use crate::input::{Located, Section};
 use hopwright_core::band::{ChannelSet, Exclusion, Hopset, HopsetError, Lanes, Pick, Raster};
 use hopwright_core::keys::NetKey;
+use hopwright_core::station::FixedChannels;
 use hopwright_core::units::{Channel, Hertz, Lane, MAX_CHANNELS};
 use std::ops::RangeInclusive;
 
@@ -78,10 +79,11 @@ pub(super) struct Band {
     pub(super) allowed: ChannelSet,
     pub(super) excluded: Vec<Excluded>,
     pub(super) pick: PickRule,
+    pub(super) fixed: FixedChannels,
 }
 
 impl Band {
-    pub(super) fn read(tables: &Tables<'_>) -> Result<Self, Diagnostic> {
+    pub(super) fn read(root: &Section<'_>, tables: &Tables<'_>) -> Result<Self, Diagnostic> {
         let raster = read_raster(&tables.raster)?;
         let mut allowed =
             if tables.hopset.has("ranges") { ChannelSet::new() } else { raster.all() };
@@ -100,7 +102,8 @@ impl Band {
             excluded.push(Excluded { exclusion, why, takes: taken.len() });
         }
         let pick = read_pick(&tables.hopset, &raster)?;
-        Ok(Self { raster, allowed, excluded, pick })
+        let fixed = super::fixed::read(root, &raster, &mut allowed)?;
+        Ok(Self { raster, allowed, excluded, pick, fixed })
     }
 
     pub(super) fn hopset(

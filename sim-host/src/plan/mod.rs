@@ -9,6 +9,7 @@
 
 mod band;
 mod fit;
+mod fixed;
 mod key;
 mod lanes;
 mod slots;
@@ -19,8 +20,10 @@ use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};
 use band::Band;
 use hopwright_core::band::{ChannelSet, Hopset, Lanes, Raster};
+use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::{Sequence, Structure};
+use hopwright_core::station::FixedChannels;
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Dbm, Lane, Micros, Ppb};
 use key::Key;
@@ -39,6 +42,7 @@ pub struct Plan {
     structure: Structure,
     timing: Timing,
     clock: Clock,
+    deputies_after: Micros,
     announce_slots: u32,
     energy_threshold: Dbm,
 }
@@ -48,19 +52,53 @@ pub struct Plan {
 pub struct Clock {
     /// The largest rate error of any station's oscillator.
     pub tolerance: Ppb,
+    /// The largest rate error of a timekeeper's.
+    pub timekeeper_tolerance: Ppb,
+    /// How far an oscillator's rate may be from its average over an earlier stretch.
+    pub steadiness: Ppb,
+    /// How far a clock may step or wander besides, 0 to 10 000 us.
+    pub wander: Micros,
     /// The largest error of a time stamp, 0 to 10 000 us.
     pub jitter: Micros,
     /// The largest distance between two stations, 0 to 1 000 000 m.
     pub range_m: u32,
 }
 
+impl Default for Clock {
+    /// One part in a million, time stamps within 20 us, 30 km, and no wander.
+    fn default() -> Self {
+        let tolerance = Ppb::new(1_000).unwrap_or(Ppb::MAX);
+        Self {
+            tolerance,
+            timekeeper_tolerance: tolerance,
+            steadiness: tolerance,
+            wander: Micros::ZERO,
+            jitter: Micros::new(20),
+            range_m: 30_000,
+        }
+    }
+}
+
 impl Clock {
+    /// The same for a station that may be off by no more than `own`, as the core takes it.
+    #[must_use]
+    pub const fn core(&self, own: Ppb) -> ClockPlan {
+        ClockPlan {
+            tolerance: self.tolerance,
+            own_tolerance: own,
+            steadiness: self.steadiness,
+            wander: self.wander,
+            jitter: self.jitter,
+            longest_delay: self.propagation(),
+        }
+    }
+
     /// The longest propagation delay, rounded up (speed of light in vacuum, 299.792458 m/us).
     ///
     /// ```
     /// # use hopwright_sim::plan::Clock;
     /// # use hopwright_core::units::{Micros, Ppb};
-    /// let clock = Clock { tolerance: Ppb::MAX, jitter: Micros::ZERO, range_m: 30_000 };
+    /// let clock = Clock { range_m: 30_000, ..Clock::default() };
     /// assert_eq!(clock.propagation(), Micros::new(101)); // 100.07 us
     /// ```
     #[must_use]
@@ -71,8 +109,10 @@ impl Clock {
 
 impl Plan {
     /// The tables that a plan may have.
-    pub const TABLES: &[&str] =
-        &["net", "raster", "hopset", "exclude", "slots", "lanes", "clock", "announce", "energy"];
+    pub const TABLES: &[&str] = &[
+        "net", "raster", "hopset", "exclude", "fixed", "slots", "lanes", "clock", "announce",
+        "deputies", "energy",
+    ];
 
     /// Reads a plan from a file.
     ///
@@ -112,11 +152,12 @@ impl Plan {
         let plan = Self {
             name,
             key,
-            band: Band::read(&tables)?,
+            band: Band::read(root, &tables)?,
             lanes: lanes::read(&lane_table)?,
             structure: slots::structure(&slots)?,
             timing: slots::timing(&slots)?,
             clock: read_clock(root)?,
+            deputies_after: fixed::deputies(root)?,
             announce_slots: root.section("announce", &["slots"])?.integer_or(
                 "slots",
                 1..=2_000,
@@ -203,6 +244,31 @@ impl Plan {
         self.clock
     }
 
+    /// Supposes other clocks than the plan's own.
+    pub const fn set_clock(&mut self, clock: Clock) {
+        self.clock = clock;
+    }
+
+    /// Supposes other oscillators than the plan's own: all within `tolerance`, and no steadier than
+    /// that says.
+    pub const fn set_tolerance(&mut self, tolerance: Ppb) {
+        self.clock.tolerance = tolerance;
+        self.clock.timekeeper_tolerance = tolerance;
+        self.clock.steadiness = tolerance;
+    }
+
+    /// The channels on which stations hear those who do not hop with the net.
+    #[must_use]
+    pub const fn fixed(&self) -> FixedChannels {
+        self.band.fixed
+    }
+
+    /// How long announces must be missing before a deputy may make one.
+    #[must_use]
+    pub const fn deputies_after(&self) -> Micros {
+        self.deputies_after
+    }
+
     /// The slots of an announce, 1 to 2000.
     #[must_use]
     pub const fn announce_slots(&self) -> u32 {
@@ -257,12 +323,28 @@ fn read_name(net: &Section<'_>) -> Result<String, Diagnostic> {
 }
 
 fn read_clock(root: &Section<'_>) -> Result<Clock, Diagnostic> {
-    let clock = root.section("clock", &["tolerance_ppb", "jitter_us", "range_m"])?;
-    let tolerance = clock.integer_or("tolerance_ppb", 0..=Ppb::MAX.ppb(), 1_000)?;
+    let keys = [
+        "tolerance_ppb",
+        "timekeeper_tolerance_ppb",
+        "steadiness_ppb",
+        "wander_us",
+        "jitter_us",
+        "range_m",
+    ];
+    let table = root.section("clock", &keys)?;
+    let default = Clock::default();
+    let ppb = |key: &str, most: Ppb, default: Ppb| {
+        let ppb = table.integer_or(key, 0..=most.ppb(), default.ppb())?;
+        Ok(Ppb::new(ppb).unwrap_or(most))
+    };
+    let tolerance = ppb("tolerance_ppb", Ppb::MAX, default.tolerance)?;
     Ok(Clock {
-        tolerance: Ppb::new(tolerance).unwrap_or(Ppb::MAX),
-        jitter: Micros::new(clock.integer_or("jitter_us", 0..=10_000, 20)?),
-        range_m: clock.integer_or("range_m", 0..=1_000_000, 30_000)?,
+        tolerance,
+        timekeeper_tolerance: ppb("timekeeper_tolerance_ppb", tolerance, tolerance)?,
+        steadiness: ppb("steadiness_ppb", Ppb::MAX, tolerance)?,
+        wander: Micros::new(table.integer_or("wander_us", 0..=10_000, default.wander.us())?),
+        jitter: Micros::new(table.integer_or("jitter_us", 0..=10_000, default.jitter.us())?),
+        range_m: table.integer_or("range_m", 0..=1_000_000, default.range_m)?,
     })
 }
 

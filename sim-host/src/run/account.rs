@@ -93,6 +93,15 @@ fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
         let _ = write!(line, ", from {} s", seconds(interferer.from_us));
         writeln!(out, "{line}")?;
     }
+    for adversary in &scenario.radio.adversaries {
+        let level = match adversary.level {
+            Level::AboveWanted { db } => format!("{db} dB above the wanted signal in all"),
+            Level::At { power_dbm, .. } => format!("{power_dbm} dBm in all"),
+        };
+        let (name, behaviour) = (&adversary.name, adversary.behaviour.name());
+        let from = seconds(adversary.from_us);
+        writeln!(out, "against the net (simulated): {name}, {behaviour}, {level}, from {from} s")?;
+    }
     Ok(())
 }
 
@@ -185,7 +194,7 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
         more => format!(" and {more} late"),
     };
     let busy = over.busy.len();
-    let heard: u32 = over.payloads_heard.iter().sum();
+    let heard: u32 = addressees.iter().filter_map(|node| over.payloads_heard.get(*node)).sum();
     let offered = over.payload_slots * u32::try_from(wanted).unwrap_or(0);
     let share = if offered == 0 { 0.0 } else { 100.0 * f64::from(heard) / f64::from(offered) };
     let mut text = format!(

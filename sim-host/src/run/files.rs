@@ -4,62 +4,19 @@ use super::picture::band_picture;
 use super::{Run, to_json, write_account};
 use crate::audio::wav;
 use crate::diagnostic::Diagnostic;
+use crate::folder::write_whole;
 use crate::world::{Content, Happened};
 use hopwright_core::station::Event;
 use std::fmt::Write as _;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-/// Writes account, results, trace and picture into a new folder. The folder appears whole: it is
-/// written under another name and renamed when everything is in it.
+/// Writes account, results, trace and picture into a new folder, which appears whole.
 ///
 /// # Errors
 /// [`Diagnostic`] if the folder exists and is not empty, or cannot be written.
 pub fn write_files(run: &Run, folder: &Path) -> Result<(), Diagnostic> {
-    let cannot = |what: &str, error: &std::io::Error| {
-        Diagnostic::new(
-            format!("{} cannot be {what}: {error}", folder.display()),
-            "name another folder for --out, or make room",
-        )
-    };
-    if fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some()) {
-        return Err(Diagnostic::new(
-            format!("{} exists and is not empty", folder.display()),
-            "name a new folder for --out; nothing is overwritten",
-        ));
-    }
-    if folder.exists() && !folder.is_dir() {
-        return Err(Diagnostic::new(
-            format!("{} exists and is no folder", folder.display()),
-            "name a new folder for --out",
-        ));
-    }
-    let partial = partial_name(folder);
-    if partial.exists() {
-        // Left by a run that was cut off, or somebody's own: it is not ours to remove.
-        return Err(Diagnostic::new(
-            format!("{} exists already", partial.display()),
-            "remove it if an earlier run left it behind, or name another folder for --out",
-        ));
-    }
-    fs::create_dir_all(&partial).map_err(|error| cannot("made", &error))?;
-    let written = write_all(run, &partial);
-    let moved = written.and_then(|()| {
-        if folder.exists() {
-            fs::remove_dir(folder)?;
-        }
-        fs::rename(&partial, folder)
-    });
-    moved.map_err(|error| {
-        let _ = fs::remove_dir_all(&partial);
-        cannot("written", &error)
-    })
-}
-
-fn partial_name(folder: &Path) -> PathBuf {
-    let mut name = folder.file_name().unwrap_or_default().to_owned();
-    name.push(".partial");
-    folder.with_file_name(name)
+    write_whole(folder, |partial| write_all(run, partial))
 }
 
 fn write_all(run: &Run, folder: &Path) -> std::io::Result<()> {
@@ -118,6 +75,8 @@ fn told(event: &Event) -> (&'static str, Option<hopwright_core::units::Slot>, St
         Event::Cut { slot } => ("cut", Some(slot), none),
         Event::SaveWatermark { slot } => ("save-watermark", Some(slot), none),
         Event::TimelineEnded => ("timeline-ended", None, none),
+        Event::CallWaiting => ("call-waiting", None, none),
+        Event::WatchTraffic => ("watch-traffic", None, none),
         _ => ("other", None, none),
     }
 }

@@ -1,5 +1,9 @@
 //! What is measured of a run: of the whole, and of each net.
 
+mod alerts;
+mod cut_in;
+mod silence;
+
 use super::{Measured, relayed};
 use crate::diagnostic::Diagnostic;
 use crate::scenario::{OverPlan, Scenario};
@@ -66,7 +70,16 @@ pub const METRICS: &[Metric] = &[
     metric("payload.garbled", "traffic slots that read differently from what was sent", ""),
     metric("holdoff.longest_s", "press to go-ahead, longest", "s"),
     metric("holdoff.overlaps", "transmissions begun while another was on the air", ""),
+    metric("silence.longest_s", "longest time without a transmission, once there was one", "s"),
+    metric("silence.met_s", "first slot after that to all slots met again, slowest station", "s"),
+    metric("cut_in.followed", "stations that follow the first cut-in within its run", ""),
+    metric("cut_in.answered_s", "first slot of the answer to the newcomer in step", "s"),
+    metric("alerts.call_waiting", "stations that tell of a call waiting", ""),
+    metric("alerts.watch_traffic", "stations that tell of traffic on the watch channel", ""),
+    metric("alerts.closest_s", "least time between two alerts of a kind at one station", "s"),
     metric("hops.outside_hopset", "transmissions outside the hopset", ""),
+    metric("adversary.heard", "transmissions of opponents that a radio recognised", ""),
+    metric("adversary.taken", "transmissions of opponents that a station took", ""),
     metric("hops.blocks_uneven", "blocks of r*m slots that did not use each channel once", ""),
     metric("lanes.shared_channels", "transmissions of one net on a channel of another", ""),
     metric("lanes.collisions", "pairs of two nets at one time on one channel", ""),
@@ -144,10 +157,16 @@ pub fn measure(
     put("holdoff.longest_s", waits.fold(0.0, f64::max));
     put("hops.blocks_uneven", blocks_uneven(scope, world)?);
     if net.is_none() {
+        silence::measure(trace, &mut put);
+        cut_in::measure(scenario, trace, &mut put);
+        alerts::measure(scenario, trace, &mut put);
         put("clock.bound_misses", trace.totals.bound_misses as f64);
         put("clock.worst_phase_us", trace.totals.worst_phase_us as f64);
         put("holdoff.overlaps", trace.totals.overlapping as f64);
         put("hops.outside_hopset", trace.totals.outside_hopset as f64);
+        let taken = world.taken();
+        put("adversary.heard", taken.heard as f64);
+        put("adversary.taken", (taken.headers + taken.words) as f64);
         put("lanes.shared_channels", trace.totals.shared_channels as f64);
         put("lanes.collisions", trace.totals.collisions as f64);
         if !scenario.relays.is_empty() {

@@ -1,13 +1,13 @@
 //! From a plan and a list of stations to a world.
 
-use super::{Cover, InterfererPlan, OverPlan, RadioPlan, StationPlan};
+use super::{Cover, InterfererPlan, MovePlan, OverPlan, RadioPlan, StationPlan, clocks};
 use crate::diagnostic::Diagnostic;
 use crate::plan::{MAX_HOPSET, Plan};
 use crate::world::{
-    CAPACITY, Detail, Interferer, Medium, MediumPlan, Node, Order, Oscillator, World, child_seed,
+    CAPACITY, Detail, Interferer, Journey, Medium, MediumPlan, Node, Order, Oscillator, World,
+    child_seed,
 };
 use hopwright_core::band::{ChannelSet, Exclusion, Hopset, Lanes};
-use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::record;
 use hopwright_core::station::{Config, ConfigError, Station, Watermark};
@@ -18,12 +18,14 @@ use std::collections::BTreeMap;
 /// the names of the parts.
 #[derive(Debug)]
 pub struct Builder<'a> {
-    plan: &'a Plan,
+    pub(super) plan: &'a Plan,
     radio: &'a RadioPlan,
-    seed: u64,
-    key: NetKey,
+    pub(super) seed: u64,
+    pub(super) key: NetKey,
     /// The hopset of each lane that has a station.
-    hopsets: BTreeMap<Lane, Hopset<MAX_HOPSET>>,
+    pub(super) hopsets: BTreeMap<Lane, Hopset<MAX_HOPSET>>,
+    /// The channels of all of them, ascending.
+    in_use: Vec<Channel>,
 }
 
 /// What is to happen in a world, and how much of it is kept.
@@ -64,7 +66,12 @@ impl<'a> Builder<'a> {
         for lane in radio.lanes() {
             hopsets.insert(lane, plan.hopset_under(&key, lane)?);
         }
-        Ok(Self { plan, radio, seed, key, hopsets })
+        let mut in_use = ChannelSet::new();
+        for channel in hopsets.values().flat_map(Hopset::channels) {
+            in_use.insert(*channel);
+        }
+        let in_use = in_use.iter().collect();
+        Ok(Self { plan, radio, seed, key, hopsets, in_use })
     }
 
     /// A world at time 0 with all stations, switched off, and a timetable.
@@ -93,6 +100,12 @@ impl<'a> Builder<'a> {
         let threshold = self.plan.energy_threshold();
         let timing = self.plan.timing();
         let mut world = World::new(nodes, medium, timing, threshold, timetable.detail);
+        for plan in &self.radio.moves {
+            let MovePlan { station, at_us, to_m, over_us } = *plan;
+            world.travel(Journey { node: station, at_us, to_m, over_us });
+        }
+        let adversaries = self.radio.adversaries.iter().map(|plan| self.adversary(plan));
+        world.oppose(adversaries.collect::<Result<_, _>>()?);
         for (index, station) in self.radio.stations.iter().enumerate() {
             world.order(station.on_us, Order::SwitchOn(index));
         }
@@ -115,7 +128,6 @@ impl<'a> Builder<'a> {
         station: &StationPlan,
         make: impl FnOnce(Config<'_, CAPACITY>) -> Result<T, ConfigError>,
     ) -> Result<T, Diagnostic> {
-        let clock = self.plan.clock();
         let lane = station.lane;
         let spaced = self.plan.lanes().is_some_and(Lanes::spaced);
         let hopset = match self.hopsets.get(&lane) {
@@ -129,13 +141,10 @@ impl<'a> Builder<'a> {
             lane,
             draw_lane: if spaced { Lane::ZERO } else { lane },
             timing: self.plan.timing(),
-            clock: ClockPlan {
-                tolerance: clock.tolerance,
-                jitter: clock.jitter,
-                longest_delay: clock.propagation(),
-            },
+            clock: self.plan.clock().core(clocks::own_tolerance(self.plan, station.role)),
             announce_slots: u16::try_from(self.plan.announce_slots()).unwrap_or(u16::MAX),
             energy_threshold: self.plan.energy_threshold(),
+            fixed: self.plan.fixed(),
             address: station.address,
             role: station.role,
             watermark: station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored),
@@ -146,16 +155,16 @@ impl<'a> Builder<'a> {
         })
     }
 
+    /// The channels of all hopsets in use, ascending.
+    #[must_use]
+    pub fn hopset(&self) -> &[Channel] {
+        &self.in_use
+    }
+
     /// The channels that an interferer covers. A share is one of all hopsets in use.
     #[must_use]
     pub fn covered(&self, interferer: &InterfererPlan) -> ChannelSet {
-        let mut in_use = ChannelSet::new();
-        for hopset in self.hopsets.values() {
-            for channel in hopset.channels() {
-                in_use.insert(*channel);
-            }
-        }
-        let channels: Vec<Channel> = in_use.iter().collect();
+        let channels = self.hopset();
         let seed = child_seed(self.seed, &format!("interferer/{}", interferer.name));
         let count = |share: f64| {
             #[expect(
@@ -197,16 +206,24 @@ impl<'a> Builder<'a> {
     }
 
     fn node(&self, station: &StationPlan) -> Result<Node, Diagnostic> {
-        let tolerance = i64::from(self.plan.clock().tolerance.ppb());
         let chance = child_seed(self.seed, &format!("oscillator/{}", station.name));
-        let span = 2 * tolerance.unsigned_abs() + 1;
-        let ppb = station.ppb.unwrap_or((chance % span).cast_signed() - tolerance);
         // Stations have been switched on for up to a fortnight by their own clocks.
         let epoch = child_seed(self.seed, &format!("epoch/{}", station.name)) % (1 << 40);
         let core = self.configure(station, Station::new)?;
+        let storage = station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored);
         let place = (station.x_m, station.y_m);
-        let oscillator = Oscillator::new(epoch, ppb);
-        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core))
+        let oscillator = if let Some(plan) = &station.oscillator {
+            let oscillator = clocks::oscillator(plan, self.seed, &station.name, epoch);
+            clocks::keeps_promise(self.plan, plan, (&station.name, station.role), &oscillator)
+                .map_err(|(what, help)| Diagnostic::new(what, help))?;
+            oscillator
+        } else {
+            let tolerance = i64::from(clocks::own_tolerance(self.plan, station.role).ppb());
+            let span = 2 * tolerance.unsigned_abs() + 1;
+            let ppb = station.ppb.unwrap_or((chance % span).cast_signed() - tolerance);
+            Oscillator::new(epoch, ppb)
+        };
+        Ok(Node::new(station.name.clone(), place, station.power_dbm, oscillator, core, storage))
     }
 
     fn medium_plan(&self) -> MediumPlan {
@@ -214,6 +231,7 @@ impl<'a> Builder<'a> {
         let middle = Channel::new(raster.count() / 2).and_then(|c| raster.frequency(c));
         MediumPlan {
             propagation: self.radio.propagation,
+            horizon_m: self.radio.horizon_m,
             noise_figure_db: self.radio.noise_figure_db,
             carrier_hz: middle.map_or(0, Hertz::hz) as f64,
             bandwidth_hz: raster.occupied().hz() as f64,

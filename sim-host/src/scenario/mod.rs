@@ -4,11 +4,15 @@
 //! scenario.toml ──read──► Scenario ──builder──► World ──run──► Trace ──► metrics, checks
 //! ```
 
+mod adversary;
 mod build;
+mod clocks;
 mod expect;
+mod moves;
 mod read;
 mod relays;
 
+pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
 
@@ -16,7 +20,7 @@ use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};
 use crate::plan::Plan;
 use crate::world::physics::Propagation;
-use crate::world::{Level, World};
+use crate::world::{Behaviour, Level, World};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::Role;
 use hopwright_core::units::{Channel, Lane, Slot};
@@ -26,7 +30,7 @@ use std::path::Path;
 /// The text of the built-in scenario.
 const BUILT_IN: &str = include_str!("../../scenarios/larkfell.toml");
 /// The text of its plan.
-const BUILT_IN_PLAN: &str = include_str!("../../plans/larkfell.toml");
+pub(crate) const BUILT_IN_PLAN: &str = include_str!("../../plans/larkfell.toml");
 
 /// A scenario that can be run.
 #[derive(Debug)]
@@ -77,11 +81,31 @@ pub struct RadioPlan {
     pub noise_figure_db: f64,
     /// The stations.
     pub stations: Vec<StationPlan>,
+    /// The distance in metres beyond which nothing is heard, if there is one.
+    pub horizon_m: Option<f64>,
     /// Whoever else is on the air.
     pub interferers: Vec<InterfererPlan>,
+    /// Who goes where, and when.
+    pub moves: Vec<MovePlan>,
+    /// Whoever is against the net.
+    pub adversaries: Vec<AdversaryPlan>,
 }
 
 impl RadioPlan {
+    /// Stations in free space with a noise figure of 8 dB, and nothing and nobody else.
+    #[must_use]
+    pub const fn of(stations: Vec<StationPlan>) -> Self {
+        Self {
+            propagation: Propagation::FreeSpace,
+            noise_figure_db: 8.0,
+            stations,
+            horizon_m: None,
+            interferers: Vec::new(),
+            moves: Vec::new(),
+            adversaries: Vec::new(),
+        }
+    }
+
     /// The nets: the lanes that have a station; lane 0 if there is no station at all.
     #[must_use]
     pub fn lanes(&self) -> BTreeSet<Lane> {
@@ -111,8 +135,52 @@ pub struct StationPlan {
     pub on_us: u64,
     /// The error of its oscillator in parts in 10^9; from the seed if `None`.
     pub ppb: Option<i64>,
+    /// What its oscillator does, if it has more than a constant error.
+    pub oscillator: Option<OscillatorPlan>,
     /// What its storage holds from an earlier session: the last watermark.
     pub stored_slot: Option<Slot>,
+}
+
+/// A station's oscillator.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OscillatorPlan {
+    /// What it does.
+    pub behaviour: Behaviour,
+    /// Whether it must keep what the plan promises of it.
+    pub honest: bool,
+}
+
+/// A station goes from where it is to another place, straight and evenly.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MovePlan {
+    /// Which station.
+    pub station: usize,
+    /// When it leaves, in microseconds.
+    pub at_us: u64,
+    /// Where it goes: metres east and north of the origin.
+    pub to_m: (f64, f64),
+    /// How long it takes, in microseconds; 0 is at once.
+    pub over_us: u64,
+}
+
+impl StationPlan {
+    /// A member at the origin, with 30 dBm, switched on from the start and with nothing stored.
+    #[must_use]
+    pub const fn member(name: String, address: Address) -> Self {
+        Self {
+            name,
+            address,
+            lane: Lane::ZERO,
+            role: Role::Member,
+            x_m: 0.0,
+            y_m: 0.0,
+            power_dbm: 30.0,
+            on_us: 0,
+            ppb: None,
+            oscillator: None,
+            stored_slot: None,
+        }
+    }
 }
 
 /// One interferer of a scenario.

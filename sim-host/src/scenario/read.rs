@@ -1,7 +1,8 @@
 //! A scenario's TOML, table by table.
 
 use super::{
-    Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, relays,
+    Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, adversary,
+    clocks, moves, relays,
 };
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
@@ -31,6 +32,8 @@ pub(super) fn scenario(
         "station",
         "relay",
         "interferer",
+        "move",
+        "adversary",
         "announce",
         "over",
         "expect",
@@ -53,22 +56,30 @@ pub(super) fn scenario(
     let power_dbm = number_in(&radio, "power_dbm", -100.0, 100.0)?.unwrap_or(30.0);
     let noise_figure_db = number_in(&radio, "noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
     let limit_us = microseconds(duration.value);
-    let stations = stations(&root, &plan, power_dbm, limit_us)?;
+    let base = Base { plan: &plan, seed, limit_us, power_dbm };
+    let stations = stations(&root, &base)?;
     let relays = relays::read(&root, &plan, &stations)?;
     let fixed_channel = relays::fixed_channel(&root, &plan)?;
+    let moves = moves::read(&root, &stations, limit_us)?;
+    let (propagation, horizon_m) = propagation(&root)?;
     let interferers = root
         .sections("interferer", INTERFERER_KEYS)?
         .iter()
         .map(|section| interferer(section, limit_us))
+        .collect::<Result<_, _>>()?;
+    let adversaries = root
+        .sections("adversary", adversary::KEYS)?
+        .iter()
+        .map(|section| adversary::adversary(section, limit_us))
         .collect::<Result<_, _>>()?;
     let announces = root
         .sections("announce", &["at_s", "by"])?
         .iter()
         .map(|section| {
             let by = station_named(section, "by", &stations)?;
-            if stations[by].role != Role::Timekeeper {
-                let what = format!("{} is no timekeeper and cannot announce", stations[by].name);
-                let help = "give that station role = \"timekeeper\", or name another";
+            if stations[by].role == Role::Member {
+                let what = format!("{} is a member and cannot announce", stations[by].name);
+                let help = "give that station role = \"timekeeper\" or \"deputy\", or name another";
                 return Err(section.error("by", what, help));
             }
             Ok((time(section, "at_s", limit_us)?, by))
@@ -91,10 +102,13 @@ pub(super) fn scenario(
         duration_us: limit_us,
         plan,
         radio: RadioPlan {
-            propagation: propagation(&root)?,
+            propagation,
             noise_figure_db,
             stations,
+            horizon_m,
             interferers,
+            moves,
+            adversaries,
         },
         announces,
         overs,
@@ -104,9 +118,15 @@ pub(super) fn scenario(
     })
 }
 
-fn propagation(root: &Section<'_>) -> Result<Propagation, Diagnostic> {
-    let section = root.section("propagation", &["model", "exponent"])?;
-    let exponent = number_in(&section, "exponent", 1.0, 8.0)?;
+/// How signals weaken, and the distance at which they end, if they do.
+fn propagation(root: &Section<'_>) -> Result<(Propagation, Option<f64>), Diagnostic> {
+    let section = root.section("propagation", &["model", "exponent", "horizon_m"])?;
+    let horizon_m = number_in(&section, "horizon_m", 1.0, 1e7)?;
+    Ok((model(&section)?, horizon_m))
+}
+
+fn model(section: &Section<'_>) -> Result<Propagation, Diagnostic> {
+    let exponent = number_in(section, "exponent", 1.0, 8.0)?;
     let log = section.choice("model", ("free-space", false), &[("log-distance", true)])?;
     match (log, exponent) {
         (false, None) => Ok(Propagation::FreeSpace),
@@ -122,15 +142,29 @@ fn propagation(root: &Section<'_>) -> Result<Propagation, Diagnostic> {
     }
 }
 
-const STATION_KEYS: &[&str] =
-    &["name", "address", "lane", "role", "x_m", "y_m", "power_dbm", "on_s", "ppb", "stored_slot"];
+const STATION_KEYS: &[&str] = &[
+    "name",
+    "address",
+    "lane",
+    "role",
+    "x_m",
+    "y_m",
+    "power_dbm",
+    "on_s",
+    "ppb",
+    "oscillator",
+    "stored_slot",
+];
 
-fn stations(
-    root: &Section<'_>,
-    plan: &Plan,
-    power_dbm: f64,
+/// What the stations of a scenario have in common.
+struct Base<'a> {
+    plan: &'a Plan,
+    seed: u64,
     limit_us: u64,
-) -> Result<Vec<StationPlan>, Diagnostic> {
+    power_dbm: f64,
+}
+
+fn stations(root: &Section<'_>, base: &Base<'_>) -> Result<Vec<StationPlan>, Diagnostic> {
     let sections = root.sections("station", STATION_KEYS)?;
     if sections.is_empty() || sections.len() > MOST_STATIONS {
         let what = format!("a scenario has 1 to {MOST_STATIONS} stations, not {}", sections.len());
@@ -138,7 +172,7 @@ fn stations(
     }
     let mut stations: Vec<StationPlan> = Vec::with_capacity(sections.len());
     for section in &sections {
-        let station = station(section, plan, power_dbm, limit_us)?;
+        let station = station(section, base)?;
         if stations.iter().any(|other| other.name == station.name) {
             let what = format!("two stations are called \"{}\"", station.name);
             return Err(section.error("name", what, "give each station a name of its own"));
@@ -152,12 +186,8 @@ fn stations(
     Ok(stations)
 }
 
-fn station(
-    section: &Section<'_>,
-    plan: &Plan,
-    power_dbm: f64,
-    limit_us: u64,
-) -> Result<StationPlan, Diagnostic> {
+fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagnostic> {
+    let Base { plan, seed, limit_us, power_dbm } = *base;
     let name = section.needed(section.text("name")?, "name", "\"control post\"")?;
     // Names stand in CSV files without quotes (RFC 4180, section 2).
     if name.value.is_empty() || name.value.chars().any(|c| c.is_control() || ",\"".contains(c)) {
@@ -169,10 +199,22 @@ fn station(
         let what = "an address is two hexadecimal digits";
         section.error("address", what, "write it like \"4B\", in quotes")
     })?;
-    let role =
-        section.choice("role", ("member", Role::Member), &[("timekeeper", Role::Timekeeper)])?;
+    let deputy = Role::Deputy { after: plan.deputies_after() };
+    let others = [("timekeeper", Role::Timekeeper), ("deputy", deputy)];
+    let role = section.choice("role", ("member", Role::Member), &others)?;
     let place = |key: &str| Ok(number_in(section, key, -1e7, 1e7)?.unwrap_or(0.0));
     let ppb = section.integer("ppb", -500_000_i64..=500_000)?;
+    let oscillator = clocks::read(section, limit_us)?;
+    if let Some(oscillator) = &oscillator {
+        if ppb.is_some() {
+            let what = "a station has either `ppb` or an `oscillator`";
+            let help = "leave `ppb` out, and write it as `offset_ppb` of the oscillator";
+            return Err(section.error("ppb", what, help));
+        }
+        let clock = clocks::oscillator(oscillator, seed, name.value, 0);
+        clocks::keeps_promise(plan, oscillator, (name.value, role), &clock)
+            .map_err(|(what, help)| section.error("oscillator", what, help))?;
+    }
     let stored_slot = section.integer("stored_slot", 0..=u32::MAX)?;
     Ok(StationPlan {
         name: name.value.to_owned(),
@@ -184,6 +226,7 @@ fn station(
         power_dbm: number_in(section, "power_dbm", -100.0, 100.0)?.unwrap_or(power_dbm),
         on_us: if section.has("on_s") { time(section, "on_s", limit_us)? } else { 0 },
         ppb: ppb.map(|located| located.value),
+        oscillator,
         stored_slot: stored_slot.map(|located| Slot::new(located.value)),
     })
 }
@@ -311,7 +354,7 @@ pub(super) fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<
 }
 
 /// A time in seconds, 0 to `limit_us`, as microseconds.
-fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnostic> {
+pub(super) fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnostic> {
     let seconds = section.needed(section.number(key)?, key, "10.5")?.value;
     let limit_s = limit_us as f64 / 1e6;
     if !(0.0..=limit_s).contains(&seconds) {
@@ -322,7 +365,7 @@ fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnost
     Ok(microseconds(seconds))
 }
 
-fn number_in(
+pub(super) fn number_in(
     section: &Section<'_>,
     key: &str,
     least: f64,

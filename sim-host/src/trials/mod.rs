@@ -4,11 +4,13 @@
 //! oscillators, the order in which channels are searched, where the interference lies and when
 //! things happen, so that no trial sees the sequence of another.
 
+mod parting;
 mod situation;
 mod summary;
 
+pub use parting::Contact;
 pub use situation::Situation;
-pub use summary::{Summary, share_within, summarise};
+pub use summary::{Summary, share_of, share_within, summarise, wilson};
 
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
@@ -28,9 +30,21 @@ pub struct Campaign {
     pub jammed: f64,
     /// The length of the silence, where one comes into it, in seconds.
     pub silence_s: f64,
+    /// For how long two halves are out of range of each other, where that comes into it, in
+    /// hours.
+    pub apart_h: f64,
+    /// How they meet.
+    pub contact: Contact,
 }
 
 impl Campaign {
+    /// One trial of a situation, in a clear band.
+    #[must_use]
+    pub const fn of(situation: Situation) -> Self {
+        let (apart_h, contact) = (4.0, Contact::Bridge);
+        Self { situation, trials: 1, seed: 1, jammed: 0.0, silence_s: 0.0, apart_h, contact }
+    }
+
     /// Carries all trials out, on all cores, and gives their outcomes in order: seconds, or
     /// infinity for what did not happen in time. A trial with several stations has several.
     ///

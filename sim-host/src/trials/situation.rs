@@ -1,6 +1,7 @@
 //! The situations that can be tried.
 
 use super::Campaign;
+use super::parting::{Parted, merge};
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
 use crate::scenario::{
@@ -11,9 +12,9 @@ use crate::world::{Detail, Level, World, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::NetKey;
 use hopwright_core::station::{Event, Role};
-use hopwright_core::units::{Lane, Slot};
+use hopwright_core::units::Slot;
 
-const SECOND: u64 = 1_000_000;
+pub(super) const SECOND: u64 = 1_000_000;
 
 /// A situation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -30,6 +31,12 @@ pub enum Situation {
     /// As `cut-in`; the first answer's lead-in gives the newcomer time. First slot of the answer
     /// to in step
     Answer,
+    /// Two halves out of range of each other, each on a timeline of its own, come to hear each
+    /// other. First transmission that both can hear to all on the later timeline
+    Merge,
+    /// As `merge`, but on one timeline, on which the halves' phases have drifted apart. The same
+    /// to all in step with one another
+    Rejoin,
 }
 
 impl Situation {
@@ -42,6 +49,8 @@ impl Situation {
             Self::Silence => "first slot after the silence to slots met one by one",
             Self::CutIn => "first slot of the cut-in to being followed",
             Self::Answer => "first slot of the answer to the newcomer in step",
+            Self::Merge => "first slot that both halves can hear to all on the later timeline",
+            Self::Rejoin => "first slot that both halves can hear to all in step with one another",
         }
     }
 
@@ -58,6 +67,8 @@ impl Situation {
             Self::Silence => silence(plan, campaign, seed),
             Self::CutIn => cut_in(plan, campaign, seed),
             Self::Answer => answer(plan, campaign, seed),
+            Self::Merge => merge(plan, campaign, seed, Parted::Timelines),
+            Self::Rejoin => merge(plan, campaign, seed, Parted::Phases),
         }
     }
 }
@@ -121,7 +132,7 @@ fn silence(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diag
         .collect())
 }
 
-fn world(
+pub(super) fn world(
     plan: &Plan,
     radio: &RadioPlan,
     seed: u64,
@@ -201,33 +212,34 @@ fn first_in_step(world: &World, node: usize, since: u64) -> Option<u64> {
     world.trace().times_of(node, |e| matches!(e, Event::InStep { .. })).find(|t| *t >= since)
 }
 
-fn outcome(at: Option<u64>, since: u64) -> f64 {
+pub(super) fn outcome(at: Option<u64>, since: u64) -> f64 {
     at.map_or(f64::INFINITY, |at| at.saturating_sub(since) as f64 / 1e6)
 }
 
 /// A number below `below` from a trial's seed.
-fn draw(seed: u64, what: &str, below: u64) -> u64 {
+pub(super) fn draw(seed: u64, what: &str, below: u64) -> u64 {
     child_seed(seed, what) % below
 }
 
 /// A timekeeper and members, a few kilometres apart; `on` says who is switched on late.
-fn radio(campaign: &Campaign, seed: u64, stations: u8, on: &[(usize, u64)]) -> RadioPlan {
+pub(super) fn radio(
+    campaign: &Campaign,
+    seed: u64,
+    stations: u8,
+    on: &[(usize, u64)],
+) -> RadioPlan {
     // The first slot is anywhere in the first half of the timeline.
     let far = u32::try_from(draw(seed, "slot", 1 << 31)).unwrap_or(0);
     let station = |i: u8| {
         let index = usize::from(i);
         let place = |axis: &str| draw(seed, &format!("{axis}/{i}"), 6_000) as f64 - 3_000.0;
         StationPlan {
-            name: format!("station {i}"),
-            address: Address::new(i),
-            lane: Lane::ZERO,
             role: if i == 0 { Role::Timekeeper } else { Role::Member },
             x_m: place("x"),
             y_m: place("y"),
-            power_dbm: 30.0,
             on_us: on.iter().find(|(node, _)| *node == index).map_or(0, |(_, at)| *at),
-            ppb: None,
             stored_slot: (i == 0).then(|| Slot::new(far)),
+            ..StationPlan::member(format!("station {i}"), Address::new(i))
         }
     };
     let interferer = InterfererPlan {
@@ -241,6 +253,9 @@ fn radio(campaign: &Campaign, seed: u64, stations: u8, on: &[(usize, u64)]) -> R
         propagation: Propagation::FreeSpace,
         noise_figure_db: 8.0,
         stations: (0..stations).map(station).collect(),
+        horizon_m: None,
         interferers: if campaign.jammed > 0.0 { vec![interferer] } else { Vec::new() },
+        moves: Vec::new(),
+        adversaries: Vec::new(),
     }
 }

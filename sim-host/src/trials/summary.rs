@@ -11,12 +11,16 @@ pub struct Summary {
     pub mean_s: f64,
     /// Median.
     pub median_s: f64,
+    /// The interval that covers the true median with 95 % confidence, from order statistics
+    /// (normal approximation of the binomial).
+    pub median_interval_s: (f64, f64),
     /// 95 % quantile.
     pub p95_s: f64,
+    /// The same interval for it.
+    pub p95_interval_s: (f64, f64),
     /// 99 % quantile.
     pub p99_s: f64,
-    /// The interval that covers the true 99 % quantile with 95 % confidence, from order
-    /// statistics (normal approximation of the binomial).
+    /// The same interval for it.
     pub p99_interval_s: (f64, f64),
     /// The largest.
     pub worst_s: f64,
@@ -35,7 +39,6 @@ pub fn summarise(outcomes: &[f64]) -> Option<Summary> {
     let happened = sorted.iter().copied().filter(|s| s.is_finite());
     let in_time = happened.clone().count();
     let n = count as f64;
-    let half = NORMAL_95 * libm::sqrt(n * 0.99 * 0.01);
     // The smallest outcome that at least so many do not exceed.
     let ranked = |rank: f64| {
         #[expect(
@@ -46,14 +49,20 @@ pub fn summarise(outcomes: &[f64]) -> Option<Summary> {
         let index = libm::ceil(rank).clamp(1.0, n) as usize - 1;
         sorted[index]
     };
+    let around = |p: f64| {
+        let half = NORMAL_95 * libm::sqrt(n * p * (1.0 - p));
+        (ranked(n * p - half), ranked(n * p + half))
+    };
     Some(Summary {
         count,
         never: count - in_time,
         mean_s: happened.sum::<f64>() / (in_time.max(1) as f64),
         median_s: ranked(n * 0.5),
+        median_interval_s: around(0.5),
         p95_s: ranked(n * 0.95),
+        p95_interval_s: around(0.95),
         p99_s: ranked(n * 0.99),
-        p99_interval_s: (ranked(n * 0.99 - half), ranked(n * 0.99 + half)),
+        p99_interval_s: around(0.99),
         worst_s,
     })
 }
@@ -62,12 +71,25 @@ pub fn summarise(outcomes: &[f64]) -> Option<Summary> {
 /// with 95 % confidence (E. B. Wilson, 1927).
 #[must_use]
 pub fn share_within(outcomes: &[f64], limit: f64) -> (f64, (f64, f64)) {
-    let n = outcomes.len().max(1) as f64;
-    let share = outcomes.iter().filter(|outcome| **outcome <= limit).count() as f64 / n;
-    let z2 = NORMAL_95 * NORMAL_95;
+    let hits = outcomes.iter().filter(|outcome| **outcome <= limit).count();
+    share_of(hits as u64, outcomes.len() as u64)
+}
+
+/// The share of `hits` in `count`, and the interval that covers the true share with 95 %
+/// confidence (E. B. Wilson, 1927).
+#[must_use]
+pub fn share_of(hits: u64, count: u64) -> (f64, (f64, f64)) {
+    wilson(hits, count, NORMAL_95)
+}
+
+/// The same for a two-sided quantile `z` of the normal distribution.
+#[must_use]
+pub fn wilson(hits: u64, count: u64, z: f64) -> (f64, (f64, f64)) {
+    let n = count.max(1) as f64;
+    let (share, z2) = (hits as f64 / n, z * z);
     let centre = (share + z2 / (2.0 * n)) / (1.0 + z2 / n);
     let spread = share * (1.0 - share) / n + z2 / (4.0 * n * n);
-    let half = NORMAL_95 * libm::sqrt(spread) / (1.0 + z2 / n);
+    let half = z * libm::sqrt(spread) / (1.0 + z2 / n);
     (share, (centre - half, centre + half))
 }
 
@@ -93,6 +115,9 @@ mod tests {
         assert_eq!((summary.median_s, summary.p95_s, summary.p99_s), (500.0, 950.0, 990.0));
         // 990 +- 1.96 * sqrt(9.9) ranks.
         assert_eq!(summary.p99_interval_s, (984.0, 997.0));
+        // 500 +- 1.96 * sqrt(250), 950 +- 1.96 * sqrt(47.5).
+        assert_eq!(summary.median_interval_s, (470.0, 531.0));
+        assert_eq!(summary.p95_interval_s, (937.0, 964.0));
         assert_eq!(summary.worst_s, 1_000.0);
     }
 

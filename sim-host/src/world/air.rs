@@ -1,7 +1,7 @@
 //! What is on the air: transmissions begin, end, and reach those who wait for them.
 
-use super::node::Tuned;
-use super::{Content, Detail, Due, Sent, Transmission, World, child_seed};
+use super::node::{Node, Tuned};
+use super::{Content, Detail, Due, Rule, Sent, Transmission, World};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Heard, Reception};
 use hopwright_core::timing::WORD_BITS;
@@ -29,15 +29,12 @@ impl World {
             self.first_sent[node].push(start);
         }
         let station = &self.nodes[node].station;
-        let totals = &mut self.trace.totals;
-        totals.outside_hopset += u64::from(!station.sequence().hopset().contains(channel));
+        let in_hopset = station.sequence().hopset().contains(channel);
         let lane = station.sequence().lane();
-        let others = self.nets.iter().filter(|(other, _)| *other != lane);
+        let mut others = self.nets.iter().filter(|(other, _)| *other != lane);
         let hopset_of = |of: &usize| self.nodes[*of].station.sequence().hopset();
-        let shared = others.clone().any(|(_, of)| hopset_of(of).contains(channel));
-        totals.shared_channels += u64::from(shared);
-        // A cut-in is the one thing that a station without time may send.
-        totals.out_of_step += u64::from(!station.in_step() && !station.cuts_in());
+        let shared = others.any(|(_, of)| hopset_of(of).contains(channel));
+        self.trace.totals.shared_channels += u64::from(shared);
         let bits = station.burst().to_vec();
         let content = if word == station.sequence().sync_word() {
             Content::SyncHeader
@@ -46,6 +43,7 @@ impl World {
         } else {
             Content::Payload
         };
+        self.judge_transmission(node, in_hopset, content == Content::Payload);
         let mut payload = None;
         if content == Content::Payload {
             if let Some(talk) = self.talk[node] {
@@ -62,7 +60,7 @@ impl World {
         if let Some(payload) = &payload {
             self.note_said(node, (number, channel, start), &bits, payload);
         }
-        let transmission = Transmission {
+        self.schedule(Transmission {
             number,
             node,
             channel,
@@ -74,7 +72,12 @@ impl World {
             payload,
             listeners: Vec::new(),
             others: Vec::new(),
-        };
+        });
+    }
+
+    /// Puts a transmission on the air, from its start on.
+    pub(super) fn schedule(&mut self, transmission: Transmission) {
+        let start = transmission.start;
         let index = match self.vacant.pop() {
             Some(index) => {
                 self.transmissions[index] = Some(transmission);
@@ -104,10 +107,16 @@ impl World {
         let settle = self.timing.settle().us();
         for node in &self.listeners[channel.index()] {
             let Some(tuned) = self.nodes[*node].tuned else { continue };
-            let arrival = start + self.medium.delay_us(sender, *node);
+            if !self.audible(sender, *node) {
+                continue;
+            }
+            let arrival = start + self.delay_us(sender, *node);
             if tuned.waits_for(word) && tuned.since + settle <= arrival {
                 transmission.listeners.push((*node, tuned.serial));
             }
+        }
+        if !self.opposition.none() && self.adversary_of(sender).is_none() {
+            self.let_overhear(&transmission);
         }
         // Radios come and go; whom the trace names first must not depend on it.
         transmission.listeners.sort_unstable();
@@ -118,17 +127,29 @@ impl World {
             if (other.start, other.number) > (start, number) || start > other.end {
                 continue;
             }
-            // Nets are allowed to speak at the same time, but not in the same place.
-            let same_net = self.nodes[sender].lane() == self.nodes[other.node].lane();
-            self.trace.totals.overlapping += u64::from(same_net);
-            self.trace.totals.collisions += u64::from(!same_net && other.channel == channel);
+            // An opponent keeps no order that could be broken, and nets may speak at the same time,
+            // but not in the same place.
+            let lanes = [sender, other.node].map(|node| self.nodes.get(node).map(Node::lane));
+            if let [Some(one), Some(another)] = lanes {
+                self.trace.totals.overlapping += u64::from(one == another);
+                let met = one != another && other.channel == channel;
+                self.trace.totals.collisions += u64::from(met);
+            }
             if other.channel == channel {
                 other.others.push(sender);
                 transmission.others.push(other.node);
             }
         }
+        self.trace.note_start(transmission.start, transmission.end);
         self.push(transmission.end, Due::End { transmission: index });
         self.transmissions[index] = Some(transmission);
+    }
+
+    /// Whether a receiver is close enough to a sender to get anything at all of it. (Opponents are
+    /// heard by their power alone.)
+    fn audible(&self, sender: usize, node: usize) -> bool {
+        self.adversary_of(sender).is_some()
+            || (self.in_range(sender, node) && !self.medium.beyond_horizon(sender, node))
     }
 
     pub(super) fn end(&mut self, index: usize) {
@@ -136,9 +157,15 @@ impl World {
         self.vacant.push(index);
         self.on_air.retain(|other| *other != index);
         self.quiet_after = self.now + QUIET_US;
+        if transmission.content == Content::SyncHeader {
+            self.record(&transmission);
+        }
         let mut heard = 0;
         for (node, serial) in &transmission.listeners {
             heard += u32::from(self.deliver(&transmission, *node, *serial));
+        }
+        if self.adversary_of(transmission.node).is_some() {
+            return;
         }
         let listeners = u32::try_from(transmission.listeners.len()).unwrap_or(u32::MAX);
         self.trace.totals.listened += u64::from(listeners);
@@ -164,8 +191,15 @@ impl World {
         serial: u32,
     ) -> bool {
         let Transmission { channel, word, start, end, .. } = *transmission;
-        let arrival =
-            self.medium.arrival(transmission.node, node, channel, start, &transmission.others);
+        let opposed = (!self.opposition.none()).then(|| self.opposed(transmission, node));
+        let arrival = opposed.as_ref().map_or_else(
+            || {
+                let mut others = transmission.others.clone();
+                others.retain(|other| self.in_range(*other, node));
+                self.medium.arrival(transmission.node, node, channel, start, &others)
+            },
+            |opposed| opposed.arrival,
+        );
         let complete = end + arrival.delay_us;
         let stays = |tuned: &Tuned| tuned.serial == serial && tuned.until >= complete;
         if !self.nodes[node].tuned.as_ref().is_some_and(stays) {
@@ -178,13 +212,12 @@ impl World {
             return false;
         }
         let key = u64::from(self.nodes[node].station.address().number());
-        let received = self.medium.receive(arrival, transmission.number, key, &transmission.bits);
-        let Some(received) = received else { return false };
-        let chance = |what: &str| {
-            let draw = child_seed(transmission.number ^ (key << 48), what) >> 11;
-            draw as f64 / (1_u64 << 53) as f64
+        let received = match &opposed {
+            Some(opposed) => self.receive_opposed(transmission, opposed, key),
+            None => self.medium.receive(arrival, transmission.number, key, &transmission.bits),
         };
-        if self.faults.loss > 0.0 && chance("loss") < self.faults.loss {
+        let Some(received) = received else { return false };
+        if self.lost(transmission.number, key) {
             return false;
         }
         self.nodes[node].followed = (begins, complete);
@@ -193,10 +226,10 @@ impl World {
             hopwright_core::units::Tick::new(stamp.us().saturating_add_signed(received.jitter_us));
         let bits = received.bits.as_deref().unwrap_or(&transmission.bits);
         let local = self.nodes[node].local(complete);
-        let outcome = self.nodes[node].heard(local, Reception { channel, word, at, bits });
-        self.drain(node);
+        let outcome = self.receive(node, local, Reception { channel, word, at, bits });
+        self.note_taken(transmission.node, outcome);
         match outcome {
-            Heard::Header { timeline: Timeline::Home, .. } => self.check_bound(node, complete),
+            Heard::Header { timeline: Timeline::Home, .. } => self.note_phase(node, complete),
             Heard::Payload { timeline, slot, source } => {
                 let mut text = [0; 512];
                 let length = {
@@ -208,10 +241,12 @@ impl World {
             }
             _ => {}
         }
-        if self.faults.duplicates > 0.0 && chance("duplicate") < self.faults.duplicates {
-            let again = self.nodes[node].heard(local, Reception { channel, word, at, bits });
-            self.trace.totals.duplicates_taken += u64::from(matches!(again, Heard::Header { .. }));
-            self.drain(node);
+        if self.doubled(transmission.number, key) {
+            let again = self.receive(node, local, Reception { channel, word, at, bits });
+            if matches!(again, Heard::Header { .. }) {
+                self.trace.totals.duplicates_taken += 1;
+                self.broke(node, Rule::DuplicateTaken);
+            }
         }
         // The station may have changed its mind about what to do; ask it, as a driver would.
         let action = self.nodes[node].poll(local);
@@ -220,20 +255,5 @@ impl World {
             self.act(node, action, self.now);
         }
         true
-    }
-
-    /// Invariant 4: true net time lies in the bound of every station that has just heard a header.
-    pub(super) fn check_bound(&mut self, node: usize, at: u64) {
-        let node = &self.nodes[node];
-        let Some(truth) = self.truths.get(&node.lane()) else { return };
-        let Some(clock) = node.station.clock() else { return };
-        let local = node.local(at);
-        let true_net = at.cast_signed() + truth;
-        let (lo, hi) = clock.bound(local);
-        let totals = &mut self.trace.totals;
-        totals.bound_checks += 1;
-        // Both clocks are floored to whole microseconds.
-        totals.bound_misses += u64::from(true_net < lo - 1 || hi + 1 < true_net);
-        totals.worst_phase_us = totals.worst_phase_us.max(clock.net_us(local).abs_diff(true_net));
     }
 }

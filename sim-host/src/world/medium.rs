@@ -21,6 +21,8 @@ const NEGLIGIBLE: f64 = 1e-9;
 pub struct MediumPlan {
     /// How signals weaken.
     pub propagation: Propagation,
+    /// The distance in metres beyond which nothing is heard, if there is one.
+    pub horizon_m: Option<f64>,
     /// The receivers' noise figure.
     pub noise_figure_db: f64,
     /// The frequency at which losses are taken: the middle of the band.
@@ -33,7 +35,7 @@ pub struct MediumPlan {
     pub jitter_us: u64,
 }
 
-/// Gains, delays and interference among a set of stations at fixed places.
+/// Gains, delays and interference among a set of stations.
 #[derive(Debug)]
 pub struct Medium {
     plan: MediumPlan,
@@ -63,44 +65,83 @@ impl Medium {
     #[must_use]
     pub fn new(plan: MediumPlan, seed: u64, nodes: &[Node], interferers: Vec<Interferer>) -> Self {
         let n = nodes.len();
-        let mut power_mw = Vec::with_capacity(n * n);
-        let mut delay_us = Vec::with_capacity(n * n);
-        for from in nodes {
-            for to in nodes {
-                let metres = libm::hypot(from.x_m - to.x_m, from.y_m - to.y_m);
-                let loss = plan.propagation.loss_db(metres, plan.carrier_hz);
-                power_mw.push(ratio(from.power_dbm - loss));
-                delay_us.push(microseconds(metres / LIGHT_M_S));
-            }
-        }
-        let mut interference_mw = Vec::with_capacity(n * interferers.len());
-        for interferer in &interferers {
-            for (i, to) in nodes.iter().enumerate() {
-                interference_mw.push(match interferer.level {
-                    Level::At { x_m, y_m, power_dbm } => {
-                        let metres = libm::hypot(x_m - to.x_m, y_m - to.y_m);
-                        ratio(power_dbm - plan.propagation.loss_db(metres, plan.carrier_hz))
-                    }
-                    Level::AboveWanted { db } => {
-                        let wanted = (0..n).filter(|from| *from != i).map(|f| power_mw[f * n + i]);
-                        wanted.fold(0.0, f64::max) * ratio(db)
-                    }
-                });
-            }
-        }
         let noise_mw_hz = noise_density_mw(plan.noise_figure_db);
-        let clear = power_mw.iter().map(|mw| bit_error(mw / plan.link_bps / noise_mw_hz));
-        Self {
-            clear: clear.collect(),
+        let mut medium = Self {
             plan,
             seed,
             nodes: n,
-            power_mw,
-            delay_us,
+            power_mw: vec![0.0; n * n],
+            delay_us: vec![0; n * n],
+            clear: vec![0.0; n * n],
+            interference_mw: vec![0.0; n * interferers.len()],
             interferers,
-            interference_mw,
             noise_mw_hz,
+        };
+        for (i, from) in nodes.iter().enumerate() {
+            for (j, to) in nodes.iter().enumerate() {
+                medium.set_path((i, from), (j, to));
+            }
         }
+        for (i, node) in nodes.iter().enumerate() {
+            medium.set_interference(i, node);
+        }
+        medium
+    }
+
+    /// Station `moved` is at another place than before.
+    pub(super) fn moved(&mut self, nodes: &[Node], moved: usize) {
+        let Some(own) = nodes.get(moved) else { return };
+        for (i, other) in nodes.iter().enumerate() {
+            self.set_path((moved, own), (i, other));
+            self.set_path((i, other), (moved, own));
+        }
+        // What is so much above the wanted signal follows it at every receiver.
+        let follows = |i: &Interferer| matches!(i.level, Level::AboveWanted { .. });
+        let all = self.interferers.iter().any(follows);
+        for (i, node) in nodes.iter().enumerate() {
+            if all || i == moved {
+                self.set_interference(i, node);
+            }
+        }
+    }
+
+    fn set_path(&mut self, (i, from): (usize, &Node), (j, to): (usize, &Node)) {
+        let metres = libm::hypot(from.x_m - to.x_m, from.y_m - to.y_m);
+        let mw = self.received_mw(from.power_dbm, metres);
+        let path = i * self.nodes + j;
+        self.power_mw[path] = mw;
+        self.delay_us[path] = microseconds(metres / LIGHT_M_S);
+        self.clear[path] = bit_error(mw / self.plan.link_bps / self.noise_mw_hz);
+    }
+
+    /// What arrives over a distance; nothing beyond the horizon.
+    fn received_mw(&self, dbm: f64, metres: f64) -> f64 {
+        if self.plan.horizon_m.is_some_and(|horizon| metres > horizon) {
+            return 0.0;
+        }
+        ratio(dbm - self.plan.propagation.loss_db(metres, self.plan.carrier_hz))
+    }
+
+    fn set_interference(&mut self, to: usize, node: &Node) {
+        let n = self.nodes;
+        for (i, interferer) in self.interferers.iter().enumerate() {
+            self.interference_mw[i * n + to] = match interferer.level {
+                Level::At { x_m, y_m, power_dbm } => {
+                    let metres = libm::hypot(x_m - node.x_m, y_m - node.y_m);
+                    self.received_mw(power_dbm, metres)
+                }
+                Level::AboveWanted { db } => {
+                    let others = (0..n).filter(|from| *from != to);
+                    let wanted = others.map(|from| self.power_mw[from * n + to]);
+                    wanted.fold(0.0, f64::max) * ratio(db)
+                }
+            };
+        }
+    }
+
+    /// Whether nothing of `from` arrives at `to`.
+    pub(super) fn beyond_horizon(&self, from: usize, to: usize) -> bool {
+        self.plan.horizon_m.is_some() && self.power_mw[from * self.nodes + to] <= 0.0
     }
 
     /// The interferers.
@@ -137,6 +178,22 @@ impl Medium {
             }
         }
         sum
+    }
+
+    /// The received power from `from` at `to`, mW.
+    pub(super) fn power_mw(&self, from: usize, to: usize) -> f64 {
+        self.power_mw[from * self.nodes + to]
+    }
+
+    /// The path loss over a distance, dB.
+    pub(super) fn loss_db(&self, metres: f64) -> f64 {
+        self.plan.propagation.loss_db(metres, self.plan.carrier_hz)
+    }
+
+    /// The bit error probability of a wanted signal with unwanted power on its channel.
+    pub(super) fn bit_error(&self, wanted_mw: f64, unwanted_mw: f64) -> f64 {
+        let density = self.noise_mw_hz + unwanted_mw / self.plan.bandwidth_hz;
+        bit_error(wanted_mw / self.plan.link_bps / density)
     }
 
     /// How a transmission from `from` arrives at `to`, with `others` on the same channel.
@@ -191,6 +248,43 @@ impl Medium {
         }
         let jitter_us = self.jitter(&mut || rng.next_u64());
         Some(Received { bits: Some(noisy), jitter_us })
+    }
+
+    /// As [`receive`](Self::receive), with bits that are not equally likely wrong: `runs` gives
+    /// the end of each run, the bits of the unique word counted first, and its probability.
+    pub(super) fn receive_runs(
+        &self,
+        runs: &[(u32, f64)],
+        number: u64,
+        key: u64,
+        bits: &[u8],
+    ) -> Option<Received> {
+        let mut rng = ChaCha8Rng::seed_from_u64(mix(self.seed ^ mix(number)) ^ key);
+        let (mut wrong_in_word, mut noisy, mut from) = (0, None, 0);
+        for (to, p) in runs {
+            if *p >= NEGLIGIBLE {
+                for bit in from..*to {
+                    if uniform(&mut rng) >= *p {
+                        continue;
+                    }
+                    match bit.checked_sub(WORD_BITS) {
+                        None => wrong_in_word += 1,
+                        Some(bit) => {
+                            let noisy = noisy.get_or_insert_with(|| bits.to_vec());
+                            if let Some(byte) = noisy.get_mut(bit as usize / 8) {
+                                *byte ^= 0x80 >> (bit % 8);
+                            }
+                        }
+                    }
+                }
+            }
+            from = *to;
+        }
+        if wrong_in_word > WORD_ERRORS {
+            return None;
+        }
+        let jitter_us = self.jitter(&mut || rng.next_u64());
+        Some(Received { bits: noisy, jitter_us })
     }
 
     fn jitter(&self, draw: &mut impl FnMut() -> u64) -> i64 {

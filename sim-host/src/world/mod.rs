@@ -9,6 +9,7 @@
 //! much of the silence as it can remember, which is
 //! [`MEMORY`](hopwright_core::acquire::MEMORY) twice over.
 
+pub mod adversary;
 mod air;
 mod digest;
 mod interferer;
@@ -17,27 +18,38 @@ mod node;
 mod operators;
 mod oscillator;
 pub mod physics;
+mod places;
 mod radio;
 mod relay;
 mod speech;
 mod trace;
+mod trouble;
+mod truth;
+mod watch;
 
 pub use digest::{Digest, child_seed};
 pub use interferer::{Interferer, Level};
 pub use medium::{Medium, MediumPlan, WORD_ERRORS};
 pub use node::{CAPACITY, Node};
-pub use oscillator::Oscillator;
+pub use oscillator::{Behaviour, Course, Oscillator, Reach, SEGMENT_US};
+pub use places::Journey;
 pub use speech::{Said, Voice};
 pub use trace::{Content, Detail, Happened, Over, Relayed, Sent, Spoken, Totals, Trace};
+pub use trouble::Faults;
+pub use truth::Started;
+pub use watch::{Broken, Record, Rule};
 
 use hopwright_core::address::Target;
 use hopwright_core::record::Sink;
-use hopwright_core::station::{Action, Command, Radio, Refused, Station};
+use hopwright_core::station::{Action, Command, Radio, Refused, Watermark};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, Lane, MAX_CHANNELS};
 use node::listening;
+use places::Underway;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap};
+use trouble::Trouble;
+use watch::Watch;
 
 /// Something that the outside makes happen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -59,13 +71,16 @@ pub enum Order {
     Release(usize),
 }
 
-/// What goes wrong besides interference, each with its probability for one reception.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Faults {
-    /// A word that was recognised is lost all the same.
-    pub loss: f64,
-    /// A reception is handed to the station twice.
-    pub duplicates: f64,
+impl Order {
+    /// Whom it is for.
+    const fn node(self) -> usize {
+        match self {
+            Self::SwitchOn(node)
+            | Self::Announce(node)
+            | Self::Press { node, .. }
+            | Self::Release(node) => node,
+        }
+    }
 }
 
 /// What is due.
@@ -76,7 +91,10 @@ enum Due {
     End { transmission: usize },
     Energy { node: usize, serial: u32 },
     Order { index: usize },
+    Travel { index: usize },
+    Replay { index: usize },
     Interference,
+    Adversary { adversary: usize, token: u32 },
 }
 
 /// A transmission that is about to start or on the air.
@@ -119,8 +137,10 @@ pub struct World {
     dormant: Vec<usize>,
     orders: Vec<Order>,
     talk: Vec<Option<Talk>>,
-    /// True net time less true time, by net, once its timeline has been started.
-    truths: BTreeMap<Lane, i64>,
+    journeys: Vec<Underway>,
+    timelines: Vec<Started>,
+    watches: Vec<Watch>,
+    trouble: Trouble,
     /// Transmissions of each net.
     sent_by: BTreeMap<Lane, u64>,
     /// The nets, and a station of each.
@@ -133,7 +153,7 @@ pub struct World {
     expect_first: Vec<bool>,
     trace: Trace,
     always_awake: bool,
-    faults: Faults,
+    opposition: adversary::Opposition,
 }
 
 /// An over in the making.
@@ -178,7 +198,10 @@ impl World {
             dormant: Vec::new(),
             orders: Vec::new(),
             talk: vec![None; count],
-            truths: BTreeMap::new(),
+            journeys: Vec::new(),
+            timelines: Vec::new(),
+            watches: Vec::new(),
+            trouble: Trouble::new(count),
             sent_by: BTreeMap::new(),
             nets,
             speech: speech::Speech::new(count),
@@ -188,8 +211,9 @@ impl World {
             expect_first: vec![false; count],
             trace: Trace::default(),
             always_awake: false,
-            faults: Faults::default(),
+            opposition: adversary::Opposition::default(),
         };
+        world.watches.extend(world.nodes.iter().map(|node| Watch::new(node.storage)));
         let changes: Vec<u64> =
             world.medium.interferers().iter().flat_map(|i| [i.from_us, i.to_us]).collect();
         for at in changes {
@@ -203,33 +227,34 @@ impl World {
         self.always_awake = true;
     }
 
-    /// From now on these things go wrong.
-    pub fn set_faults(&mut self, faults: Faults) {
-        self.faults = faults;
-    }
-
-    /// A power cycle: the station is what has just been built, and knows nothing but that.
-    pub fn restart(&mut self, node: usize, station: Station<CAPACITY>) {
-        self.wake_all();
-        self.untune(node);
-        *self.nodes[node].station = station;
-        self.nodes[node].talking = false;
-        self.nodes[node].action = None;
-        self.talk[node] = None;
-        self.poll(node);
-    }
-
     /// Gives a station a command now, and says what it answered.
     ///
     /// # Errors
     /// What the station refused it with.
     pub fn command(&mut self, node: usize, command: Command) -> Result<(), Refused> {
         self.wake_all();
-        let local = self.nodes[node].local(self.now);
-        let answer = self.nodes[node].command(local, command);
+        let answer = self.give(node, command);
         self.drain(node);
         self.poll(node);
         answer
+    }
+
+    /// Gives a station a command and takes note of what that starts or ends.
+    fn give(&mut self, node: usize, command: Command) -> Result<(), Refused> {
+        let local = self.nodes[node].local(self.now);
+        let had_time = self.nodes[node].station.in_step();
+        self.nodes[node].command(local, command)?;
+        match command {
+            Command::Announce if !had_time => {
+                if self.storage(node) == Watermark::Lost {
+                    self.broke(node, Rule::LostStorageStarted);
+                }
+                self.note_truth(node);
+            }
+            Command::Release => self.watch_release(node),
+            _ => {}
+        }
+        Ok(())
     }
 
     /// Makes something happen at true time `us`.
@@ -269,6 +294,12 @@ impl World {
         &self.nodes
     }
 
+    /// The anatomy of a slot.
+    #[must_use]
+    pub const fn timing(&self) -> &Timing {
+        &self.timing
+    }
+
     /// The medium.
     #[must_use]
     pub const fn medium(&self) -> &Medium {
@@ -285,34 +316,6 @@ impl World {
     #[must_use]
     pub fn first_sent_after(&self, node: usize, us: u64) -> Option<u64> {
         self.first_sent[node].iter().copied().find(|at| *at >= us)
-    }
-
-    /// True time of the only net, or the first, once its timeline has been started.
-    #[must_use]
-    pub fn true_net_us(&self) -> Option<i64> {
-        self.nets.first().and_then(|(lane, _)| self.true_net_us_of(*lane))
-    }
-
-    /// True time of a net now, once its timeline has been started.
-    #[must_use]
-    pub fn true_net_us_of(&self, lane: Lane) -> Option<i64> {
-        self.truths.get(&lane).map(|truth| self.now.cast_signed() + truth)
-    }
-
-    /// Whether a station is in step and its phase is within the guard of true net time plus what
-    /// its bound allows: really in step, not only of the opinion that it is.
-    #[must_use]
-    pub fn in_step(&self, node: usize) -> bool {
-        let node = &self.nodes[node];
-        let Some(true_net) = self.true_net_us_of(node.lane()) else { return false };
-        let local = node.local(self.now);
-        match node.station.clock().filter(|_| node.station.in_step()) {
-            Some(clock) => {
-                let error = clock.net_us(local).abs_diff(true_net);
-                error <= self.timing.guard().us() + clock.half_width(local).us()
-            }
-            None => false,
-        }
     }
 
     /// The digest of everything that every station put out: the same for the same seed.
@@ -350,6 +353,9 @@ impl World {
             Due::End { transmission } => self.end(transmission),
             Due::Energy { node, serial } => self.energy(node, serial),
             Due::Order { index } => self.carry_out(self.orders[index]),
+            Due::Travel { index } => self.go_on(index),
+            Due::Replay { index } => self.play(index),
+            Due::Adversary { adversary, token } => self.adversary_due(adversary, token),
             Due::Interference => {
                 self.wake_all();
                 for node in 0..self.nodes.len() {
@@ -361,22 +367,21 @@ impl World {
 
     fn carry_out(&mut self, order: Order) {
         self.wake_all();
+        if self.is_off(order.node()) {
+            return;
+        }
         if let Order::Announce(node) | Order::Press { node, .. } = order {
             self.expect_first[node] = true;
         }
         let node = match order {
             Order::SwitchOn(node) => node,
             Order::Announce(node) => {
-                let local = self.nodes[node].local(self.now);
-                let had_time = self.nodes[node].station.in_step();
-                if self.nodes[node].command(local, Command::Announce).is_ok() && !had_time {
-                    self.note_truth(node);
-                }
+                // Refused or not: the trace shows what came of it.
+                let _ = self.give(node, Command::Announce);
                 node
             }
             Order::Press { node, target, talk_us } => {
-                let local = self.nodes[node].local(self.now);
-                if self.nodes[node].command(local, Command::Press(target)).is_ok() {
+                if self.give(node, Command::Press(target)).is_ok() {
                     let over = self.trace.overs.len();
                     self.talk[node] = Some(Talk { over, talk_us });
                     self.trace.overs.push(Over {
@@ -385,6 +390,7 @@ impl World {
                         relayed: talk_us == relay::UNTIL_SAID,
                         pressed_us: self.now,
                         ahead_us: None,
+                        cut_in: false,
                         released_us: None,
                         payload_slots: 0,
                         payloads_heard: vec![0; self.nodes.len()],
@@ -398,8 +404,7 @@ impl World {
                 node
             }
             Order::Release(node) => {
-                let local = self.nodes[node].local(self.now);
-                if self.nodes[node].command(local, Command::Release).is_ok()
+                if self.give(node, Command::Release).is_ok()
                     && let Some(talk) = self.talk[node]
                 {
                     self.trace.overs[talk.over].released_us = Some(self.now);
@@ -411,15 +416,6 @@ impl World {
         };
         self.drain(node);
         self.poll(node);
-    }
-
-    /// A timekeeper has just started a timeline: from here on net time is known exactly.
-    fn note_truth(&mut self, node: usize) {
-        let node = &self.nodes[node];
-        if let Some(clock) = node.station.clock() {
-            let net = clock.net_us(node.local(self.now));
-            self.truths.insert(node.lane(), net - self.now.cast_signed());
-        }
     }
 
     fn poll(&mut self, node: usize) {
@@ -444,7 +440,8 @@ impl World {
         let may_rest = !self.always_awake
             && action.poll_by > action.until
             && self.now > self.quiet_after
-            && self.on_air.is_empty();
+            && self.on_air.is_empty()
+            && !self.called_from_outside(node);
         let next = if may_rest {
             if self.nodes[node].dormant_since.is_none() {
                 self.dormant.push(node);

@@ -3,7 +3,9 @@
 use super::digest::Digest;
 use super::oscillator::Oscillator;
 use hopwright_core::record::{self, Input};
-use hopwright_core::station::{Action, Command, Event, Heard, Radio, Reception, Refused, Station};
+use hopwright_core::station::{
+    Action, Command, Event, Heard, Radio, Reception, Refused, Station, Watermark,
+};
 use hopwright_core::units::{Channel, Dbm, Lane, Tick};
 
 /// The largest hopset of a virtual station.
@@ -24,6 +26,8 @@ pub struct Node {
     pub oscillator: Oscillator,
     /// The very type that firmware embeds.
     pub station: Box<Station<CAPACITY>>,
+    /// What the station's storage says when it is switched on.
+    pub storage: Watermark,
     /// What the station last told its radio to do.
     pub(super) action: Option<Action>,
     /// What its radio is tuned to.
@@ -39,6 +43,8 @@ pub struct Node {
     pub(super) followed: (u64, u64),
     digest: Option<Digest>,
     recording: Option<Vec<u8>>,
+    /// Inputs in the recording.
+    inputs: u64,
 }
 
 /// A listening radio.
@@ -55,6 +61,8 @@ pub(super) struct Tuned {
     pub(super) place: usize,
     /// Tells this stay from later ones.
     pub(super) serial: u32,
+    /// When energy is looked for next; in the past if it is not.
+    pub(super) sensing: u64,
 }
 
 impl Node {
@@ -66,6 +74,7 @@ impl Node {
         power_dbm: f64,
         oscillator: Oscillator,
         station: Station<CAPACITY>,
+        storage: Watermark,
     ) -> Self {
         Self {
             name,
@@ -74,6 +83,7 @@ impl Node {
             power_dbm,
             oscillator,
             station: Box::new(station),
+            storage,
             action: None,
             tuned: None,
             poll_token: 0,
@@ -83,6 +93,7 @@ impl Node {
             followed: (0, 0),
             digest: None,
             recording: None,
+            inputs: 0,
         }
     }
 
@@ -103,10 +114,12 @@ impl Node {
         self.digest.as_ref()
     }
 
-    /// The recording, if one was kept.
+    /// The recording so far, whole, if one was kept.
     #[must_use]
-    pub fn recording(&self) -> Option<&[u8]> {
-        self.recording.as_deref()
+    pub fn recording(&self) -> Option<Vec<u8>> {
+        let mut recording = self.recording.clone()?;
+        crate::replay::seal(&mut recording, self.inputs);
+        Some(recording)
     }
 
     /// The net that the station belongs to.
@@ -173,6 +186,7 @@ impl Node {
     fn note(&mut self, input: Input<'_>) {
         if let Some(recording) = &mut self.recording {
             input.encode(&mut |bytes: &[u8]| recording.extend_from_slice(bytes));
+            self.inputs += 1;
         }
     }
 }

@@ -11,10 +11,12 @@ impl World {
         while let Some(event) = self.nodes[node].next_event() {
             self.trace.events.push(Happened { at_us: self.now, node, event });
             self.relay_told(node, event);
+            self.watch_event(node, event);
             match event {
                 Event::GoAhead { .. } => {
                     if let Some(talk) = self.talk[node] {
                         self.trace.overs[talk.over].ahead_us = Some(self.now);
+                        self.trace.overs[talk.over].cut_in = self.nodes[node].station.cuts_in();
                         self.nodes[node].talking = true;
                         self.nodes[node].payloads = 0;
                         self.queue_payload(node);
@@ -39,6 +41,7 @@ impl World {
                 _ => {}
             }
         }
+        self.examine(node);
     }
 
     pub(super) fn note_call(&mut self, node: usize, source: Address, called: bool) {

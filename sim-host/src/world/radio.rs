@@ -74,7 +74,7 @@ impl World {
         list.push(node);
         let serial = self.serials;
         self.nodes[node].tuned =
-            Some(Tuned { channel, word, complement, since, until, place, serial });
+            Some(Tuned { channel, word, complement, since, until, place, serial, sensing: 0 });
         self.watch_energy(node);
     }
 
@@ -98,12 +98,30 @@ impl World {
         let next = self.now.max(tuned.since) + self.timing.slot().us();
         if next <= tuned.until && self.sensed(node, tuned.channel, self.now).is_some() {
             self.push(next, Due::Energy { node, serial: tuned.serial });
+            if let Some(tuned) = &mut self.nodes[node].tuned {
+                tuned.sensing = next;
+            }
         }
+    }
+
+    /// The same, unless it has been arranged already.
+    pub(super) fn watch_energy_once(&mut self, node: usize) {
+        if self.nodes[node].tuned.is_some_and(|tuned| tuned.sensing <= self.now) {
+            self.watch_energy(node);
+        }
+    }
+
+    /// Whether somebody is on a channel that the station samples for such: it will have something
+    /// to tell, and must not rest.
+    pub(super) fn called_from_outside(&self, node: usize) -> bool {
+        let fixed = self.nodes[node].station.fixed();
+        let channels = [fixed.calling, fixed.watch].into_iter().flatten();
+        channels.into_iter().any(|channel| self.sensed(node, channel, self.now).is_some())
     }
 
     /// The power of interferers at a station, if it is worth a report.
     pub(super) fn sensed(&self, node: usize, channel: Channel, us: u64) -> Option<Dbm> {
-        let mw = self.medium.interference_mw(node, channel, us);
+        let mw = self.medium.interference_mw(node, channel, us) + self.noise_mw(node, channel);
         if mw <= 0.0 {
             return None;
         }

@@ -160,7 +160,7 @@ impl World {
         node: usize,
         read: Option<&[u8]>,
     ) {
-        let Some(talk) = self.talk[transmission.node] else { return };
+        let Some(Some(talk)) = self.talk.get(transmission.node) else { return };
         let over = &mut self.trace.overs[talk.over];
         if let Some(heard) = over.payloads_heard.get_mut(node) {
             *heard += 1;

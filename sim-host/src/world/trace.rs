@@ -67,6 +67,8 @@ pub struct Over {
     pub pressed_us: u64,
     /// True time at which the operator was told to go ahead.
     pub ahead_us: Option<u64>,
+    /// Whether it was an over of a station without time, on a provisional timeline.
+    pub cut_in: bool,
     /// True time of the release.
     pub released_us: Option<u64>,
     /// Traffic slots sent.
@@ -95,9 +97,9 @@ pub struct Totals {
     pub listened: u64,
     /// Words recognised.
     pub heard: u64,
-    /// Header receptions after which the station's bound did not contain true net time.
+    /// Calls after which a station's bound did not contain true net time.
     pub bound_misses: u64,
-    /// Header receptions after which it was looked at.
+    /// Calls after which it was looked at: all calls of stations in step.
     pub bound_checks: u64,
     /// Second copies of a header that a station took.
     pub duplicates_taken: u64,
@@ -113,6 +115,8 @@ pub struct Totals {
     pub shared_channels: u64,
     /// Pairs of transmissions of two nets at one time on one channel.
     pub collisions: u64,
+    /// Times that a station took the floor without time.
+    pub cut_ins: u64,
 }
 
 /// What happened.
@@ -122,6 +126,8 @@ pub struct Trace {
     pub events: Vec<Happened>,
     /// Transmissions, in order, if asked for.
     pub sent: Vec<Sent>,
+    /// When somebody began to transmit after half a second or more without a transmission.
+    pub starts: Vec<u64>,
     /// Overs, in order of their presses.
     pub overs: Vec<Over>,
     /// What was said in worlds with relays, by those who were not relays.
@@ -130,6 +136,10 @@ pub struct Trace {
     pub relayed: Vec<Relayed>,
     /// Counts.
     pub totals: Totals,
+    /// The end of the last transmission.
+    last_end: u64,
+    /// What must never happen, and did.
+    pub broken: super::Record,
 }
 
 /// A payload, when it was first said.
@@ -157,8 +167,18 @@ pub struct Relayed {
     /// How many relays it had passed.
     pub relays: u32,
 }
+/// Transmissions that follow each other sooner than this are of one piece.
+const PIECE_US: u64 = 500_000;
 
 impl Trace {
+    /// Takes note of a transmission that begins.
+    pub(super) fn note_start(&mut self, start: u64, end: u64) {
+        if self.starts.is_empty() || start >= self.last_end + PIECE_US {
+            self.starts.push(start);
+        }
+        self.last_end = self.last_end.max(end);
+    }
+
     /// The true times of a node's events for which `pick` answers.
     pub fn times_of(
         &self,

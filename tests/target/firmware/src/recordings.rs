@@ -1,7 +1,8 @@
 //! The recordings that the build was given, and stations that start where they start.
 
 use hopwright_core::keys::NetKey;
-use hopwright_core::record::{self, Input};
+use crate::digest::Digest;
+use hopwright_core::record::{self, Input, Sink, Trailer};
 use hopwright_core::station::Station;
 
 /// The channels that the firmware's stations have room for.
@@ -10,12 +11,24 @@ pub const CHANNELS: usize = 128;
 /// A station's address in hexadecimal, and the bytes of its recording.
 pub type Recording = (&'static str, &'static [u8]);
 
-/// All recordings, by address.
+/// All recordings, by address, without their trailers.
+///
+/// # Panics
+/// If one is not whole.
 pub fn all() -> impl Iterator<Item = Recording> {
     #[expect(unsafe_code, reason = "the recordings have a linker section of their own")]
     // SAFETY: memory.x gives that section to memory that nothing else uses.
     static RECORDINGS: &[Recording] = &include!(concat!(env!("OUT_DIR"), "/recordings.rs"));
-    RECORDINGS.iter().copied()
+    RECORDINGS.iter().map(|(address, bytes)| (*address, whole(bytes)))
+}
+
+/// What comes before the trailer, which must fit it.
+fn whole(bytes: &'static [u8]) -> &'static [u8] {
+    let (body, trailer) = Trailer::split(bytes).expect("a trailer");
+    let mut digest = Digest::default();
+    digest.write(body);
+    assert_eq!(digest.value().to_be_bytes(), trailer.digest, "a recording that was cut or changed");
+    body
 }
 
 /// The key of a recording.

@@ -8,7 +8,9 @@ use hopwright_core::clock::{ClockPlan, Grip, NetClock};
 use hopwright_core::keys::NetKey;
 use hopwright_core::record::{self, Input};
 use hopwright_core::sequence::Timeline;
-use hopwright_core::station::{Command, Config, Reception, Role, Station, Watermark};
+use hopwright_core::station::{
+    Command, Config, FixedChannels, Reception, Role, Station, Watermark,
+};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb, Slot, Tick};
 
@@ -47,15 +49,16 @@ fn config<const N: usize>(key: &NetKey) -> Option<Config<'_, N>> {
         lane: black_box(Lane::ZERO),
         draw_lane: black_box(Lane::ZERO),
         timing: any_timing().ok()?,
-        clock: ClockPlan {
-            tolerance: black_box(Ppb::MAX),
-            jitter: Micros::new(black_box(0)),
-            longest_delay: Micros::new(black_box(0)),
-        },
+        clock: black_box(ClockPlan::new(Ppb::MAX, Micros::ZERO, Micros::ZERO)),
         announce_slots: black_box(0),
         energy_threshold: Dbm::new(black_box(0)),
+        fixed: FixedChannels {
+            calling: black_box(None),
+            watch: black_box(None),
+            lockout: Micros::new(black_box(0)),
+        },
         address: Address::new(black_box(0)),
-        role: black_box(Role::Member),
+        role: black_box(Role::Deputy { after: Micros::new(0) }),
         watermark: black_box(Watermark::Fresh),
         seed: black_box(0),
     })

@@ -11,7 +11,9 @@ use hopwright_core::band::{Exclusion, Hopset, LaneKind, Lanes, Pick, Raster};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::{Draw, Structure, Timeline};
-use hopwright_core::station::{Command, Config, Reception, Role, Station, Watermark};
+use hopwright_core::station::{
+    Command, Config, FixedChannels, Reception, Role, Station, Watermark,
+};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb, Slot, Tick};
 
@@ -102,13 +104,25 @@ fn station() -> Option<Station<128>> {
             .ok()?,
         clock: ClockPlan {
             tolerance: Ppb::new(black_box(1_000))?,
+            own_tolerance: Ppb::new(black_box(1_000))?,
+            steadiness: Ppb::new(black_box(1_000))?,
+            wander: Micros::new(black_box(10)),
             jitter: Micros::new(black_box(20)),
             longest_delay: Micros::new(black_box(100)),
         },
         announce_slots: black_box(176),
         energy_threshold: Dbm::new(black_box(-95)),
+        fixed: FixedChannels {
+            calling: Channel::new(black_box(1)),
+            watch: Channel::new(black_box(2)),
+            lockout: Micros::new(black_box(40_000_000)),
+        },
         address: Address::new(black_box(0x10)),
-        role: if black_box(true) { Role::Timekeeper } else { Role::Member },
+        role: match black_box(0) {
+            0 => Role::Timekeeper,
+            1 => Role::Deputy { after: Micros::new(black_box(1)) },
+            _ => Role::Member,
+        },
         watermark: match black_box(0) {
             0 => Watermark::Fresh,
             1 => Watermark::Stored(black_box(Slot::ZERO)),

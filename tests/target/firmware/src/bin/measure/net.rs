@@ -6,7 +6,7 @@ use hopwright_core::band::Hopset;
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::{Draw, Sequence, Structure};
-use hopwright_core::station::{Config, Role, Station, Watermark};
+use hopwright_core::station::{Config, FixedChannels, Role, Station, Watermark};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb};
 use hopwright_firmware::recordings::CHANNELS;
@@ -40,13 +40,10 @@ pub(crate) fn timekeeper() -> Station<CHANNELS> {
         lane: Lane::ZERO,
         draw_lane: Lane::ZERO,
         timing: Timing::new(20_000, 1_000, 500, 50_000).expect("a slot that works"),
-        clock: ClockPlan {
-            tolerance: Ppb::new(0).expect("in range"),
-            jitter: Micros::new(20),
-            longest_delay: Micros::new(100),
-        },
+        clock: ClockPlan::new(Ppb::new(0).expect("in range"), Micros::new(20), Micros::new(100)),
         announce_slots: 176,
         energy_threshold: Dbm::new(-95),
+        fixed: FixedChannels::NONE,
         address: Address::new(0x10),
         role: Role::Timekeeper,
         watermark: Watermark::Fresh,

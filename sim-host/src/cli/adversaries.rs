@@ -1,0 +1,133 @@
+//! `hopwright adversaries`: what each simulated opponent achieves.
+
+use super::{Outcome, plan_or_built_in, write_out};
+use crate::adversaries::{Ask, Finding, Name, Report, investigate, write_curves};
+use crate::diagnostic::Diagnostic;
+use serde_json::json;
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
+
+/// Arguments of `adversaries`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    /// Plan of the net; that of the built-in scenario if none is named
+    plan: Option<PathBuf>,
+    /// Trials of each situation; what is measured by the slot lasts accordingly
+    #[arg(long, default_value_t = 400, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    trials: u32,
+    /// Only this opponent (may be given several times)
+    #[arg(long, value_name = "NAME")]
+    only: Vec<Name>,
+    /// Seed from which everything follows
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
+    /// New folder for the curves, as CSV and SVG
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+}
+
+/// Lets the opponents try.
+pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
+    let plan = plan_or_built_in(args.plan.as_deref())?;
+    let ask = Ask { plan: &plan, trials: args.trials, seed: args.seed };
+    let terminal = std::io::stderr().is_terminal();
+    let report = investigate(&ask, &args.only, |name| {
+        if terminal {
+            let _ = write!(std::io::stderr(), "\r{:<12}", name.text());
+        }
+    })?;
+    if terminal {
+        let _ = write!(std::io::stderr(), "\r{:12}\r", "");
+    }
+    if let Some(folder) = &args.out {
+        write_curves(&report.curves, folder)?;
+    }
+    write_out(|out| {
+        if args.json {
+            return writeln!(out, "{:#}", object(args, plan.name(), &report));
+        }
+        writeln!(
+            out,
+            "opponents of plan {} (simulated), {} trials, seed {}; shares and quantiles with \
+             their 95 % intervals",
+            plan.name(),
+            args.trials,
+            args.seed
+        )?;
+        let mut last = None;
+        for finding in &report.findings {
+            let title = (finding.name, &finding.tried);
+            if last != Some(title) {
+                writeln!(out, "{}: {}", finding.name.text(), finding.tried)?;
+                last = Some(title);
+            }
+            writeln!(out, "  {}", line(finding))?;
+        }
+        match &args.out {
+            Some(folder) => writeln!(out, "curves written to {}", folder.display()),
+            None => Ok(()),
+        }
+    })?;
+    Ok(if report.holds() { Outcome::Held } else { Outcome::Failed })
+}
+
+fn line(finding: &Finding) -> String {
+    let unit = finding.unit;
+    let mut text =
+        format!("{:<5}  {}: {}", finding.verdict.text(), finding.what, shown(finding.measured));
+    if !unit.is_empty() {
+        text = format!("{text} {unit}");
+    }
+    if let Some((lo, hi)) = finding.interval {
+        text = format!("{text} ({} to {})", shown(lo), shown(hi));
+    }
+    if let Some(closed) = finding.closed_form {
+        text = format!("{text}, closed form {}", shown(closed));
+    }
+    if finding.required != "-" {
+        text = format!("{text}; required: {}", finding.required);
+    }
+    text
+}
+
+/// A number with four decimals at most, counts whole.
+fn shown(value: f64) -> String {
+    if value.is_infinite() {
+        return "never".to_owned();
+    }
+    let text = format!("{:.4}", value.max(0.0));
+    let text = text.trim_end_matches('0').trim_end_matches('.');
+    if text.is_empty() { "0".to_owned() } else { text.to_owned() }
+}
+
+fn object(args: &Args, plan: &str, report: &Report) -> serde_json::Value {
+    let finite = |x: f64| x.is_finite().then_some(x);
+    let findings: Vec<_> = report
+        .findings
+        .iter()
+        .map(|finding| {
+            json!({
+                "adversary": finding.name.text(),
+                "tried": finding.tried,
+                "what": finding.what,
+                "unit": finding.unit,
+                "measured": finite(finding.measured),
+                "interval": finding.interval.map(|(lo, hi)| [finite(lo), finite(hi)]),
+                "closed_form": finding.closed_form.and_then(finite),
+                "required": finding.required,
+                "verdict": finding.verdict.text().to_lowercase(),
+            })
+        })
+        .collect();
+    json!({
+        "simulated": true,
+        "plan": plan,
+        "trials": args.trials,
+        "seed": args.seed,
+        "findings": findings,
+        "holds": report.holds(),
+    })
+}

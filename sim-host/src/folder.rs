@@ -1,0 +1,60 @@
+//! A folder that appears whole or not at all.
+
+use crate::diagnostic::Diagnostic;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Makes a new folder of what `write` puts into the folder that it is given: that one has another
+/// name, and is renamed when everything is in it.
+///
+/// # Errors
+/// [`Diagnostic`] if the folder exists and is not empty, or cannot be written.
+pub fn write_whole(
+    folder: &Path,
+    write: impl FnOnce(&Path) -> std::io::Result<()>,
+) -> Result<(), Diagnostic> {
+    let cannot = |what: &str, error: &std::io::Error| {
+        Diagnostic::new(
+            format!("{} cannot be {what}: {error}", folder.display()),
+            "name another folder for --out, or make room",
+        )
+    };
+    if fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some()) {
+        return Err(Diagnostic::new(
+            format!("{} exists and is not empty", folder.display()),
+            "name a new folder for --out; nothing is overwritten",
+        ));
+    }
+    if folder.exists() && !folder.is_dir() {
+        return Err(Diagnostic::new(
+            format!("{} exists and is no folder", folder.display()),
+            "name a new folder for --out",
+        ));
+    }
+    let partial = partial_name(folder);
+    if partial.exists() {
+        // Left by a run that was cut off, or somebody's own: it is not ours to remove.
+        return Err(Diagnostic::new(
+            format!("{} exists already", partial.display()),
+            "remove it if an earlier run left it behind, or name another folder for --out",
+        ));
+    }
+    fs::create_dir_all(&partial).map_err(|error| cannot("made", &error))?;
+    let written = write(&partial);
+    let moved = written.and_then(|()| {
+        if folder.exists() {
+            fs::remove_dir(folder)?;
+        }
+        fs::rename(&partial, folder)
+    });
+    moved.map_err(|error| {
+        let _ = fs::remove_dir_all(&partial);
+        cannot("written", &error)
+    })
+}
+
+fn partial_name(folder: &Path) -> PathBuf {
+    let mut name = folder.file_name().unwrap_or_default().to_owned();
+    name.push(".partial");
+    folder.with_file_name(name)
+}

@@ -1,0 +1,28 @@
+//! The first cut-in of a run, and its answer.
+
+use super::{count, in_step_times, seconds};
+use crate::scenario::Scenario;
+use crate::world::Trace;
+use hopwright_core::station::{CUT_IN_SLOTS, Event};
+
+/// Measures who follows the first cut-in, and when its sender has time after the first answer.
+pub(super) fn measure(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&'static str, f64)) {
+    let Some(over) = trace.overs.iter().find(|over| over.cut_in) else { return };
+    let Some(ahead) = over.ahead_us else { return };
+    let run = u64::from(CUT_IN_SLOTS) * scenario.plan.timing().slot().us();
+    // The go-ahead comes in the last slot of the run.
+    let start = ahead.saturating_sub(run);
+    let within = |at: u64| start <= at && at <= ahead + scenario.plan.timing().slot().us();
+    let told = |e: &Event| matches!(e, Event::Call { .. } | Event::Busy { .. });
+    let follows = |node: usize| trace.times_of(node, told).any(within);
+    let nodes = 0..scenario.radio.stations.len();
+    let others = nodes.filter(|node| *node != over.node);
+    put("cut_in.followed", count(others.filter(|node| follows(*node)).count()));
+    let answer = trace.overs.iter().find(|other| other.pressed_us > ahead);
+    if let Some(pressed) = answer.map(|answer| answer.pressed_us) {
+        let first = trace.starts.iter().find(|at| **at >= pressed);
+        let in_step = in_step_times(trace, over.node).find(|at| *at >= pressed);
+        let wait = first.zip(in_step).map(|(first, at)| seconds(at.saturating_sub(*first)));
+        put("cut_in.answered_s", wait.unwrap_or(f64::INFINITY));
+    }
+}

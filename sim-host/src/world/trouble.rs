@@ -1,0 +1,221 @@
+//! What goes wrong on purpose: losses, copies, power cycles, clocks, stations out of range.
+
+use super::watch::{Rule, Watch};
+use super::{CAPACITY, Due, Oscillator, Transmission, World, child_seed};
+use hopwright_core::clock::Grip;
+use hopwright_core::sequence::Timeline;
+use hopwright_core::station::{Action, Heard, Radio, Reception, Station, Watermark};
+use hopwright_core::units::Channel;
+
+/// What goes wrong besides interference, each with its probability for one reception.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Faults {
+    /// A word that was recognised is lost all the same.
+    pub loss: f64,
+    /// A reception is handed to the station twice.
+    pub duplicates: f64,
+    /// A transmission that opens with the sync word is recorded and played again on its channel,
+    /// a slot to ten minutes later.
+    pub replays: f64,
+}
+
+/// Troubles under way.
+#[derive(Debug, Default)]
+pub(super) struct Trouble {
+    faults: Faults,
+    /// A share of receptions that is lost, and until when.
+    burst: (f64, u64),
+    /// The group of each station, and until when groups are out of each other's range.
+    groups: Vec<u8>,
+    parted_until: u64,
+    /// Stations without power.
+    off: Vec<bool>,
+    /// Transmissions that somebody has recorded; played once each.
+    recorded: Vec<Option<Recorded>>,
+}
+
+/// A transmission that somebody has recorded.
+#[derive(Debug, Clone)]
+struct Recorded {
+    channel: Channel,
+    word: u32,
+    bits: Vec<u8>,
+    start: u64,
+}
+
+impl Trouble {
+    pub(super) fn new(stations: usize) -> Self {
+        Self { groups: vec![0; stations], off: vec![false; stations], ..Self::default() }
+    }
+}
+
+impl World {
+    /// From now on these things go wrong.
+    pub fn set_faults(&mut self, faults: Faults) {
+        self.trouble.faults = faults;
+    }
+
+    /// Until true time `until`, this share of all receptions is lost.
+    pub fn lose(&mut self, share: f64, until: u64) {
+        self.trouble.burst = (share, until);
+    }
+
+    /// Until true time `until`, stations hear only those of their own group. `group` tells each
+    /// station's.
+    pub fn part(&mut self, group: impl FnMut(usize) -> u8, until: u64) {
+        self.trouble.groups = (0..self.nodes.len()).map(group).collect();
+        self.trouble.parted_until = until;
+    }
+
+    /// Whether some stations are out of the range of others.
+    #[must_use]
+    pub const fn parted(&self) -> bool {
+        self.now < self.trouble.parted_until
+    }
+
+    /// Whether `to` is within the range of `from`.
+    pub(super) fn in_range(&self, from: usize, to: usize) -> bool {
+        !self.parted() || self.trouble.groups[from] == self.trouble.groups[to]
+    }
+
+    /// Whether a station has lost its power, or has been switched off.
+    #[must_use]
+    pub fn is_off(&self, node: usize) -> bool {
+        self.trouble.off[node]
+    }
+
+    /// What a station's storage would tell it now if its power came back.
+    #[must_use]
+    pub fn storage(&self, node: usize) -> Watermark {
+        self.watches[node].storage
+    }
+
+    /// The power of a station fails: it neither hears nor sends until it is restarted.
+    pub fn switch_off(&mut self, node: usize) {
+        self.wake_all();
+        self.untune(node);
+        self.trouble.off[node] = true;
+        self.nodes[node].action = None;
+        // Caught up on silence a station may have gone to rest again; nobody shall wake it.
+        self.nodes[node].dormant_since = None;
+        self.nodes[node].talking = false;
+        self.nodes[node].poll_token = self.nodes[node].poll_token.wrapping_add(1);
+        self.talk[node] = None;
+        // What was due and has not begun never begins.
+        let now = self.now;
+        for index in std::mem::take(&mut self.on_air) {
+            let not_begun = |t: &Transmission| t.node == node && t.start > now;
+            if self.transmissions[index].as_ref().is_some_and(not_begun) {
+                self.transmissions[index] = None;
+            } else {
+                self.on_air.push(index);
+            }
+        }
+    }
+
+    /// A power cycle of a set with new storage: the station is what has just been built, and knows
+    /// nothing but that.
+    pub fn restart(&mut self, node: usize, station: Station<CAPACITY>) {
+        self.restart_from(node, station, Watermark::Fresh);
+    }
+
+    /// A power cycle: the station is what has just been built with `storage`, and knows nothing
+    /// but that.
+    pub fn restart_from(&mut self, node: usize, station: Station<CAPACITY>, storage: Watermark) {
+        self.switch_off(node);
+        self.trouble.off[node] = false;
+        *self.nodes[node].station = station;
+        self.watches[node] = Watch::new(storage);
+        self.poll(node);
+    }
+
+    /// A station's oscillator changes its rate to `ppb`. Its clock goes on from where it is.
+    pub fn set_rate(&mut self, node: usize, ppb: i64) {
+        self.wake_all();
+        let before = self.nodes[node].local(self.now);
+        // The epoch that makes the new clock show the same now.
+        let plain = Oscillator::new(0, ppb).local(self.now);
+        let Some(epoch) = before.us().checked_sub(plain.us()) else { return };
+        self.nodes[node].oscillator = Oscillator::new(epoch, ppb);
+        if let Some(Action { radio: Radio::Transmit { at, .. }, .. }) = self.nodes[node].action {
+            // It has been arranged already, by the clock as it was.
+            self.last_start[node] = self.nodes[node].oscillator.true_us(at);
+        }
+        if !self.is_off(node) {
+            self.poll(node);
+        }
+    }
+
+    /// Whether a reception is lost to chance.
+    pub(super) fn lost(&self, number: u64, key: u64) -> bool {
+        let (burst, until) = self.trouble.burst;
+        let share = if self.now < until { burst } else { self.trouble.faults.loss };
+        share > 0.0 && chance(number, key, "loss") < share
+    }
+
+    /// Whether a reception is handed over twice.
+    pub(super) fn doubled(&self, number: u64, key: u64) -> bool {
+        let share = self.trouble.faults.duplicates;
+        share > 0.0 && chance(number, key, "duplicate") < share
+    }
+
+    /// Records a transmission, now and then, to be played later.
+    pub(super) fn record(&mut self, transmission: &Transmission) {
+        let share = self.trouble.faults.replays;
+        if share <= 0.0 || chance(transmission.number, 0, "replay") >= share {
+            return;
+        }
+        let Transmission { number, channel, word, start, .. } = *transmission;
+        let slot = self.timing.slot().us();
+        let later = slot + child_seed(number, "later") % 600_000_000;
+        let index = self.trouble.recorded.len();
+        let bits = transmission.bits.clone();
+        self.trouble.recorded.push(Some(Recorded { channel, word, bits, start }));
+        self.push(self.now + later, Due::Replay { index });
+    }
+
+    /// Plays a recording to every radio that waits for its word on its channel. Nobody in step may
+    /// take one of home time. (A recorded cut-in that a station has not followed may be joined: it
+    /// costs that station's attention, and never home time.)
+    pub(super) fn play(&mut self, index: usize) {
+        self.wake_all();
+        let Some(recorded) = self.trouble.recorded[index].take() else { return };
+        let Recorded { channel, word, bits, start } = recorded;
+        let late = self.now - start;
+        let waiting = |node: &usize| {
+            self.nodes[*node].tuned.is_some_and(|tuned| tuned.waits_for(word))
+                && self.nodes[*node].followed.1 < self.now
+        };
+        let mut nodes: Vec<usize> =
+            self.listeners[channel.index()].iter().copied().filter(waiting).collect();
+        nodes.sort_unstable();
+        for node in nodes {
+            let local = self.nodes[node].local(self.now);
+            let station = &self.nodes[node].station;
+            let play = station.clock().filter(|_| station.in_step()).map(|clock| {
+                // Guard or spread, and what a reception may be late by itself.
+                let spread = clock.spread(local).us().max(self.timing.guard().us());
+                let coasts = !matches!(clock.grip(&self.timing, local), Grip::Locked);
+                (spread + self.timing.guard().us(), coasts)
+            });
+            let before = self.watches[node].refuses(station);
+            let reception = Reception { channel, word, at: local, bits: &bits };
+            let outcome = self.receive(node, local, reception);
+            let in_its_place = play.is_some_and(|(play, coasts)| coasts && late <= play);
+            let home = matches!(outcome, Heard::Header { timeline: Timeline::Home, .. });
+            // One from a later timeline gives hope of that one; without a second opinion the
+            // station keeps its time.
+            let stays = self.nodes[node].station.in_step();
+            if before && stays && home && !in_its_place {
+                self.broke(node, Rule::ReplayTaken);
+            }
+            self.poll(node);
+        }
+    }
+}
+
+/// A number in `0.0..1.0` that depends on nothing but a transmission, a receiver and a purpose.
+fn chance(number: u64, key: u64, what: &str) -> f64 {
+    let draw = child_seed(number ^ (key << 48), what) >> 11;
+    draw as f64 / (1_u64 << 53) as f64
+}
