@@ -26,9 +26,10 @@
 //! 9. [`acquire`]: how to find the net without knowing the time.
 //! 10. [`station`]: the state machine that puts these to use.
 //! 11. [`seal`], [`message`]: what is said, whole or not at all.
-//! 12. [`record`]: its inputs and outputs as bytes, for replay and comparison.
-//! 13. [`provision`]: its configuration as bytes, sealed or typed by hand.
-//! 14. [`loader`]: how a carrier device brings it a new one.
+//! 12. [`stream`], [`relay`]: voice bits over its traffic slots, and overs carried to another net.
+//! 13. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 14. [`provision`]: its configuration as bytes, sealed or typed by hand.
+//! 15. [`loader`]: how a carrier device brings it a new one.
 //!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
@@ -119,9 +120,11 @@ pub mod message;
 mod nuisance;
 pub mod provision;
 pub mod record;
+pub mod relay;
 pub mod seal;
 pub mod sequence;
 pub mod station;
+pub mod stream;
 pub mod timing;
 pub mod tree;
 pub mod units;

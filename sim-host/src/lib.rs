@@ -13,6 +13,7 @@
 //! | [`scenario`] | stations, a timetable, interferers, expectations |
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
+//! | [`audio`] | what an over sounds like: a coder, WAV files, segmental SNR |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`adversaries`] | what each opponent achieves, with the closed form beside it |
 //! | [`hostile`] | made-up receptions by the million, against single stations |
@@ -44,6 +45,7 @@
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
 pub mod adversaries;
+pub mod audio;
 pub mod blocks;
 pub mod check;
 pub mod cli;

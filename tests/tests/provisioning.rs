@@ -1,6 +1,10 @@
 //! Station configurations: one encoding, read by somebody else's CBOR reader too (`ciborium`);
 //! everything damaged refused with one reason (specification of the format: `docs/provisioning.cddl`;
 //! rules of the encoding: RFC 8949 section 4.2.1).
+#![allow(
+    clippy::wildcard_enum_match_arm,
+    reason = "outside the core a match on its enums needs a wildcard"
+)]
 
 use ciborium::Value;
 use hopwright_core::address::Address;

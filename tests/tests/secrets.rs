@@ -16,7 +16,7 @@ use std::fmt::Debug;
 
 const KEY: u8 = 0xC3;
 
-const LABELS: [(Label, &str); 12] = [
+const LABELS: [(Label, &str); 13] = [
     (Label::Pick, "hopwright/pick"),
     (Label::Lane, "hopwright/lane"),
     (Label::Meet, "hopwright/meet"),

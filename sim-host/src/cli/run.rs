@@ -1,13 +1,17 @@
 //! `hopwright run`: carry a scenario out.
 
 use super::{Outcome, write_out};
+use crate::audio;
 use crate::diagnostic::Diagnostic;
-use crate::input::nearest;
+use crate::input::{nearest, shown};
 use crate::run::{Run, to_json, write_account, write_files};
 use crate::scenario::Scenario;
 use crate::world::Detail;
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+
+/// The name under which the sample of our own is said.
+const BUILT_IN: &str = "built-in";
 
 /// Arguments of `run`.
 #[derive(Debug, Default, clap::Args)]
@@ -23,6 +27,12 @@ pub(super) struct Args {
     /// Record what the station of this name is given, for `replay` (with --out)
     #[arg(long, value_name = "STATION", requires = "out")]
     record: Option<String>,
+    /// Let the first over that reaches the listener carry this: a WAV file, or `built-in`
+    #[arg(long, value_name = "IN.wav", requires = "listen")]
+    audio: Option<PathBuf>,
+    /// Station at which that over is heard; with --out also as WAV files
+    #[arg(long, value_name = "STATION", requires = "audio")]
+    listen: Option<String>,
     /// Print one JSON object instead of the account
     #[arg(long)]
     json: bool,
@@ -36,7 +46,12 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     };
     let detail = if args.out.is_some() { Detail::Transmissions } else { Detail::Totals };
     let recorded = args.record.as_deref().map(|name| station(&scenario, name)).transpose()?;
-    let run = Run::new(scenario, args.seed, detail, recorded)?;
+    let listener = args.listen.as_deref().map(|name| named(&scenario, name)).transpose()?;
+    let said = args.audio.as_deref().map(said).transpose()?;
+    let mut run = Run::new(scenario, args.seed, detail, recorded)?;
+    if let (Some(listener), Some((input, samples, rate))) = (listener, &said) {
+        run.audio = Some(audio::listen(&run, listener, input, (samples, *rate))?);
+    }
     if let Some(folder) = &args.out {
         write_files(&run, folder)?;
     }
@@ -63,12 +78,27 @@ fn station(scenario: &Scenario, name: &str) -> Result<usize, Diagnostic> {
             "record with a plan that has a published training key",
         ));
     }
+    named(scenario, name)
+}
+
+/// What is said: its name, samples and their rate.
+fn said(path: &Path) -> Result<(String, Vec<i16>, u32), Diagnostic> {
+    if path == Path::new(BUILT_IN) {
+        return Ok((BUILT_IN.to_owned(), audio::sample::built_in(), audio::cvsd::RATE));
+    }
+    let (samples, rate) = audio::wav::read(path)?;
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    Ok((name.replace(char::is_control, "?"), samples, rate))
+}
+
+/// The station of a name.
+fn named(scenario: &Scenario, name: &str) -> Result<usize, Diagnostic> {
     scenario.radio.stations.iter().position(|station| station.name == name).ok_or_else(|| {
         let names: Vec<&str> = scenario.radio.stations.iter().map(|s| s.name.as_str()).collect();
         let help = match nearest(name, &names) {
             Some(near) => format!("did you mean \"{near}\"?"),
             None => format!("name one of {}", names.join(", ")),
         };
-        Diagnostic::new(format!("the scenario has no station \"{name}\""), help)
+        Diagnostic::new(format!("the scenario has no station \"{}\"", shown(name)), help)
     })
 }

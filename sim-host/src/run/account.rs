@@ -2,8 +2,10 @@
 
 use super::metrics::{addressees, in_step_times, over_of, seconds};
 use super::{Check, Run, shown};
+use crate::audio::Audio;
 use crate::scenario::{BehaviourPlan, Cover, OverPlan};
 use crate::world::Level;
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{self, Write};
 
@@ -16,6 +18,9 @@ pub fn write_account(out: &mut impl Write, run: &Run) -> io::Result<()> {
     writeln!(out, "\nWhat happened")?;
     for (at, line) in story(run) {
         writeln!(out, "{:>9.3} s  {line}", seconds(at))?;
+    }
+    if let Some(audio) = &run.audio {
+        heard(out, run, audio)?;
     }
     table(out, &run.checks)?;
     let held = run.checks.iter().filter(|check| check.pass).count();
@@ -52,6 +57,22 @@ fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
         structure.frame,
         structure.rendezvous,
     )?;
+    let lanes = scenario.radio.lanes();
+    if lanes.len() > 1 {
+        let of = |lane| scenario.radio.stations.iter().filter(|s| s.lane == lane).count();
+        let nets: Vec<String> =
+            lanes.iter().map(|lane| format!("lane {lane} with {}", of(*lane))).collect();
+        writeln!(out, "{} nets: {} stations", lanes.len(), nets.join(", "))?;
+    }
+    for relay in &scenario.relays {
+        let station = |node: usize| &scenario.radio.stations[node];
+        let (a, b) = (station(relay.a), station(relay.b));
+        writeln!(
+            out,
+            "{}: {} (lane {}) and {} (lane {}) back to back, for overs to {}",
+            relay.name, a.name, a.lane, b.name, b.lane, relay.target
+        )?;
+    }
     for interferer in &scenario.radio.interferers {
         let mut line = format!("on the air besides (simulated): {}, ", interferer.name);
         let _ = match interferer.cover {
@@ -94,18 +115,25 @@ fn story(run: &Run) -> Vec<(u64, String)> {
     }
     silences(run, &mut lines);
     opponents(run, &mut lines);
+    for over in run.world.trace().overs.iter().filter(|over| over.relayed) {
+        let name = &run.scenario.radio.stations[over.node].name;
+        lines.push((over.pressed_us, format!("{name} relays to {}", over.target)));
+    }
     lines.sort_by_key(|(at, _)| *at);
     lines
 }
 
 fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
     let stations = &run.scenario.radio.stations;
-    for (i, (at, by)) in run.scenario.announces.iter().enumerate() {
+    let mut announced = BTreeSet::new();
+    for (at, by) in &run.scenario.announces {
+        let lane = stations[*by].lane;
         lines.push((*at, format!("{} announces", stations[*by].name)));
-        if i > 0 {
+        if !announced.insert(lane) {
             continue;
         }
         let waits: Vec<u64> = (0..stations.len())
+            .filter(|node| stations[*node].lane == lane)
             .filter(|node| node != by && stations[*node].on_us <= *at)
             .filter_map(|node| in_step_times(run.world.trace(), node).find(|t| t >= at))
             .collect();
@@ -120,9 +148,11 @@ fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
 }
 
 fn late_entries(run: &Run, lines: &mut Vec<(u64, String)>) {
-    let start = run.scenario.announces.first().map_or(0, |(at, _)| *at);
-    for (node, station) in run.scenario.radio.stations.iter().enumerate() {
-        if station.on_us <= start {
+    let stations = &run.scenario.radio.stations;
+    for (node, station) in stations.iter().enumerate() {
+        let mut announces = run.scenario.announces.iter();
+        let first = announces.find(|(_, by)| stations[*by].lane == station.lane);
+        if station.on_us <= first.map_or(0, |(at, _)| *at) {
             continue;
         }
         lines.push((station.on_us, format!("{} is switched on and knows no time", station.name)));
@@ -209,6 +239,38 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     lines.push((ahead, text));
 }
 
+/// What the over sounded like.
+fn heard(out: &mut impl Write, run: &Run, audio: &Audio) -> io::Result<()> {
+    let name = |node: usize| &run.scenario.radio.stations[node].name;
+    let db = |snr: Option<f64>| snr.map_or("nothing was said".to_owned(), |s| format!("{s:.1} dB"));
+    writeln!(
+        out,
+        "\nWhat {} hears of {} at {} s ({}, CVSD at {} kbit/s; segmental SNR)",
+        name(audio.listener),
+        name(audio.speaker),
+        seconds(audio.pressed_us),
+        audio.input,
+        crate::audio::cvsd::RATE / 1_000,
+    )?;
+    writeln!(out, "  {:<34} {:>9}", "the coder alone, without a radio", db(audio.coder_snr_db))?;
+    for case in &audio.cases {
+        let what = match (case.hopping, case.interference) {
+            (false, false) => format!("fixed channel {}, clean", audio.fixed_channel),
+            (false, true) if audio.fixed_interfered => {
+                format!("fixed channel {}, interfered with", audio.fixed_channel)
+            }
+            (false, true) => format!("fixed channel {}, a clear one", audio.fixed_channel),
+            (true, false) => "hopping, clean".to_owned(),
+            (true, true) => "hopping, with interference".to_owned(),
+        };
+        let slots = case.heard + case.lost + case.late;
+        let late = if case.late == 0 { String::new() } else { format!(", {} late", case.late) };
+        let (heard, snr) = (case.heard, db(case.snr_db));
+        writeln!(out, "  {what:<34} {snr:>9}   {heard} of {slots} slots{late}")?;
+    }
+    Ok(())
+}
+
 fn table(out: &mut impl Write, checks: &[Check]) -> io::Result<()> {
     if checks.is_empty() {
         return writeln!(out, "\nThe scenario expects nothing ([[expect]] tables).");
@@ -224,7 +286,7 @@ fn table(out: &mut impl Write, checks: &[Check]) -> io::Result<()> {
                 if check.pass { "holds" } else { "FAILS" }.to_owned(),
                 unit(check, shown(check.measured)),
                 unit(check, check.required.clone()),
-                check.what.to_owned(),
+                check.what.clone(),
             ]
         })
         .collect();

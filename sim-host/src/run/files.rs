@@ -2,6 +2,7 @@
 
 use super::picture::band_picture;
 use super::{Run, to_json, write_account};
+use crate::audio::wav;
 use crate::diagnostic::Diagnostic;
 use crate::folder::write_whole;
 use crate::world::{Content, Happened};
@@ -29,6 +30,12 @@ fn write_all(run: &Run, folder: &Path) -> std::io::Result<()> {
     fs::write(folder.join("transmissions.csv"), transmissions_csv(run))?;
     fs::write(folder.join("stations.csv"), stations_csv(run))?;
     fs::write(folder.join("band.svg"), band_picture(run))?;
+    if let Some(audio) = &run.audio {
+        wav::write(&folder.join("said.wav"), &audio.said)?;
+        for case in &audio.cases {
+            wav::write(&folder.join(format!("{}.wav", case.name)), &case.samples)?;
+        }
+    }
     for node in run.world.nodes() {
         if let Some(recording) = node.recording() {
             let name = format!("recording-{}.bin", node.station.address());

@@ -2,6 +2,7 @@
 
 use super::Run;
 use super::metrics::{in_step_times, seconds};
+use crate::audio::Audio;
 use serde_json::{Value, json};
 
 /// One JSON object with everything that the account says.
@@ -36,6 +37,7 @@ pub fn to_json(run: &Run) -> Value {
             json!({
                 "name": station.name,
                 "address": station.address.to_string(),
+                "lane": station.lane.number(),
                 "oscillator_ppb": node.oscillator.ppb(),
                 "on_s": seconds(station.on_us),
                 "in_step_s": in_step_times(trace, i).next().map(seconds),
@@ -53,7 +55,7 @@ pub fn to_json(run: &Run) -> Value {
         .iter()
         .map(|(id, measured)| ((*id).to_owned(), number(measured.value)))
         .collect();
-    json!({
+    let mut object = json!({
         "scenario": run.scenario.name,
         "seed": run.seed,
         "trace_digest": run.world.digest(),
@@ -69,6 +71,50 @@ pub fn to_json(run: &Run) -> Value {
             "steps": totals.steps,
             "bound_checks": totals.bound_checks,
         },
+    });
+    if !run.nets.is_empty() {
+        let nets = run.nets.iter().map(|(lane, measured)| {
+            let mut net: serde_json::Map<String, Value> = measured
+                .iter()
+                .map(|(id, measured)| ((*id).to_owned(), number(measured.value)))
+                .collect();
+            net.insert("lane".to_owned(), lane.number().into());
+            Value::Object(net)
+        });
+        object["nets"] = nets.collect();
+    }
+    if let Some(audio) = &run.audio {
+        object["audio"] = audio_json(run, audio);
+    }
+    object
+}
+
+fn audio_json(run: &Run, audio: &Audio) -> Value {
+    let name = |node: usize| &run.scenario.radio.stations[node].name;
+    let cases = audio.cases.iter().map(|case| {
+        json!({
+            "net": if case.hopping { "hopping" } else { "fixed" },
+            "interference": case.interference,
+            "slots_heard": case.heard,
+            "slots_lost": case.lost,
+            "slots_late": case.late,
+            "segmental_snr_db": case.snr_db.map(number),
+            "file": format!("{}.wav", case.name),
+        })
+    });
+    json!({
+        "input": audio.input,
+        "speaker": name(audio.speaker),
+        "listener": name(audio.listener),
+        "pressed_s": seconds(audio.pressed_us),
+        "coder": "CVSD",
+        "coder_bps": crate::audio::cvsd::RATE,
+        "coder_segmental_snr_db": audio.coder_snr_db.map(number),
+        "longest_share_bits": audio.longest_share,
+        "delay_slots": crate::audio::DELAY,
+        "fixed_channel": audio.fixed_channel.number(),
+        "fixed_channel_interfered": audio.fixed_interfered,
+        "cases": cases.collect::<Vec<_>>(),
     })
 }
 

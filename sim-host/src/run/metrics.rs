@@ -1,10 +1,10 @@
-//! What is measured of a run.
+//! What is measured of a run: of the whole, and of each net.
 
 mod alerts;
 mod cut_in;
 mod silence;
 
-use super::Measured;
+use super::{Measured, relayed};
 use crate::diagnostic::Diagnostic;
 use crate::scenario::{OverPlan, Scenario};
 use crate::world::{Over, Trace, World};
@@ -25,6 +25,25 @@ pub struct Metric {
     /// The closed form that it can be compared with.
     pub model: Option<&'static str>,
 }
+
+impl Metric {
+    /// Whether it can be measured of one net alone.
+    #[must_use]
+    pub fn by_net(&self) -> bool {
+        BY_NET.iter().any(|head| self.id.starts_with(head))
+    }
+}
+
+/// How the names begin of what can be measured of one net alone.
+const BY_NET: &[&str] = &[
+    "announce.",
+    "late_entry.",
+    "stations.",
+    "calls.",
+    "payload.",
+    "holdoff.longest_s",
+    "hops.blocks_uneven",
+];
 
 const fn metric(id: &'static str, what: &'static str, unit: &'static str) -> Metric {
     Metric { id, what, unit, model: None }
@@ -62,49 +81,100 @@ pub const METRICS: &[Metric] = &[
     metric("adversary.heard", "transmissions of opponents that a radio recognised", ""),
     metric("adversary.taken", "transmissions of opponents that a station took", ""),
     metric("hops.blocks_uneven", "blocks of r*m slots that did not use each channel once", ""),
+    metric("lanes.shared_channels", "transmissions of one net on a channel of another", ""),
+    metric("lanes.collisions", "pairs of two nets at one time on one channel", ""),
+    metric("relay.delay_s", "first said to said by a relay, mean", "s"),
+    metric("relay.longest_delay_s", "first said to said by a relay, longest", "s"),
+    Metric {
+        id: "relay.heard_share",
+        what: "traffic slots of one net heard on another through a relay",
+        unit: "",
+        model: Some("clear_share_product"),
+    },
+    metric("relay.most_relays", "relays passed by a payload that was read, most", ""),
+    metric("relay.overs", "overs of relays", ""),
 ];
 
 /// Two-sided 99.9 % of the normal distribution.
-const NORMAL_999: f64 = 3.290_527;
+pub(super) const NORMAL_999: f64 = 3.290_527;
 
-/// Measures a run.
+/// What is looked at: a scenario, or one of its nets.
+#[derive(Debug, Clone, Copy)]
+struct Scope<'a> {
+    scenario: &'a Scenario,
+    net: Option<Lane>,
+}
+
+impl Scope<'_> {
+    fn has(&self, node: usize) -> bool {
+        self.net.is_none_or(|net| self.scenario.radio.stations[node].lane == net)
+    }
+
+    fn nodes(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.scenario.radio.stations.len()).filter(|node| self.has(*node))
+    }
+
+    fn overs<'a>(&'a self, trace: &'a Trace) -> impl Iterator<Item = &'a Over> {
+        trace.overs.iter().filter(|over| self.has(over.node))
+    }
+
+    fn lanes(&self) -> BTreeSet<Lane> {
+        self.nodes().map(|node| self.scenario.radio.stations[node].lane).collect()
+    }
+
+    /// When the net of a lane is first announced, and by whom.
+    fn first_announce(&self, lane: Lane) -> Option<(u64, usize)> {
+        let mut announces = self.scenario.announces.iter().copied();
+        announces.find(|(_, by)| self.scenario.radio.stations[*by].lane == lane)
+    }
+}
+
+/// Measures a run, or one of its nets.
 ///
 /// # Errors
 /// [`Diagnostic`] never for a scenario that has been read.
 pub fn measure(
     scenario: &Scenario,
     world: &World,
+    net: Option<Lane>,
 ) -> Result<BTreeMap<&'static str, Measured>, Diagnostic> {
     let trace = world.trace();
+    let scope = Scope { scenario, net };
     let mut out = BTreeMap::new();
     let mut put = |id: &'static str, value: f64| {
         out.insert(id, Measured { value, band: None });
     };
-    announce(scenario, trace, &mut put);
-    put("late_entry.worst_s", late_entry(scenario, trace));
-    let nodes = 0..scenario.radio.stations.len();
-    put("stations.in_step", count(nodes.filter(|node| world.in_step(*node)).count()));
-    let lost = trace.events.iter().filter(|h| h.event == Event::OutOfStep).count();
-    put("stations.lost", count(lost));
-    put("clock.bound_misses", trace.totals.bound_misses as f64);
-    put("clock.worst_phase_us", trace.totals.worst_phase_us as f64);
-    let (missed, strays) = calls(scenario, trace);
+    announce(scope, trace, &mut put);
+    put("late_entry.worst_s", late_entry(scope, trace));
+    put("stations.in_step", count(scope.nodes().filter(|node| world.in_step(*node)).count()));
+    let own = trace.events.iter().filter(|h| scope.has(h.node));
+    put("stations.lost", count(own.filter(|h| h.event == Event::OutOfStep).count()));
+    let (missed, strays) = calls(scope, trace);
     put("calls.missed", missed);
     put("calls.strays", strays);
-    put("payload.garbled", trace.overs.iter().map(|o| f64::from(o.payloads_garbled)).sum());
-    let waits = trace.overs.iter().filter(|over| !over.cut_in);
+    put("payload.garbled", scope.overs(trace).map(|o| f64::from(o.payloads_garbled)).sum());
+    let waits = scope.overs(trace).filter(|over| !over.cut_in);
     let waits = waits.map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
-    silence::measure(trace, &mut put);
-    cut_in::measure(scenario, trace, &mut put);
-    alerts::measure(scenario, trace, &mut put);
     put("holdoff.longest_s", waits.fold(0.0, f64::max));
-    put("holdoff.overlaps", trace.totals.overlapping as f64);
-    put("hops.outside_hopset", trace.totals.outside_hopset as f64);
-    let taken = world.taken();
-    put("adversary.heard", taken.heard as f64);
-    put("adversary.taken", (taken.headers + taken.words) as f64);
-    put("hops.blocks_uneven", blocks_uneven(scenario, world)?);
-    out.insert("payload.heard_share", heard_share(scenario, trace)?);
+    put("hops.blocks_uneven", blocks_uneven(scope, world)?);
+    if net.is_none() {
+        silence::measure(trace, &mut put);
+        cut_in::measure(scenario, trace, &mut put);
+        alerts::measure(scenario, trace, &mut put);
+        put("clock.bound_misses", trace.totals.bound_misses as f64);
+        put("clock.worst_phase_us", trace.totals.worst_phase_us as f64);
+        put("holdoff.overlaps", trace.totals.overlapping as f64);
+        put("hops.outside_hopset", trace.totals.outside_hopset as f64);
+        let taken = world.taken();
+        put("adversary.heard", taken.heard as f64);
+        put("adversary.taken", (taken.headers + taken.words) as f64);
+        put("lanes.shared_channels", trace.totals.shared_channels as f64);
+        put("lanes.collisions", trace.totals.collisions as f64);
+        if !scenario.relays.is_empty() {
+            relayed::measure(scenario, trace, &mut out)?;
+        }
+    }
+    out.insert("payload.heard_share", heard_share(scope, trace)?);
     Ok(out)
 }
 
@@ -112,37 +182,46 @@ fn since(over: &Over, at: u64) -> f64 {
     seconds(at - over.pressed_us)
 }
 
-fn announce(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&'static str, f64)) {
-    let Some((at, by)) = scenario.announces.first().copied() else { return };
-    let slots = u64::from(scenario.plan.announce_slots());
-    let end = at + slots * scenario.plan.timing().slot().us();
-    let mut waits = Vec::new();
-    for (node, station) in scenario.radio.stations.iter().enumerate() {
-        if node != by && station.on_us <= at {
-            let first = in_step_times(trace, node).find(|t| *t >= at);
-            waits.push(first.map_or(f64::INFINITY, |t| seconds(t - at)));
+fn announce(scope: Scope<'_>, trace: &Trace, put: &mut impl FnMut(&'static str, f64)) {
+    let plan = &scope.scenario.plan;
+    let length = u64::from(plan.announce_slots()) * plan.timing().slot().us();
+    let (mut waits, mut announces) = (Vec::new(), 0);
+    for lane in scope.lanes() {
+        let Some((at, by)) = scope.first_announce(lane) else { continue };
+        announces += 1;
+        for node in scope.nodes() {
+            let station = &scope.scenario.radio.stations[node];
+            if node != by && station.lane == lane && station.on_us <= at {
+                let first = in_step_times(trace, node).find(|t| *t >= at);
+                waits.push(first.map_or(f64::INFINITY, |t| seconds(t - at)));
+            }
         }
     }
-    let timely = waits.iter().filter(|wait| **wait <= seconds(end - at)).count();
+    if announces == 0 {
+        return;
+    }
+    let timely = waits.iter().filter(|wait| **wait <= seconds(length)).count();
     waits.sort_by(f64::total_cmp);
-    put("announce.in_step", count(timely) + 1.0);
+    put("announce.in_step", count(timely + announces));
     put("announce.median_s", waits.get(waits.len() / 2).copied().unwrap_or(0.0));
     put("announce.worst_s", waits.last().copied().unwrap_or(0.0));
 }
 
-fn late_entry(scenario: &Scenario, trace: &Trace) -> f64 {
+fn late_entry(scope: Scope<'_>, trace: &Trace) -> f64 {
     // While somebody spoke: who comes into a silent net waits for the next over, and that is all.
     let spoken = |at: u64| {
         let released = |over: &Over| over.released_us.unwrap_or(u64::MAX);
-        trace.overs.iter().any(|over| over.ahead_us <= Some(at) && at < released(over))
+        scope.overs(trace).any(|over| over.ahead_us <= Some(at) && at < released(over))
     };
-    let stations = scenario.radio.stations.iter().enumerate();
-    let late = stations.filter(|(_, s)| s.on_us > 0 && spoken(s.on_us));
-    let wait = |(node, station): (usize, &crate::scenario::StationPlan)| {
-        let first = in_step_times(trace, node).next();
-        first.map_or(f64::INFINITY, |t| seconds(t - station.on_us))
-    };
-    late.map(wait).fold(0.0, f64::max)
+    let mut worst = 0.0_f64;
+    for node in scope.nodes() {
+        let on_us = scope.scenario.radio.stations[node].on_us;
+        if on_us > 0 && spoken(on_us) {
+            let first = in_step_times(trace, node).next();
+            worst = worst.max(first.map_or(f64::INFINITY, |t| seconds(t - on_us)));
+        }
+    }
+    worst
 }
 
 /// The times at which a station came into step.
@@ -151,7 +230,7 @@ pub(super) fn in_step_times(trace: &Trace, node: usize) -> impl Iterator<Item = 
 }
 
 /// Whether a station had come into step before `at`.
-fn in_step_before(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
+pub(super) fn in_step_before(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
     let announced = scenario.announces.iter().any(|(t, by)| *by == node && *t <= at);
     announced || in_step_times(trace, node).any(|t| t < at)
 }
@@ -159,33 +238,41 @@ fn in_step_before(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> b
 /// The stations that an over was for and that could have heard it from its start.
 pub(super) fn addressees(scenario: &Scenario, trace: &Trace, over: &Over) -> BTreeSet<usize> {
     let at = over.ahead_us.unwrap_or(over.pressed_us);
+    let lane = scenario.radio.stations[over.node].lane;
     (0..scenario.radio.stations.len())
-        .filter(|node| *node != over.node)
+        .filter(|node| *node != over.node && scenario.radio.stations[*node].lane == lane)
         .filter(|node| over.target.covers(scenario.radio.stations[*node].address))
         .filter(|node| in_step_before(scenario, trace, *node, at))
         .collect()
 }
 
-fn calls(scenario: &Scenario, trace: &Trace) -> (f64, f64) {
+fn calls(scope: Scope<'_>, trace: &Trace) -> (f64, f64) {
+    let scenario = scope.scenario;
     let (mut missed, mut strays) = (0, 0);
-    for over in &trace.overs {
+    for over in scope.overs(trace) {
+        let lane = scenario.radio.stations[over.node].lane;
         let wanted = addressees(scenario, trace, over);
         missed += wanted.iter().filter(|node| !over.called.contains(node)).count();
         missed += usize::from(over.ahead_us.is_none());
-        let outside = |node: usize| !over.target.covers(scenario.radio.stations[node].address);
+        let outside = |node: usize| {
+            let station = &scenario.radio.stations[node];
+            station.lane != lane || !over.target.covers(station.address)
+        };
         strays += over.called.iter().filter(|node| outside(**node)).count();
         let readers = over.payloads_heard.iter().enumerate().filter(|(_, n)| **n > 0);
         strays += readers.filter(|(node, _)| outside(*node)).count();
     }
     // A command that was refused leaves no over behind.
-    missed += scenario.overs.len().saturating_sub(trace.overs.len());
+    let planned = scenario.overs.iter().filter(|plan| scope.has(plan.from));
+    missed += planned.filter(|plan| over_of(trace, plan).is_none()).count();
     (count(missed), count(strays))
 }
 
 /// The share of traffic slots heard, and the band in which the share of clear channels puts it.
-fn heard_share(scenario: &Scenario, trace: &Trace) -> Result<Measured, Diagnostic> {
+fn heard_share(scope: Scope<'_>, trace: &Trace) -> Result<Measured, Diagnostic> {
+    let scenario = scope.scenario;
     let (mut heard, mut sent, mut expected, mut slots) = (0.0, 0.0, 0.0, 0.0);
-    for over in &trace.overs {
+    for over in scope.overs(trace) {
         let to = addressees(scenario, trace, over);
         let listeners = count(to.len());
         if to.is_empty() {
@@ -195,7 +282,8 @@ fn heard_share(scenario: &Scenario, trace: &Trace) -> Result<Measured, Diagnosti
         let got: u32 = to.iter().filter_map(|node| over.payloads_heard.get(*node)).sum();
         heard += f64::from(got);
         sent += n * listeners;
-        expected += n * listeners * clear_share(scenario, over.ahead_us.unwrap_or(0))?;
+        let lane = scenario.radio.stations[over.node].lane;
+        expected += n * listeners * clear_share(scenario, lane, over.ahead_us.unwrap_or(0))?;
         // A slot is clear for all listeners or for none: the slots are what is drawn.
         slots += n;
     }
@@ -204,9 +292,9 @@ fn heard_share(scenario: &Scenario, trace: &Trace) -> Result<Measured, Diagnosti
     Ok(Measured { value: heard / sent, band: Some((model - play, model + play)) })
 }
 
-/// The share of traffic channels without interference at `us`.
-fn clear_share(scenario: &Scenario, us: u64) -> Result<f64, Diagnostic> {
-    let traffic = traffic_channels(scenario)?;
+/// The share of a net's traffic channels without interference at `us`.
+pub(super) fn clear_share(scenario: &Scenario, lane: Lane, us: u64) -> Result<f64, Diagnostic> {
+    let traffic = traffic_channels(scenario, lane)?;
     let mut clear = traffic.clone();
     let builder = scenario.builder()?;
     for interferer in &scenario.radio.interferers {
@@ -218,8 +306,8 @@ fn clear_share(scenario: &Scenario, us: u64) -> Result<f64, Diagnostic> {
     Ok(count(clear.len()) / count(traffic.len()))
 }
 
-fn traffic_channels(scenario: &Scenario) -> Result<BTreeSet<Channel>, Diagnostic> {
-    let sequence = scenario.plan.sequence(Lane::ZERO)?;
+fn traffic_channels(scenario: &Scenario, lane: Lane) -> Result<BTreeSet<Channel>, Diagnostic> {
+    let sequence = scenario.plan.sequence(lane)?;
     let mut channels: BTreeSet<Channel> = sequence.hopset().channels().iter().copied().collect();
     if sequence.structure().equal_use {
         for channel in sequence.rendezvous() {
@@ -231,15 +319,20 @@ fn traffic_channels(scenario: &Scenario) -> Result<BTreeSet<Channel>, Diagnostic
 
 /// Aligned blocks of the home timeline, as far as the run went, that do not use every channel
 /// of the hopset exactly once. Plans without equal use have none that do.
-fn blocks_uneven(scenario: &Scenario, world: &World) -> Result<f64, Diagnostic> {
-    let sequence = scenario.plan.sequence(Lane::ZERO)?;
-    let n = usize::from(sequence.hopset().len());
-    let last = world.true_net_us().and_then(|net| scenario.plan.timing().slot_at(net));
-    let slots = last.map_or(0, Slot::number) as usize;
-    let mut channels = vec![Channel::default(); (slots / n + 1) * n];
-    sequence.fill(Timeline::Home, Slot::ZERO, &mut channels);
-    let uneven = |block: &&[Channel]| block.iter().collect::<BTreeSet<_>>().len() != n;
-    Ok(count(channels.chunks(n).filter(uneven).count()))
+fn blocks_uneven(scope: Scope<'_>, world: &World) -> Result<f64, Diagnostic> {
+    let plan = &scope.scenario.plan;
+    let mut blocks = 0;
+    for lane in scope.lanes() {
+        let sequence = plan.sequence(lane)?;
+        let n = usize::from(sequence.hopset().len());
+        let last = world.true_net_us_of(lane).and_then(|net| plan.timing().slot_at(net));
+        let slots = last.map_or(0, Slot::number) as usize;
+        let mut channels = vec![Channel::default(); (slots / n + 1) * n];
+        sequence.fill(Timeline::Home, Slot::ZERO, &mut channels);
+        let uneven = |block: &&[Channel]| block.iter().collect::<BTreeSet<_>>().len() != n;
+        blocks += channels.chunks(n).filter(uneven).count();
+    }
+    Ok(count(blocks))
 }
 
 /// The over that a press led to, if it was carried out.
@@ -247,7 +340,7 @@ pub(super) fn over_of<'a>(trace: &'a Trace, plan: &OverPlan) -> Option<&'a Over>
     trace.overs.iter().find(|over| over.node == plan.from && over.pressed_us == plan.at_us)
 }
 
-fn count(n: usize) -> f64 {
+pub(super) fn count(n: usize) -> f64 {
     n as f64
 }
 

@@ -6,14 +6,17 @@ mod files;
 mod json;
 pub mod metrics;
 mod picture;
+mod relayed;
 
 pub use account::write_account;
 pub use files::write_files;
 pub use json::to_json;
 
+use crate::audio::Audio;
 use crate::diagnostic::Diagnostic;
-use crate::scenario::{Bound, Scenario, Timetable};
-use crate::world::{Detail, World};
+use crate::scenario::{Bound, Expectation, Scenario, Timetable};
+use crate::world::{Detail, Over, World};
+use hopwright_core::units::Lane;
 use std::collections::BTreeMap;
 
 /// A measured value.
@@ -30,8 +33,8 @@ pub struct Measured {
 pub struct Check {
     /// The metric's name.
     pub id: &'static str,
-    /// What is measured.
-    pub what: &'static str,
+    /// What is measured, and of which net if not of all.
+    pub what: String,
     /// What is required.
     pub required: String,
     /// What was measured.
@@ -55,8 +58,12 @@ pub struct Run {
     pub world: World,
     /// What was measured.
     pub measured: BTreeMap<&'static str, Measured>,
+    /// What was measured of each net, if there are several.
+    pub nets: BTreeMap<Lane, BTreeMap<&'static str, Measured>>,
     /// What was checked.
     pub checks: Vec<Check>,
+    /// What an over sounded like, if somebody listened.
+    pub audio: Option<Audio>,
 }
 
 impl Run {
@@ -81,10 +88,19 @@ impl Run {
             digests: true,
             recorded,
         })?;
+        scenario.connect(&mut world)?;
         world.run_until(scenario.duration_us);
-        let measured = metrics::measure(&scenario, &world)?;
-        let checks = scenario.expectations.iter().map(|e| check(e, &measured)).collect();
-        Ok(Self { scenario, seed, world, measured, checks })
+        let measured = metrics::measure(&scenario, &world, None)?;
+        let mut nets = BTreeMap::new();
+        for lane in scenario.radio.lanes() {
+            nets.insert(lane, metrics::measure(&scenario, &world, Some(lane))?);
+        }
+        let of = |e: &Expectation| e.lane.and_then(|lane| nets.get(&lane)).unwrap_or(&measured);
+        let checks = scenario.expectations.iter().map(|e| check(e, of(e))).collect();
+        if nets.len() == 1 {
+            nets.clear();
+        }
+        Ok(Self { scenario, seed, world, measured, nets, checks, audio: None })
     }
 
     /// Whether all checks hold.
@@ -94,10 +110,17 @@ impl Run {
     }
 }
 
-fn check(
-    expectation: &crate::scenario::Expectation,
-    measured: &BTreeMap<&'static str, Measured>,
-) -> Check {
+/// Whether a station was in step and addressed when an over of the net's own time began.
+#[must_use]
+pub fn reaches(run: &Run, over: &Over, station: usize) -> bool {
+    let trace = run.world.trace();
+    let (scenario, at) = (&run.scenario, over.pressed_us);
+    over.payload_slots > 0
+        && metrics::in_step_before(scenario, trace, over.node, over.ahead_us.unwrap_or(at))
+        && metrics::addressees(scenario, trace, over).contains(&station)
+}
+
+fn check(expectation: &Expectation, measured: &BTreeMap<&'static str, Measured>) -> Check {
     let metric = expectation.metric;
     let nothing = Measured { value: f64::NAN, band: None };
     let measured = measured.get(metric.id).copied().unwrap_or(nothing);
@@ -115,7 +138,9 @@ fn check(
     };
     Check {
         id: metric.id,
-        what: metric.what,
+        what: expectation
+            .lane
+            .map_or_else(|| metric.what.to_owned(), |lane| format!("{}, lane {lane}", metric.what)),
         required,
         measured: value,
         unit: metric.unit,

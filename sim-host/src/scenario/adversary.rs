@@ -10,7 +10,7 @@ use crate::world::adversary::{
     Replayer, Sweep,
 };
 use crate::world::{Level, child_seed};
-use hopwright_core::band::ChannelSet;
+use hopwright_core::band::{ChannelSet, Lanes};
 use hopwright_core::header::HeaderKeys;
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::Sequence;
@@ -346,7 +346,7 @@ impl Builder<'_> {
     /// [`Diagnostic`] never for a plan that has been read.
     pub fn adversary(&self, plan: &AdversaryPlan) -> Result<Adversary, Diagnostic> {
         let seed = child_seed(self.seed, &format!("adversary/{}", plan.name));
-        let hopset = self.hopset.channels();
+        let hopset = self.hopset();
         let behaviour = match plan.behaviour {
             BehaviourPlan::Tones { count } => {
                 Behaviour::Constant(Constant::new(scattered(hopset, usize::from(count), seed)))
@@ -400,15 +400,24 @@ impl Builder<'_> {
         Ok(Adversary { name: name.clone(), behaviour, level, from_us, to_us })
     }
 
-    /// The rendezvous channels, which only the net key tells.
+    /// The rendezvous channels of all nets, which only the net key tells.
     ///
     /// # Errors
     /// [`Diagnostic`] never for a plan that has been read.
     pub fn rendezvous(&self) -> Result<ChannelSet, Diagnostic> {
-        let (structure, lane) = (self.plan.structure(), Lane::ZERO);
-        let sequence = Sequence::new(&self.key, self.hopset.clone(), structure, lane, lane)
-            .map_err(|error| Diagnostic::new(error.to_string(), "change [slots] of the plan"))?;
-        Ok(sequence.rendezvous().collect())
+        let structure = self.plan.structure();
+        let spaced = self.plan.lanes().is_some_and(Lanes::spaced);
+        let mut channels = ChannelSet::new();
+        for (lane, hopset) in &self.hopsets {
+            let draw_lane = if spaced { Lane::ZERO } else { *lane };
+            let hopset = hopset.clone();
+            let sequence =
+                Sequence::new(&self.key, hopset, structure, *lane, draw_lane).map_err(|error| {
+                    Diagnostic::new(error.to_string(), "change [slots] of the plan")
+                })?;
+            sequence.rendezvous().for_each(|channel| channels.insert(channel));
+        }
+        Ok(channels)
     }
 }
 

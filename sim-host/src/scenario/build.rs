@@ -7,11 +7,12 @@ use crate::world::{
     CAPACITY, Detail, Interferer, Journey, Medium, MediumPlan, Node, Order, Oscillator, World,
     child_seed,
 };
-use hopwright_core::band::{ChannelSet, Exclusion, Hopset};
+use hopwright_core::band::{ChannelSet, Exclusion, Hopset, Lanes};
 use hopwright_core::keys::NetKey;
 use hopwright_core::record;
 use hopwright_core::station::{Config, ConfigError, Station, Watermark};
 use hopwright_core::units::{Channel, Hertz, Lane};
+use std::collections::BTreeMap;
 
 /// Makes worlds of a plan and its stations. Everything left to chance comes from the seed and
 /// the names of the parts.
@@ -21,7 +22,10 @@ pub struct Builder<'a> {
     radio: &'a RadioPlan,
     pub(super) seed: u64,
     pub(super) key: NetKey,
-    pub(super) hopset: Hopset<MAX_HOPSET>,
+    /// The hopset of each lane that has a station.
+    pub(super) hopsets: BTreeMap<Lane, Hopset<MAX_HOPSET>>,
+    /// The channels of all of them, ascending.
+    in_use: Vec<Channel>,
 }
 
 /// What is to happen in a world, and how much of it is kept.
@@ -43,10 +47,10 @@ impl<'a> Builder<'a> {
     /// Makes worlds with the given seed.
     ///
     /// # Errors
-    /// [`Diagnostic`] never for a plan that has been read.
+    /// [`Diagnostic`] if a station's lane does not exist; never for a scenario that has been read.
     pub fn new(plan: &'a Plan, radio: &'a RadioPlan, seed: u64) -> Result<Self, Diagnostic> {
-        let hopset = plan.hopset(Lane::ZERO)?;
-        Ok(Self { plan, radio, seed, key: plan.net_key(), hopset })
+        let hopsets = Self::hopsets(radio, |lane| plan.hopset(lane))?;
+        Ok(Self::over(plan, radio, seed, plan.net_key(), hopsets))
     }
 
     /// Makes worlds with the given seed and another key than the plan's.
@@ -59,8 +63,31 @@ impl<'a> Builder<'a> {
         seed: u64,
         key: NetKey,
     ) -> Result<Self, Diagnostic> {
-        let hopset = plan.hopset_under(&key, Lane::ZERO)?;
-        Ok(Self { plan, radio, seed, key, hopset })
+        let hopsets = Self::hopsets(radio, |lane| plan.hopset_under(&key, lane))?;
+        Ok(Self::over(plan, radio, seed, key, hopsets))
+    }
+
+    /// The hopset of each lane that has a station.
+    fn hopsets(
+        radio: &RadioPlan,
+        hopset: impl Fn(Lane) -> Result<Hopset<MAX_HOPSET>, Diagnostic>,
+    ) -> Result<BTreeMap<Lane, Hopset<MAX_HOPSET>>, Diagnostic> {
+        radio.lanes().into_iter().map(|lane| Ok((lane, hopset(lane)?))).collect()
+    }
+
+    fn over(
+        plan: &'a Plan,
+        radio: &'a RadioPlan,
+        seed: u64,
+        key: NetKey,
+        hopsets: BTreeMap<Lane, Hopset<MAX_HOPSET>>,
+    ) -> Self {
+        let mut in_use = ChannelSet::new();
+        for channel in hopsets.values().flat_map(Hopset::channels) {
+            in_use.insert(*channel);
+        }
+        let in_use = in_use.iter().collect();
+        Self { plan, radio, seed, key, hopsets, in_use }
     }
 
     /// A world at time 0 with all stations, switched off, and a timetable.
@@ -117,12 +144,18 @@ impl<'a> Builder<'a> {
         station: &StationPlan,
         make: impl FnOnce(Config<'_, CAPACITY>) -> Result<T, ConfigError>,
     ) -> Result<T, Diagnostic> {
+        let lane = station.lane;
+        let spaced = self.plan.lanes().is_some_and(Lanes::spaced);
+        let hopset = match self.hopsets.get(&lane) {
+            Some(hopset) => hopset.clone(),
+            None => self.plan.hopset_under(&self.key, lane)?,
+        };
         make(Config {
             key: &self.key,
-            hopset: self.hopset.clone(),
+            hopset,
             structure: self.plan.structure(),
-            lane: Lane::ZERO,
-            draw_lane: Lane::ZERO,
+            lane,
+            draw_lane: if spaced { Lane::ZERO } else { lane },
             timing: self.plan.timing(),
             clock: self.plan.clock().core(clocks::own_tolerance(self.plan, station.role)),
             announce_slots: u16::try_from(self.plan.announce_slots()).unwrap_or(u16::MAX),
@@ -138,16 +171,16 @@ impl<'a> Builder<'a> {
         })
     }
 
-    /// The channels of the hopset, ascending.
+    /// The channels of all hopsets in use, ascending.
     #[must_use]
     pub fn hopset(&self) -> &[Channel] {
-        self.hopset.channels()
+        &self.in_use
     }
 
-    /// The channels that an interferer covers.
+    /// The channels that an interferer covers. A share is one of all hopsets in use.
     #[must_use]
     pub fn covered(&self, interferer: &InterfererPlan) -> ChannelSet {
-        let channels = self.hopset.channels();
+        let channels = self.hopset();
         let seed = child_seed(self.seed, &format!("interferer/{}", interferer.name));
         let count = |share: f64| {
             #[expect(

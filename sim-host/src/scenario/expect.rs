@@ -3,12 +3,16 @@
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, nearest, shown};
 use crate::run::metrics::{METRICS, Metric};
+use crate::scenario::StationPlan;
+use hopwright_core::units::{Lane, MAX_LANES};
 
 /// One expectation.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Expectation {
     /// What is measured.
     pub metric: &'static Metric,
+    /// Of which net; of the whole if `None`.
+    pub lane: Option<Lane>,
     /// What it must be.
     pub bound: Bound,
     /// Where the requirement comes from.
@@ -31,10 +35,13 @@ pub enum Bound {
 impl Expectation {
     /// The keys of an expectation.
     pub(super) const KEYS: &[&str] =
-        &["metric", "at_most", "at_least", "equals", "from_model", "source"];
+        &["metric", "lane", "at_most", "at_least", "equals", "from_model", "source"];
 
     /// Reads one expectation.
-    pub(super) fn read(section: &Section<'_>) -> Result<Self, Diagnostic> {
+    pub(super) fn read(
+        section: &Section<'_>,
+        stations: &[StationPlan],
+    ) -> Result<Self, Diagnostic> {
         let name = section.needed(section.text("metric")?, "metric", "\"announce.worst_s\"")?;
         let Some(metric) = METRICS.iter().find(|metric| metric.id == name.value) else {
             let ids: Vec<&str> = METRICS.iter().map(|metric| metric.id).collect();
@@ -45,6 +52,7 @@ impl Expectation {
             let what = format!("there is no metric \"{}\"", shown(name.value));
             return Err(section.error("metric", what, help));
         };
+        let lane = lane(section, metric, stations)?;
         let model = section.text("from_model")?;
         let bounds = [
             section.number("at_most")?.map(|n| ("at_most", Bound::AtMost(n.value))),
@@ -71,6 +79,24 @@ impl Expectation {
             return Err(section.error("from_model", what, help));
         }
         let source = section.needed(section.text("source")?, "source", "\"where it is from\"")?;
-        Ok(Self { metric, bound, source: source.value.to_owned() })
+        Ok(Self { metric, lane, bound, source: source.value.to_owned() })
     }
+}
+
+/// The net that an expectation is about.
+fn lane(
+    section: &Section<'_>,
+    metric: &Metric,
+    stations: &[StationPlan],
+) -> Result<Option<Lane>, Diagnostic> {
+    let Some(number) = section.integer("lane", 0..=MAX_LANES - 1)? else { return Ok(None) };
+    if !metric.by_net() {
+        let what = format!("the metric {} is one of the whole scenario", metric.id);
+        return Err(section.error("lane", what, "leave `lane` out"));
+    }
+    let lane = Lane::new(number.value).filter(|l| stations.iter().any(|s| s.lane == *l));
+    lane.map(Some).ok_or_else(|| {
+        let what = format!("no station is on lane {}", number.value);
+        section.error("lane", what, "name the lane of a station, or leave `lane` out")
+    })
 }

@@ -10,6 +10,7 @@ mod clocks;
 mod expect;
 mod moves;
 mod read;
+mod relays;
 
 pub(crate) use crate::plan::parse_address;
 pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
@@ -20,10 +21,11 @@ use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};
 use crate::plan::Plan;
 use crate::world::physics::Propagation;
-use crate::world::{Behaviour, Level};
+use crate::world::{Behaviour, Level, World};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::Role;
-use hopwright_core::units::Slot;
+use hopwright_core::units::{Channel, Lane, Slot};
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// The text of the built-in scenario.
@@ -50,8 +52,25 @@ pub struct Scenario {
     pub announces: Vec<(u64, usize)>,
     /// Overs.
     pub overs: Vec<OverPlan>,
+    /// Stations back to back.
+    pub relays: Vec<RelayPlan>,
+    /// The channel of the fixed-channel case of `run --audio`; found for the over if `None`.
+    pub fixed_channel: Option<Channel>,
     /// What must come of it.
     pub expectations: Vec<Expectation>,
+}
+
+/// Two stations back to back at one place, each on a net of its own.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RelayPlan {
+    /// Its name.
+    pub name: String,
+    /// One of its stations.
+    pub a: usize,
+    /// The other.
+    pub b: usize,
+    /// It carries overs for exactly this target.
+    pub target: Target,
 }
 
 /// Who is where, and what is between them.
@@ -87,6 +106,13 @@ impl RadioPlan {
             adversaries: Vec::new(),
         }
     }
+
+    /// The nets: the lanes that have a station; lane 0 if there is no station at all.
+    #[must_use]
+    pub fn lanes(&self) -> BTreeSet<Lane> {
+        let lanes: BTreeSet<Lane> = self.stations.iter().map(|station| station.lane).collect();
+        if lanes.is_empty() { BTreeSet::from([Lane::ZERO]) } else { lanes }
+    }
 }
 
 /// One station of a scenario.
@@ -96,6 +122,8 @@ pub struct StationPlan {
     pub name: String,
     /// Its address.
     pub address: Address,
+    /// Its net.
+    pub lane: Lane,
     /// What it may do.
     pub role: Role,
     /// Metres east of the origin.
@@ -143,6 +171,7 @@ impl StationPlan {
         Self {
             name,
             address,
+            lane: Lane::ZERO,
             role: Role::Member,
             x_m: 0.0,
             y_m: 0.0,
@@ -242,6 +271,20 @@ impl Scenario {
     /// [`Diagnostic`] never for a plan that has been read.
     pub fn builder(&self) -> Result<Builder<'_>, Diagnostic> {
         Builder::new(&self.plan, &self.radio, self.seed)
+    }
+
+    /// Connects the nets of a world of the scenario by its relays.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if two stations make no relay; never for a scenario that has been read.
+    pub fn connect(&self, world: &mut World) -> Result<(), Diagnostic> {
+        for relay in &self.relays {
+            world.add_relay(relay.a, relay.b, relay.target).map_err(|error| {
+                let what = format!("the relay {}: {error}", relay.name);
+                Diagnostic::new(what, "put its two stations on disjoint lanes of the plan")
+            })?;
+        }
+        Ok(())
     }
 }
 

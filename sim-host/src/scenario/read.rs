@@ -2,7 +2,7 @@
 
 use super::{
     Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, adversary,
-    clocks, moves,
+    clocks, moves, relays,
 };
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
@@ -28,7 +28,9 @@ pub(super) fn scenario(
         "scenario",
         "radio",
         "propagation",
+        "audio",
         "station",
+        "relay",
         "interferer",
         "move",
         "adversary",
@@ -56,6 +58,8 @@ pub(super) fn scenario(
     let limit_us = microseconds(duration.value);
     let base = Base { plan: &plan, seed, limit_us, power_dbm };
     let stations = stations(&root, &base)?;
+    let relays = relays::read(&root, &plan, &stations)?;
+    let fixed_channel = relays::fixed_channel(&root, &plan)?;
     let moves = moves::read(&root, &stations, limit_us)?;
     let (propagation, horizon_m) = propagation(&root)?;
     let interferers = root
@@ -89,7 +93,7 @@ pub(super) fn scenario(
     let expectations = root
         .sections("expect", Expectation::KEYS)?
         .iter()
-        .map(Expectation::read)
+        .map(|section| Expectation::read(section, &stations))
         .collect::<Result<_, _>>()?;
     Ok(Scenario {
         name,
@@ -108,6 +112,8 @@ pub(super) fn scenario(
         },
         announces,
         overs,
+        relays,
+        fixed_channel,
         expectations,
     })
 }
@@ -139,6 +145,7 @@ fn model(section: &Section<'_>) -> Result<Propagation, Diagnostic> {
 const STATION_KEYS: &[&str] = &[
     "name",
     "address",
+    "lane",
     "role",
     "x_m",
     "y_m",
@@ -212,6 +219,7 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
     Ok(StationPlan {
         name: name.value.to_owned(),
         address,
+        lane: relays::lane(section, plan)?,
         role,
         x_m: place("x_m")?,
         y_m: place("y_m")?,
@@ -307,13 +315,17 @@ fn over(
 ) -> Result<OverPlan, Diagnostic> {
     let from = station_named(section, "from", stations)?;
     let to = section.needed(section.text("to")?, "to", "\"all\"")?;
-    let to = parse_target(to.value).ok_or_else(|| {
-        let what = format!("\"{}\" is no call target", shown(to.value));
-        let help = "write \"all\", an address \"4B\", a prefix \"40/4\", or \"all but 4B\"";
-        section.error("to", what, help)
-    })?;
+    let to = target(section, "to", to.value)?;
     let talk_us = time(section, "talk_s", limit_us)?;
     Ok(OverPlan { at_us: time(section, "at_s", limit_us)?, from, to, talk_us })
+}
+
+pub(super) fn target(section: &Section<'_>, key: &str, text: &str) -> Result<Target, Diagnostic> {
+    parse_target(text).ok_or_else(|| {
+        let what = format!("\"{}\" is no call target", shown(text));
+        let help = "write \"all\", an address \"4B\", a prefix \"40/4\", or \"all but 4B\"";
+        section.error(key, what, help)
+    })
 }
 
 pub(super) fn station_named(

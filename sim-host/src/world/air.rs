@@ -1,11 +1,11 @@
 //! What is on the air: transmissions begin, end, and reach those who wait for them.
 
-use super::node::Tuned;
+use super::node::{Node, Tuned};
 use super::{Content, Detail, Due, Rule, Sent, Transmission, World};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Heard, Reception};
 use hopwright_core::timing::WORD_BITS;
-use hopwright_core::units::Channel;
+use hopwright_core::units::{Channel, Lane};
 
 /// After this long without a transmission stations are left alone, in microseconds.
 const QUIET_US: u64 = 1_000_000;
@@ -30,6 +30,11 @@ impl World {
         }
         let station = &self.nodes[node].station;
         let in_hopset = station.sequence().hopset().contains(channel);
+        let lane = station.sequence().lane();
+        let mut others = self.nets.iter().filter(|(other, _)| *other != lane);
+        let hopset_of = |of: &usize| self.nodes[*of].station.sequence().hopset();
+        let shared = others.any(|(_, of)| hopset_of(of).contains(channel));
+        self.trace.totals.shared_channels += u64::from(shared);
         let bits = station.burst().to_vec();
         let content = if word == station.sequence().sync_word() {
             Content::SyncHeader
@@ -45,14 +50,18 @@ impl World {
                 self.trace.overs[talk.over].payload_slots += 1;
             }
             if self.nodes[node].talking {
-                payload = self.nodes[node].payloads.checked_sub(1);
+                payload = self.speech.take(node);
                 self.queue_payload(node);
             }
         }
         let on_air_bits = WORD_BITS + u32::try_from(bits.len()).unwrap_or(u32::MAX) * 8;
         self.trace.totals.sent += 1;
+        let number = self.next_number(lane);
+        if let Some(payload) = &payload {
+            self.note_said(node, (number, channel, start), &bits, payload);
+        }
         self.schedule(Transmission {
-            number: self.trace.totals.sent,
+            number,
             node,
             channel,
             word,
@@ -83,6 +92,14 @@ impl World {
         self.push(start, Due::Start { transmission: index });
     }
 
+    /// The number of a net's next transmission. Chance comes from it, and so does not depend on
+    /// what other nets send.
+    fn next_number(&mut self, lane: Lane) -> u64 {
+        let sent = self.sent_by.entry(lane).or_default();
+        *sent += 1;
+        *sent | u64::from(lane.number()) << 40
+    }
+
     pub(super) fn start(&mut self, index: usize) {
         self.wake_all();
         let Some(mut transmission) = self.transmissions[index].take() else { return };
@@ -110,9 +127,14 @@ impl World {
             if (other.start, other.number) > (start, number) || start > other.end {
                 continue;
             }
-            // An opponent keeps no order that could be broken.
-            let stations = other.node.max(sender) < self.nodes.len();
-            self.trace.totals.overlapping += u64::from(stations);
+            // An opponent keeps no order that could be broken, and nets may speak at the same time,
+            // but not in the same place.
+            let lanes = [sender, other.node].map(|node| self.nodes.get(node).map(Node::lane));
+            if let [Some(one), Some(another)] = lanes {
+                self.trace.totals.overlapping += u64::from(one == another);
+                let met = one != another && other.channel == channel;
+                self.trace.totals.collisions += u64::from(met);
+            }
             if other.channel == channel {
                 other.others.push(sender);
                 transmission.others.push(other.node);
@@ -235,38 +257,4 @@ impl World {
         }
         true
     }
-
-    pub(super) fn note_payload(
-        &mut self,
-        transmission: &Transmission,
-        node: usize,
-        read: Option<&[u8]>,
-    ) {
-        let Some(Some(talk)) = self.talk.get(transmission.node) else { return };
-        let over = &mut self.trace.overs[talk.over];
-        if let Some(heard) = over.payloads_heard.get_mut(node) {
-            *heard += 1;
-        }
-        let sent = transmission.payload.map(payload_text);
-        let same = match (&sent, read) {
-            (Some(sent), Some(read)) => sent == read,
-            (None, Some(read)) => read.is_empty(),
-            (_, None) => false,
-        };
-        over.payloads_garbled += u32::from(!same);
-    }
-
-    pub(super) fn queue_payload(&mut self, node: usize) {
-        let text = payload_text(self.nodes[node].payloads);
-        if self.nodes[node].queue_payload(&text).is_ok() {
-            self.nodes[node].payloads += 1;
-        }
-    }
-}
-
-/// The text of the payload with a given number: enough to tell it from any other.
-fn payload_text(number: u32) -> [u8; 16] {
-    let mut text = *b"slot text 0000..";
-    text[10..14].copy_from_slice(&number.to_be_bytes());
-    text
 }

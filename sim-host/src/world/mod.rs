@@ -20,6 +20,8 @@ mod oscillator;
 pub mod physics;
 mod places;
 mod radio;
+mod relay;
+mod speech;
 mod trace;
 mod trouble;
 mod truth;
@@ -31,7 +33,8 @@ pub use medium::{Medium, MediumPlan, WORD_ERRORS};
 pub use node::{CAPACITY, Node};
 pub use oscillator::{Behaviour, Course, Oscillator, Reach, SEGMENT_US};
 pub use places::Journey;
-pub use trace::{Content, Detail, Happened, Over, Sent, Totals, Trace};
+pub use speech::{Said, Voice};
+pub use trace::{Content, Detail, Happened, Over, Relayed, Sent, Spoken, Totals, Trace};
 pub use trouble::Faults;
 pub use truth::Started;
 pub use watch::{Broken, Record, Rule};
@@ -40,11 +43,11 @@ use hopwright_core::address::Target;
 use hopwright_core::record::Sink;
 use hopwright_core::station::{Action, Command, Radio, Refused, Watermark};
 use hopwright_core::timing::Timing;
-use hopwright_core::units::{Channel, Dbm, MAX_CHANNELS};
+use hopwright_core::units::{Channel, Dbm, Lane, MAX_CHANNELS};
 use node::listening;
 use places::Underway;
 use std::cmp::Reverse;
-use std::collections::BinaryHeap;
+use std::collections::{BTreeMap, BinaryHeap};
 use trouble::Trouble;
 use watch::Watch;
 
@@ -105,8 +108,8 @@ struct Transmission {
     start: u64,
     end: u64,
     bits: Vec<u8>,
-    /// The payload before it was sealed, by its number.
-    payload: Option<u32>,
+    /// The payload before it was sealed.
+    payload: Option<Vec<u8>>,
     /// Radios that wait for it.
     listeners: Vec<(usize, u32)>,
     /// Others that were on the channel at the same time.
@@ -138,6 +141,12 @@ pub struct World {
     timelines: Vec<Started>,
     watches: Vec<Watch>,
     trouble: Trouble,
+    /// Transmissions of each net.
+    sent_by: BTreeMap<Lane, u64>,
+    /// The nets, and a station of each.
+    nets: Vec<(Lane, usize)>,
+    speech: speech::Speech,
+    posts: Vec<relay::Post>,
     last_start: Vec<u64>,
     /// The first transmissions after each press or announce, by node.
     first_sent: Vec<Vec<u64>>,
@@ -165,6 +174,12 @@ impl World {
         detail: Detail,
     ) -> Self {
         let count = nodes.len();
+        let mut nets: Vec<(Lane, usize)> = Vec::new();
+        for (node, lane) in nodes.iter().map(Node::lane).enumerate() {
+            if nets.iter().all(|(known, _)| *known != lane) {
+                nets.push((lane, node));
+            }
+        }
         let mut world = Self {
             nodes,
             medium,
@@ -187,6 +202,10 @@ impl World {
             timelines: Vec::new(),
             watches: Vec::new(),
             trouble: Trouble::new(count),
+            sent_by: BTreeMap::new(),
+            nets,
+            speech: speech::Speech::new(count),
+            posts: Vec::new(),
             last_start: vec![u64::MAX; count],
             first_sent: vec![Vec::new(); count],
             expect_first: vec![false; count],
@@ -371,6 +390,7 @@ impl World {
                     self.trace.overs.push(Over {
                         node,
                         target,
+                        relayed: talk_us == relay::UNTIL_SAID,
                         pressed_us: self.now,
                         ahead_us: None,
                         cut_in: false,
@@ -381,6 +401,8 @@ impl World {
                         called: Vec::new(),
                         busy: Vec::new(),
                     });
+                } else if talk_us == relay::UNTIL_SAID {
+                    self.relay_lost_floor(node);
                 }
                 node
             }
@@ -391,6 +413,7 @@ impl World {
                     self.trace.overs[talk.over].released_us = Some(self.now);
                 }
                 self.nodes[node].talking = false;
+                let _ = self.speech.take(node);
                 node
             }
         };

@@ -6,7 +6,7 @@ use hopwright_core::record::{self, Input};
 use hopwright_core::station::{
     Action, Command, Event, Heard, Radio, Reception, Refused, Station, Watermark,
 };
-use hopwright_core::units::{Channel, Dbm, Tick};
+use hopwright_core::units::{Channel, Dbm, Lane, Tick};
 
 /// The largest hopset of a virtual station.
 pub const CAPACITY: usize = 4096;
@@ -120,6 +120,12 @@ impl Node {
         let mut recording = self.recording.clone()?;
         crate::replay::seal(&mut recording, self.inputs);
         Some(recording)
+    }
+
+    /// The net that the station belongs to.
+    #[must_use]
+    pub fn lane(&self) -> Lane {
+        self.station.sequence().lane()
     }
 
     /// The station's clock at true time `us`.

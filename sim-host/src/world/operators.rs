@@ -1,5 +1,6 @@
 //! Operators: what they do when their stations tell them something.
 
+use super::relay::UNTIL_SAID;
 use super::{Happened, Order, World};
 use hopwright_core::address::Address;
 use hopwright_core::station::Event;
@@ -9,6 +10,7 @@ impl World {
     pub(super) fn drain(&mut self, node: usize) {
         while let Some(event) = self.nodes[node].next_event() {
             self.trace.events.push(Happened { at_us: self.now, node, event });
+            self.relay_told(node, event);
             self.watch_event(node, event);
             match event {
                 Event::GoAhead { .. } => {
@@ -18,13 +20,19 @@ impl World {
                         self.nodes[node].talking = true;
                         self.nodes[node].payloads = 0;
                         self.queue_payload(node);
-                        self.order(self.now + talk.talk_us, Order::Release(node));
+                        if talk.talk_us != UNTIL_SAID {
+                            self.order(self.now + talk.talk_us, Order::Release(node));
+                        }
                     }
                 }
                 Event::Call { source, .. } => self.note_call(node, source, true),
                 Event::Busy { .. } => {
-                    let speaker = (0..self.nodes.len())
-                        .find(|n| self.nodes[*n].station.holds_floor() && self.talk[*n].is_some());
+                    let lane = self.nodes[node].lane();
+                    let speaker = (0..self.nodes.len()).find(|n| {
+                        let speaks =
+                            self.nodes[*n].station.holds_floor() && self.talk[*n].is_some();
+                        speaks && self.nodes[*n].lane() == lane
+                    });
                     if let Some(speaker) = speaker {
                         let source = self.nodes[speaker].station.address();
                         self.note_call(node, source, false);

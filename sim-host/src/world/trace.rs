@@ -61,6 +61,8 @@ pub struct Over {
     pub node: usize,
     /// Whom for.
     pub target: Target,
+    /// Whether a relay pressed.
+    pub relayed: bool,
     /// True time of the press.
     pub pressed_us: u64,
     /// True time at which the operator was told to go ahead.
@@ -109,10 +111,14 @@ pub struct Totals {
     pub worst_phase_us: u64,
     /// Transmissions on a channel outside the lane's hopset.
     pub outside_hopset: u64,
-    /// Transmissions that began while another station's was on the air.
+    /// Transmissions that began while another station of the net was on the air.
     pub overlapping: u64,
     /// Home transmissions of stations that were not in step.
     pub out_of_step: u64,
+    /// Transmissions on a channel of another net's hopset.
+    pub shared_channels: u64,
+    /// Pairs of transmissions of two nets at one time on one channel.
+    pub collisions: u64,
     /// Times that a station took the floor without time.
     pub cut_ins: u64,
 }
@@ -128,6 +134,10 @@ pub struct Trace {
     pub starts: Vec<u64>,
     /// Overs, in order of their presses.
     pub overs: Vec<Over>,
+    /// What was said in worlds with relays, by those who were not relays.
+    pub spoken: Vec<Spoken>,
+    /// What was read of what relays said.
+    pub relayed: Vec<Relayed>,
     /// Counts.
     pub totals: Totals,
     /// The end of the last transmission.
@@ -136,6 +146,31 @@ pub struct Trace {
     pub broken: super::Record,
 }
 
+/// A payload, when it was first said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Spoken {
+    /// In which over, by its place in the trace.
+    pub over: usize,
+    /// The how manieth payload of it.
+    pub number: u32,
+    /// True time at which its slot's unique word started.
+    pub at_us: u64,
+}
+
+/// A payload that was read after it had passed a relay.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Relayed {
+    /// In which over it was first said.
+    pub over: usize,
+    /// The how manieth payload of that.
+    pub number: u32,
+    /// Who read it.
+    pub node: usize,
+    /// True time at which the slot in which it was read started with its unique word.
+    pub at_us: u64,
+    /// How many relays it had passed.
+    pub relays: u32,
+}
 /// Transmissions that follow each other sooner than this are of one piece.
 const PIECE_US: u64 = 500_000;
 

@@ -59,14 +59,6 @@ impl Mimic {
     }
 }
 
-/// Closed form: frames until a station is met that waits on `r` channels one after another, too
-/// briefly to be met twice in one stay, with one sync slot a frame: at most `frames` with
-/// probability `1 - (1 - 1 / r)^frames` (geometric distribution).
-#[must_use]
-pub fn met_within(frames: f64, r: f64) -> f64 {
-    1.0 - libm::pow(1.0 - 1.0 / r, frames)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

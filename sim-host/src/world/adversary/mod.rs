@@ -19,7 +19,7 @@ mod tape;
 
 pub use follower::{Follower, header_survives, share_hit};
 pub use forger::{Forger, Forgery};
-pub use mimic::{Mimic, met_within};
+pub use mimic::Mimic;
 pub use noise::{Constant, Pulses, Sweep};
 pub(super) use opposition::Opposition;
 pub use opposition::{Reach, Taken};

@@ -1,7 +1,7 @@
 //! The recordings that the build was given, and stations that start where they start.
 
-use hopwright_core::keys::NetKey;
 use crate::digest::Digest;
+use hopwright_core::keys::NetKey;
 use hopwright_core::record::{self, Input, Sink, Trailer};
 use hopwright_core::station::Station;
 

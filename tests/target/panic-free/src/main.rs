@@ -16,6 +16,7 @@ mod sequence;
 mod station;
 mod text;
 mod tree;
+mod voice;
 
 use core::hint::black_box;
 use core::panic::PanicInfo;
@@ -50,6 +51,7 @@ extern "C" fn _start() -> ! {
     messages::all(&key);
     provision::all();
     text::all(raster.err());
+    voice::all();
     #[cfg(feature = "control")]
     black_box(black_box(&[0_u8; 4])[black_box(4)]);
     loop {

@@ -7,8 +7,10 @@ use hopwright_core::band::{HopsetError, LaneError, RasterError};
 use hopwright_core::loader::{Refusal, StorageFault};
 use hopwright_core::provision::manual::{EntryError, GroupError};
 use hopwright_core::provision::{DecodeError, Fault};
+use hopwright_core::relay::RelayError;
 use hopwright_core::sequence::StructureError;
 use hopwright_core::station::{ConfigError, Refused};
+use hopwright_core::stream::ShareError;
 use hopwright_core::timing::TimingError;
 use hopwright_core::units::{Channel, Hertz, Lane, Micros, Slot};
 
@@ -48,4 +50,6 @@ pub(crate) fn all(raster: Option<RasterError>) {
     say(&black_box(EntryError::Check));
     say(&black_box(Refusal::Content));
     say(&black_box(StorageFault));
+    say(&black_box(RelayError::NoRelays));
+    say(&black_box(ShareError::TooSlow));
 }
