@@ -74,6 +74,18 @@ impl Target {
         Self { address, form: ALL_BUT }
     }
 
+    /// The address of the target: of the one who is called or left out, or the prefix's first.
+    #[must_use]
+    pub const fn address(&self) -> Address {
+        self.address
+    }
+
+    /// The length of the prefix, 0 to 8; `None` for everyone but one.
+    #[must_use]
+    pub const fn prefix_length(&self) -> Option<u8> {
+        if self.form == ALL_BUT { None } else { Some(self.form) }
+    }
+
     /// Whether a station is called.
     #[must_use]
     pub const fn covers(&self, station: Address) -> bool {

@@ -8,12 +8,12 @@
 //!
 //! Keys are wiped when they are dropped and no formatter of this crate prints them.
 
+use crate::tree::Secret;
 use chacha20::{
     ChaCha20, ChaChaCore, R20,
     cipher::{KeyIvInit, StreamCipher, StreamCipherCore, StreamCipherSeek},
     variants::Ietf,
 };
-use core::fmt;
 use subtle::ConstantTimeEq;
 use zeroize::{Zeroize, ZeroizeOnDrop};
 
@@ -44,6 +44,10 @@ pub enum Label {
     Data,
     /// Addressing by keys.
     Tree,
+    /// Messages.
+    Text,
+    /// Telling one key from another without showing it.
+    Print,
 }
 
 impl Label {
@@ -61,6 +65,8 @@ impl Label {
             Self::Seal => b"hopwright/seal\0\0",
             Self::Data => b"hopwright/data\0\0",
             Self::Tree => b"hopwright/tree\0\0",
+            Self::Text => b"hopwright/text\0\0",
+            Self::Print => b"hopwright/print\0",
         }
     }
 }
@@ -83,7 +89,26 @@ impl NetKey {
         Subkey(hchacha20(&self.0, label.bytes()))
     }
 
-    /// Writes the key out, for a recording that must be able to stand alone.
+    /// Takes a key and wipes where it comes from.
+    pub(crate) fn taken(bytes: &mut [u8; 32]) -> Self {
+        let key = Self(*bytes);
+        bytes.zeroize();
+        key
+    }
+
+    /// `HChaCha20(K, input)`, for inputs that are no [`Label`].
+    pub(crate) fn derive(&self, input: &[u8; 16]) -> Subkey {
+        Subkey(hchacha20(&self.0, input))
+    }
+
+    /// What may be shown of the key, so that two stations can be compared: the bytes of the word
+    /// `W(PRINT, 0, 0)`. One in 4·10^9 other keys has the same; nothing else can be learnt from it.
+    #[must_use]
+    pub fn fingerprint(&self) -> [u8; 4] {
+        self.subkey(Label::Print).word(0, 0).to_le_bytes()
+    }
+
+    /// Writes the key out, for a recording or an order that must be able to stand alone.
     pub(crate) fn expose(&self, write: impl FnOnce(&[u8; 32])) {
         write(&self.0);
     }
@@ -104,6 +129,34 @@ pub struct Subkey([u8; 32]);
 redacted!(Subkey);
 
 impl Subkey {
+    /// `HChaCha20(self, input)` as a key of its own.
+    #[must_use]
+    #[inline(never)]
+    pub(crate) fn derive(&self, input: &[u8; 16]) -> Self {
+        Self(hchacha20(&self.0, input))
+    }
+
+    /// The first or the second half, as a secret of the tree.
+    #[must_use]
+    pub(crate) fn half(&self, second: bool) -> Secret {
+        let ([first, last], _) = self.0.as_chunks::<16>() else { return Secret::new([0; 16]) };
+        Secret::new(if second { *last } else { *first })
+    }
+
+    /// Exclusive-ors the key onto 32 bytes.
+    pub(crate) fn mask(&self, bytes: &mut [u8; 32]) {
+        for (byte, key) in bytes.iter_mut().zip(&self.0) {
+            *byte ^= key;
+        }
+    }
+
+    /// Takes a key for one purpose that was not drawn from a net key. The caller's own copy
+    /// remains the caller's to wipe.
+    #[must_use]
+    pub const fn new(bytes: [u8; 32]) -> Self {
+        Self(bytes)
+    }
+
     /// The word `W(label, stream, index)`; `index` counts below 2^36 (higher bits are dropped).
     ///
     /// One ChaCha20 block. Where many words are wanted, [`Words`] keeps the block.
@@ -144,8 +197,13 @@ impl Subkey {
 
     /// Exclusive-ors `data` with the ChaCha20 keystream under `nonce` from counter 0.
     pub(crate) fn apply(&self, nonce: &[u8; 12], data: &mut [u8]) {
+        self.apply_from(nonce, 0, data);
+    }
+
+    /// As [`apply`](Self::apply), from block `first` of the keystream, which ends at 2^38 bytes.
+    pub(crate) fn apply_from(&self, nonce: &[u8; 12], first: u32, data: &mut [u8]) {
         let mut keystream = [0; 64];
-        for (number, data) in (0_u32..).zip(data.chunks_mut(64)) {
+        for (number, data) in (first..).zip(data.chunks_mut(64)) {
             block(&self.0, number, nonce, &mut keystream);
             for (byte, key) in data.iter_mut().zip(&keystream) {
                 *byte ^= key;
@@ -321,21 +379,24 @@ pub(crate) fn put(to: &mut [u8], at: usize, value: &[u8]) {
 /// Gives a type formatters that print its name and nothing else.
 macro_rules! redacted {
     ($name:ident) => {
-        impl fmt::Debug for $name {
-            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str(concat!(stringify!($name), "(..)"))
+        redacted!($name, stringify!($name));
+    };
+    ($type:ty, $name:expr) => {
+        impl core::fmt::Debug for $type {
+            fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+                f.write_str(concat!($name, "(..)"))
             }
         }
 
         #[cfg(feature = "defmt")]
-        impl defmt::Format for $name {
+        impl defmt::Format for $type {
             fn format(&self, f: defmt::Formatter<'_>) {
-                defmt::write!(f, "{=str}(..)", stringify!($name));
+                defmt::write!(f, "{=str}(..)", $name);
             }
         }
     };
 }
-use redacted;
+pub(crate) use redacted;
 
 #[cfg(test)]
 mod tests {

@@ -21,11 +21,15 @@
 //! 4. [`sequence`]: frames, sync slots, rendezvous channels, traffic hops.
 //! 5. [`timing`]: what a slot is made of on the air.
 //! 6. [`address`], [`header`], [`coding`]: who calls whom, sealed and protected.
-//! 7. [`clock`]: net time as an interval.
-//! 8. [`acquire`]: how to find the net without knowing the time.
-//! 9. [`station`]: the state machine that puts these to use.
-//! 10. [`stream`], [`relay`]: voice bits over its traffic slots, and overs carried to another net.
-//! 11. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 7. [`tree`]: addressing enforced by keys; withdrawal.
+//! 8. [`clock`]: net time as an interval.
+//! 9. [`acquire`]: how to find the net without knowing the time.
+//! 10. [`station`]: the state machine that puts these to use.
+//! 11. [`seal`], [`message`]: what is said, whole or not at all.
+//! 12. [`stream`], [`relay`]: voice bits over traffic slots, and overs carried to another net.
+//! 13. [`record`]: its inputs and outputs as bytes, for replay and comparison.
+//! 14. [`provision`]: its configuration as bytes, sealed or typed by hand.
+//! 15. [`loader`]: how a carrier device brings it a new one.
 //!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
@@ -111,11 +115,16 @@ pub mod clock;
 pub mod coding;
 pub mod header;
 pub mod keys;
+pub mod loader;
+pub mod message;
 mod nuisance;
+pub mod provision;
 pub mod record;
 pub mod relay;
+pub mod seal;
 pub mod sequence;
 pub mod station;
 pub mod stream;
 pub mod timing;
+pub mod tree;
 pub mod units;

@@ -148,6 +148,12 @@ impl Timing {
         (self.bits / 8) as usize
     }
 
+    /// The bytes of payload that a traffic slot carries: two tell its length.
+    #[must_use]
+    pub const fn payload_bytes(&self) -> usize {
+        self.bytes().saturating_sub(2)
+    }
+
     /// From the start of a slot to the start of its unique word.
     #[must_use]
     pub const fn word_offset(&self) -> Micros {

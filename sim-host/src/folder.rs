@@ -1,19 +1,39 @@
-//! A folder that appears whole or not at all.
+//! Folders that appear whole or not at all.
 
 use crate::diagnostic::Diagnostic;
 use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 
-/// Makes a new folder of what `write` puts into the folder that it is given: that one has another
-/// name, and is renamed when everything is in it.
+/// Makes a new folder: `write` fills it under another name, and it is renamed when everything is
+/// in it.
 ///
 /// # Errors
 /// [`Diagnostic`] if the folder exists and is not empty, or cannot be written.
 pub fn write_whole(
     folder: &Path,
-    write: impl FnOnce(&Path) -> std::io::Result<()>,
+    write: impl FnOnce(&Path) -> io::Result<()>,
 ) -> Result<(), Diagnostic> {
-    let cannot = |what: &str, error: &std::io::Error| {
+    write_as(folder, false, write)
+}
+
+/// [`write_whole`] of a folder that only its owner may enter.
+///
+/// # Errors
+/// As [`write_whole`].
+pub fn write_whole_private(
+    folder: &Path,
+    write: impl FnOnce(&Path) -> io::Result<()>,
+) -> Result<(), Diagnostic> {
+    write_as(folder, true, write)
+}
+
+fn write_as(
+    folder: &Path,
+    private: bool,
+    write: impl FnOnce(&Path) -> io::Result<()>,
+) -> Result<(), Diagnostic> {
+    let cannot = |what: &str, error: &io::Error| {
         Diagnostic::new(
             format!("{} cannot be {what}: {error}", folder.display()),
             "name another folder for --out, or make room",
@@ -39,7 +59,7 @@ pub fn write_whole(
             "remove it if an earlier run left it behind, or name another folder for --out",
         ));
     }
-    fs::create_dir_all(&partial).map_err(|error| cannot("made", &error))?;
+    make(&partial, private).map_err(|error| cannot("made", &error))?;
     let written = write(&partial);
     let moved = written.and_then(|()| {
         if folder.exists() {
@@ -51,6 +71,21 @@ pub fn write_whole(
         let _ = fs::remove_dir_all(&partial);
         cannot("written", &error)
     })
+}
+
+fn make(folder: &Path, private: bool) -> io::Result<()> {
+    if let Some(parent) = folder.parent() {
+        fs::create_dir_all(parent)?;
+    }
+    let mut builder = fs::DirBuilder::new();
+    #[cfg(unix)]
+    if private {
+        use std::os::unix::fs::DirBuilderExt;
+        builder.mode(0o700);
+    }
+    #[cfg(not(unix))]
+    let _ = private;
+    builder.create(folder)
 }
 
 fn partial_name(folder: &Path) -> PathBuf {

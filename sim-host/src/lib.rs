@@ -7,6 +7,7 @@
 //! |---|---|
 //! | [`diagnostic`] | one clear error per bad input: what, where, how to mend it |
 //! | [`input`] | files and TOML tables read with the place of every value kept |
+//! | [`keytree`] | the planner's part of the key tree: shares, covers, changes of the net key |
 //! | [`plan`] | a TOML plan, validated, as the core's types |
 //! | [`check`] | what a plan amounts to, and what a published rule set says of it |
 //! | [`scenario`] | stations, a timetable, interferers, expectations |
@@ -20,7 +21,10 @@
 //! | [`curve`] | trials along an axis: tables and pictures |
 //! | [`stability`] | stability statistics, and what the simulated oscillators have of them |
 //! | [`replay`] | a recorded station, run again |
+//! | [`provision`] | keys, rosters, sealed configurations, groups to type |
+//! | [`load`] | a carrier's port, and a station to load into for training |
 //! | [`folder`] | a folder that appears whole or not at all |
+//! | [`secret_files`] | files for their owner only, all or nothing |
 //! | [`cli`] | the command line |
 //!
 //! ```
@@ -42,6 +46,7 @@
 
 pub mod adversaries;
 pub mod audio;
+pub mod blocks;
 pub mod check;
 pub mod cli;
 pub mod curve;
@@ -49,10 +54,14 @@ pub mod diagnostic;
 pub mod folder;
 pub mod hostile;
 pub mod input;
+pub mod keytree;
+pub mod load;
 pub mod plan;
+pub mod provision;
 pub mod replay;
 pub mod run;
 pub mod scenario;
+pub mod secret_files;
 pub mod soak;
 pub mod stability;
 pub mod trials;

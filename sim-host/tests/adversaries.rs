@@ -222,7 +222,7 @@ fn opposed_runs_repeat() {
 #[test]
 fn the_command_prints_a_table_and_writes_curves() {
     let dir = tempfile::tempdir().expect("a directory");
-    let args = ["adversaries", "--only", "follower", "--trials", "60", "--out", "curves"];
+    let args = ["adversaries", "--only", "follower", "--trials", "50", "--out", "curves"];
     let output = hopwright(dir.path(), &args);
     let said = stdout(&output);
     assert_eq!((output.status.code(), stderr(&output)), (Some(0), String::new()), "{said}");
@@ -249,14 +249,14 @@ fn the_command_prints_a_table_and_writes_curves() {
 #[test]
 fn the_command_as_json_and_its_errors() {
     let dir = tempfile::tempdir().expect("a directory");
-    let args = ["adversaries", "--only", "forger", "--only", "tones", "--trials", "20", "--json"];
+    let args = ["adversaries", "--only", "pulses", "--only", "tones", "--trials", "50", "--json"];
     let output = hopwright(dir.path(), &args);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
     let object: serde_json::Value = serde_json::from_str(&stdout(&output)).expect("JSON");
     assert_eq!(object["simulated"], true);
     let findings = object["findings"].as_array().expect("a list");
     let names: Vec<_> = findings.iter().filter_map(|f| f["adversary"].as_str()).collect();
-    assert!(names.contains(&"tones") && names.contains(&"forger") && !names.contains(&"relay"));
+    assert!(names.contains(&"tones") && names.contains(&"pulses") && !names.contains(&"relay"));
     assert!(findings.iter().all(|finding| finding["verdict"] != "fails"), "{findings:?}");
     let unknown = hopwright(dir.path(), &["adversaries", "--only", "folower"]);
     assert_eq!(unknown.status.code(), Some(2));

@@ -78,7 +78,7 @@ fn oscillators() {
     let falling = ramp("{ at_s = 9, kelvin = 1 }, { at_s = 9, kelvin = 2 }");
     bad_oscillator(&falling, "11:86", &["does not come after", "in order of time"]);
     bad_oscillator("steps = [{ at_s = -1, us = 1 }]", "11:34", &["outside the scenario"]);
-    bad_oscillator("steps = [{ at_s = 1, us = 1_000_001 }]", "11:41", &["-1000000 to 1000000"]);
+    bad_oscillator("steps = [{ at_s = 1, us = 1_000_001 }]", "11:42", &["-1000000 to 1000000"]);
     bad("oscillator", "ppb = 3\noscillator", "11:7", &["either `ppb` or an `oscillator`"]);
     bad("{ offset_ppb = 300 }", "3", "11:14", &["must be a table"]);
 }

@@ -223,6 +223,11 @@ fn lanes_and_the_rest() {
     add("[clock]\ntolerance_ppb = 500_001", "11:17", &["0 to 500000"]);
     add("[announce]\nslots = 2001", "11:9", &["1 to 2000, not 2001"]);
     add("[energy]\nthreshold_dbm = -9999", "11:17", &["-200 to 50"]);
+    add("[message]\nn = 256", "11:5", &["`n` must be 2 to 255, not 256"]);
+    add("[message]\nk = 0", "11:5", &["`k` must be 1 to 254, not 0"]);
+    add("[message]\nk = 64", "11:5", &["not below `n` = 64", "`k` = 63 or less"]);
+    add("[message]\nn = 24", "11:5", &["`k` = 24 is not below `n` = 24", "raise `n`"]);
+    add("[message]\nm = 24", "11:1", &["m"]);
     add("[energy]\nthreshold = -95", "11:1", &["did you mean `threshold_dbm`?"]);
 }
 

@@ -51,12 +51,16 @@ fn the_silence_curve_is_told_and_drawn() {
         assert_eq!((row.len(), row[2]), (16, "12"), "three trials with four listeners: {row:?}");
         assert_eq!(row[3], "0", "everyone is found: {row:?}");
     }
-    // A minute at 1 ppm parts two clocks by 120 us, within the guard of 500 us; an hour at 10 ppm
-    // by 72 ms, four slots of 20 ms, for which one waits nine.
+    // A minute at 1 ppm parts two clocks by 120 us, within the guard of 500 us; ten minutes at 10
+    // ppm by 12 ms, a slot of 20 ms, for which one waits three; a day by more than one coasts with,
+    // and a run of sync slots comes round within r + w - 1 = 19 slots and confirms in the next.
     assert!(
         rows.iter().any(|r| r[..2] == ["1000", "60"] && r[13] == "0.000000" && r[14] == "locked")
     );
-    assert!(rows.iter().any(|r| r[..2] == ["10000", "3600"] && r[14..] == ["coast", "0.180000"]));
+    assert!(rows.iter().any(|r| r[..2] == ["10000", "600"] && r[14..] == ["coast", "0.060000"]));
+    let day = rows.iter().find(|r| r[..2] == ["10000", "86400"]).expect("a point");
+    assert_eq!(day[14..], ["search", "0.400000"]);
+    assert!(day[13].parse::<f64>().is_ok_and(|worst| worst < 2.0), "{day:?}");
     let svg = fs::read_to_string(dir.path().join("curve/silence.svg")).expect("written");
     let drawn = roxmltree::Document::parse(&svg).expect("XML");
     let texts: Vec<&str> = drawn.descendants().filter_map(|node| node.text()).collect();

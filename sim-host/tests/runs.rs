@@ -4,6 +4,7 @@
 mod common;
 
 use common::{hopwright, stderr, stdout};
+use hopwright_core::record;
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::fs;
@@ -381,14 +382,12 @@ fn what_is_no_recording_is_refused_at_a_byte() {
         fs::write(dir.path().join("r.bin"), bytes).expect("written");
         refused(dir.path(), &["replay", "r.bin"])
     };
-    // The first input is a poll, at the moment at which the station is switched on; the head is
-    // all that comes before it: its length is where a head without inputs ends.
-    let head = (40..whole.len())
-        .find(|end| {
-            fs::write(dir.path().join("r.bin"), &whole[..*end]).expect("written");
-            hopwright(dir.path(), &["replay", "r.bin"]).status.success()
-        })
-        .expect("a head");
+    let key = record::read_key(&whole).expect("a key");
+    let mut rest = &whole[..];
+    assert!(record::read_config::<4_096>(&mut rest, &key).is_some());
+    let head = whole.len() - rest.len();
+    // The trailer has 25 bytes, and the last input is a poll, of 9.
+    let end = whole.len() - 25;
     for (bytes, words, at) in [
         (&b""[..], "this is no recording", 0),
         (&whole[..7], "this is no recording", 0),
@@ -397,7 +396,13 @@ fn what_is_no_recording_is_refused_at_a_byte() {
         (&whole[..head - 1], "the configuration is cut short or makes no sense", 0),
         (&whole[..head + 1], "an input is cut short or unknown", head),
         (&whole[..head + 8], "an input is cut short or unknown", head),
-        (&whole[..whole.len() - 1], "an input is cut short or unknown", whole.len() - 9),
+        (&whole[..whole.len() - 1], "an input is cut short or unknown", end),
+        // Cut between two inputs it would be a shorter recording, if it had no trailer.
+        (&whole[..head], "the recording ends too early", head),
+        (&whole[..end], "the recording ends too early", end),
+        (&whole[..end - 9], "the recording ends too early", end - 9),
+        (&[&whole[..end - 9], &whole[end..]].concat(), "the recording was changed", end - 9),
+        (&[&whole[..end], &whole[end - 9..]].concat(), "the recording was changed", end + 9),
     ] {
         let said = replay(bytes);
         assert!(said.contains(words) && said.starts_with("error: r.bin: "), "{said}");

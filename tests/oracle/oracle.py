@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""A second implementation of sections 2 to 5 of the Hopwright specification.
+"""A second implementation of sections 2 to 5 and 10 of the Hopwright specification.
 
 Written from `docs/specification.md` alone, in plain Python with the standard library only, so that
 it shares no code and no habits with the core. It favours reading aloud over speed: everything is
@@ -526,6 +526,80 @@ def slot_bits(wire):
         for j in range(11):
             bits = bits << 1 | codewords[j] >> (23 - i) & 1
     return bits
+
+
+# ------------------------------------------------------------------- section 10: the key tree
+
+GENERATOR = hchacha20(bytes(32), b"hopwright/copath")
+ALL_BUT = 15
+
+
+def expand(secret):
+    """`G`: 32 bytes from 16."""
+    return hchacha20(GENERATOR, secret)
+
+
+def tree_path(node):
+    """The nodes from the root's child down to `node`."""
+    return [node >> up for up in range(node.bit_length() - 2, -1, -1)]
+
+
+def node_secret(root, node):
+    """`N(i)`."""
+    return hchacha20(root, b"hopwright/node" + struct.pack("<H", node))[:16]
+
+
+def copath_seed(root, node):
+    """`S(i)`."""
+    seed = hchacha20(root, b"hopwright/copath")[:16]
+    for step in tree_path(node):
+        seed = expand(seed)[16:] if step & 1 else expand(seed)[:16]
+    return seed
+
+
+def tree_token(root, generation):
+    """`T(g)`."""
+    token = hchacha20(root, b"hopwright/orders")[:16]
+    for _ in range(255 - generation):
+        token = expand(token)[:16]
+    return token
+
+
+def sender_secret(root, source, target, form):
+    """What `source` calls a target with."""
+    common = copath_seed(root, 256 + target) if form == ALL_BUT else node_secret(root, (256 + target) >> (8 - form))
+    return hchacha20(expand(common), b"hopwright/send" + bytes([source, 0]))[:16]
+
+
+def traffic_key(net_key, sender):
+    """The key of what is said, under the present net key."""
+    return hchacha20(net_key.subkey("TREE"), sender)
+
+
+def cover(withdrawn, depth=8):
+    """Complete subtrees that hold every leaf but the withdrawn ones, found from the leaves up."""
+    inside = {(1 << depth) + a for a in range(1 << depth)} - {(1 << depth) + a for a in withdrawn}
+    for level in range(depth - 1, -1, -1):
+        for node in range(1 << level, 2 << level):
+            if {2 * node, 2 * node + 1} <= inside:
+                inside = inside - {2 * node, 2 * node + 1} | {node}
+    return sorted(inside)
+
+
+def rekey_order(root, net_key, new_key, generation, slot, nodes, salt, inner):
+    """The bytes of a change of the net key."""
+    head = struct.pack("<BBBBI", 1, generation, len(nodes), 0, slot)
+    body = xor(new_key, hchacha20(expand(inner), salt))
+    signed = head + tree_token(root, generation) + salt + body
+    for node in nodes:
+        wrap = hchacha20(expand(node_secret(root, node)), b"hopwright/wrap\0\0")
+        signed += struct.pack("<H", node) + xor(inner, hchacha20(wrap, salt)[:16])
+    present = hchacha20(net_key.subkey("TREE"), b"hopwright/rekey\0")[:8]
+    state = hchacha20(hchacha20(new_key, b"hopwright/order\0"), present + head)
+    rest = signed[8:]
+    for at in range(0, len(rest), 16):
+        state = hchacha20(state, rest[at : at + 16].ljust(16, b"\0"))
+    return signed + state[:16]
 
 
 # -------------------------------------------------------------------------------------- self-test

@@ -23,12 +23,19 @@ from oracle import (
     NetKey,
     Plan,
     Timeline,
+    copath_seed,
     countdown,
+    cover,
     golay_encode,
+    node_secret,
     open_header,
     quality,
+    rekey_order,
     seal_header,
+    sender_secret,
     slot_bits,
+    traffic_key,
+    tree_token,
 )
 
 LINE = 110
@@ -407,12 +414,69 @@ def golay():
     }
 
 
+def tree():
+    """Secrets of the tree, traffic keys and changes of the net key."""
+    root = bytes(range(0x80, 0xA0))
+    key, new_key = (bytes.fromhex(text) for text in KEYS.values())
+    net_key = NetKey(key)
+    calls = []
+    for source, target, form in (
+        (0x10, 0x00, 0),
+        (0x10, 0x40, 4),
+        (0x55, 0x40, 4),
+        (0x40, 0x55, 8),
+        (0xFF, 0xFE, 7),
+        (0x10, 0x55, 15),
+        (0x54, 0x55, 15),
+        (0x55, 0x55, 15),
+        (0x00, 0xFF, 15),
+    ):
+        secret = sender_secret(root, source, target, form)
+        sent = {"sender_secret": secret.hex(), "traffic_key": traffic_key(net_key, secret).hex()}
+        calls.append({"source": source, "target": target, "form": form} | sent)
+    orders = []
+    for generation, slot, withdrawn in (
+        (1, 5000, []),
+        (1, 123_456, [0x55]),
+        (2, FAR, [5, 77, 200]),
+        (255, 0xFFFF_FFFF, list(range(0, 256, 2))),
+    ):
+        salt = bytes(range(generation % 200, generation % 200 + 16))
+        inner = bytes(200 - i for i in range(16))
+        nodes = cover(withdrawn)
+        order = rekey_order(root, net_key, new_key, generation, slot, nodes, salt, inner)
+        orders.append(
+            {
+                "generation": generation,
+                "slot": slot,
+                "withdrawn": withdrawn,
+                "cover": nodes,
+                "new_key": new_key.hex(),
+                "salt": salt.hex(),
+                "inner": inner.hex(),
+                "order": order.hex(),
+            }
+        )
+    return {
+        "about": "Specification section 10: key tree, traffic keys, changes of the net key.",
+        "root": root.hex(),
+        "key": key.hex(),
+        "nodes": [
+            {"node": i, "secret": node_secret(root, i).hex(), "seed": copath_seed(root, i).hex()}
+            for i in (1, 2, 3, 21, 130, 256, 341, 511)
+        ],
+        "tokens": [{"generation": g, "token": tree_token(root, g).hex()} for g in (0, 1, 2, 254, 255)],
+        "calls": calls,
+        "orders": orders,
+    }
+
+
 def main():
     """Write every file into the directory given."""
     default = Path(__file__).resolve().parent.parent / "vectors"
     out = Path(sys.argv[1]) if len(sys.argv) > 1 else default
     out.mkdir(parents=True, exist_ok=True)
-    for content in (keys, words, hopsets, hops, headers, golay):
+    for content in (keys, words, hopsets, hops, headers, golay, tree):
         path = out / f"{content.__name__}.json"
         path.write_text(pretty(content()) + "\n", encoding="ascii")
         print(f"{path.name}: {path.stat().st_size} bytes")

@@ -9,6 +9,7 @@
 //! * [`correlation`]: serial correlation; Hamming correlation of hop sequences and its bounds.
 //! * [`sp800_22`]: the tests of NIST SP 800-22 that are used.
 //! * [`plans`]: hop sequences and stations made from a few numbers.
+//! * [`provisioning`]: configurations, and a storage that loses its power.
 //! * [`bench`](mod@bench): random plans, and random but well-informed treatment of a station.
 //!
 //! # Levels
@@ -21,6 +22,7 @@ pub mod binomial;
 pub mod chi_square;
 pub mod correlation;
 pub mod plans;
+pub mod provisioning;
 pub mod sp800_22;
 
 /// A count as a real number.

@@ -222,6 +222,19 @@ row "heard a payload, worst" heard_payload_worst
 row "heard what is not genuine, worst" heard_not_genuine_worst
 row "heard, dropped otherwise, worst" heard_dropped_worst
 row "read a payload, worst" open_payload_worst
+row "seal a message of 2312 bytes" message_seal
+row "a column of data, 97 rows" column_data_worst
+row "a column of parity, (64, 24), 97 rows" column_parity_worst
+row "take a column" inbox_take_worst
+row "restore a row: nothing lost" row_untouched_worst
+row "restore a row: 40 of 64 lost" row_40_lost_worst
+row "restore a row: 20 of 64 wrong" row_20_wrong_worst
+row "one piece of an inbox's work, worst" inbox_work_worst
+row "all work for a message of 97 rows, 40 of 64 columns lost" message_open_all
+echo "for information (bytes)"
+row "RAM of an outbox for one block of 97 rows" outbox_bytes
+row "RAM of an inbox for one source and such a block" inbox_one_source_bytes
+echo "for information (instructions)"
 row "an empty measurement, taken off all others" empty_measurement
 
 echo

@@ -122,7 +122,7 @@ fn hchacha20_is_the_published_one() {
 }
 
 /// The labels of specification section 3, spelt out a second time.
-const LABELS: [(Label, &str); 11] = [
+const LABELS: [(Label, &str); 12] = [
     (Label::Pick, "hopwright/pick"),
     (Label::Lane, "hopwright/lane"),
     (Label::Meet, "hopwright/meet"),
@@ -134,6 +134,7 @@ const LABELS: [(Label, &str); 11] = [
     (Label::Seal, "hopwright/seal"),
     (Label::Data, "hopwright/data"),
     (Label::Tree, "hopwright/tree"),
+    (Label::Text, "hopwright/text"),
 ];
 
 fn subkey_by_hand(key: &[u8; 32], label: &str) -> [u8; 32] {

@@ -16,7 +16,7 @@ use std::fmt::Debug;
 
 const KEY: u8 = 0xC3;
 
-const LABELS: [(Label, &str); 11] = [
+const LABELS: [(Label, &str); 12] = [
     (Label::Pick, "hopwright/pick"),
     (Label::Lane, "hopwright/lane"),
     (Label::Meet, "hopwright/meet"),
@@ -28,6 +28,8 @@ const LABELS: [(Label, &str); 11] = [
     (Label::Seal, "hopwright/seal"),
     (Label::Data, "hopwright/data"),
     (Label::Tree, "hopwright/tree"),
+    (Label::Text, "hopwright/text"),
+    (Label::Print, "hopwright/print"),
 ];
 
 fn subkey(label: &str) -> [u8; 32] {

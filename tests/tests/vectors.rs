@@ -1,6 +1,6 @@
 //! Proves that the core agrees, to the bit, with the committed vectors of `tests/vectors`.
 //!
-//! The numbers come from `tests/oracle`, an implementation of specification sections 2 to 5 in
+//! The numbers come from `tests/oracle`, an implementation of specification sections 2 to 5 and 10 in
 //! another language, written from the text alone. A difference means that the core, the oracle or
 //! the text is wrong.
 
@@ -12,8 +12,11 @@ use hopwright_core::coding::golay;
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
 use hopwright_core::keys::{Label, NetKey};
 use hopwright_core::sequence::{Cursor, Draw, Sequence, SlotKind, Structure, Timeline};
+use hopwright_core::tree::{Node, Order, Rekey, Secret};
 use hopwright_core::units::{Channel, Hertz, Lane, Micros, Slot};
+use hopwright_sim::keytree::{KeyTree, cover};
 use serde_json::Value;
+use zeroize::Zeroizing;
 
 fn file(text: &str, list: &str) -> Vec<Value> {
     let whole: Value = serde_json::from_str(text).expect("valid JSON");
@@ -330,5 +333,69 @@ fn code_words_agree() {
         let message = u16::try_from(parse("message")).expect("12 bits");
         assert_eq!(golay::encode(message), parse("codeword"), "{entry}");
         assert_eq!(golay::decode(parse("codeword")).message, message, "{entry}");
+    }
+}
+
+#[test]
+fn the_key_tree_agrees() {
+    let whole: Value = serde_json::from_str(include_str!("../vectors/tree.json")).expect("JSON");
+    let tree = KeyTree::new(Zeroizing::new(hex(&whole["root"])));
+    let key = net_key(&whole["key"]);
+    let subkey = key.subkey(Label::Tree);
+    let secret = |value: &Value| Secret::new(hex(value));
+    let list = |name: &str| whole[name].as_array().expect("a list").clone();
+    for entry in list("nodes") {
+        let node = Node::new(small(&entry["node"])).expect("a node");
+        assert!(tree.node(node).same(&secret(&entry["secret"])), "{entry}");
+        assert!(tree.seed(node).same(&secret(&entry["seed"])), "{entry}");
+    }
+    for entry in list("tokens") {
+        assert!(tree.token(small(&entry["generation"])).same(&secret(&entry["token"])), "{entry}");
+    }
+    for entry in list("calls") {
+        let (source, address) = (small(&entry["source"]), small(&entry["target"]));
+        let (source, address) = (Address::new(source), Address::new(address));
+        let target = match small::<u8>(&entry["form"]) {
+            15 => Target::all_but(address),
+            length => Target::prefix(address, length).expect("a prefix"),
+        };
+        assert!(tree.sender(source, target).same(&secret(&entry["sender_secret"])), "{entry}");
+        let bytes: [u8; 32] = hex(&entry["traffic_key"]);
+        let mut cipher = ChaChaCore::<R20, Ietf>::new((&bytes).into(), (&[0; 12]).into());
+        let mut stream = [0; 64];
+        cipher.write_keystream_block((&mut stream).into());
+        let share = tree.share(source, 0, &[target]).expect("a share");
+        let ours = share.traffic_key(&subkey, source, source, target).expect("it may");
+        for (i, chunk) in (0..).zip(stream.as_chunks::<4>().0) {
+            assert_eq!(ours.word(0, i), u32::from_le_bytes(*chunk), "{entry}");
+        }
+    }
+    for entry in list("orders") {
+        let numbers = |name: &str| -> Vec<u16> {
+            entry[name].as_array().expect("a list").iter().map(small).collect()
+        };
+        let (new_key, generation) = (net_key(&entry["new_key"]), small(&entry["generation"]));
+        let slot = Slot::new(small(&entry["slot"]));
+        let withdrawn = numbers("withdrawn").into_iter().collect();
+        let nodes = cover(8, &withdrawn);
+        assert_eq!(nodes, numbers("cover"));
+        let nodes: Vec<(Node, Secret)> =
+            nodes.into_iter().filter_map(Node::new).map(|node| (node, tree.node(node))).collect();
+        let order = Order {
+            generation,
+            slot,
+            token: &tree.token(generation),
+            key: &new_key,
+            salt: hex(&entry["salt"]),
+            inner: &secret(&entry["inner"]),
+        };
+        let bytes = order.to_bytes(&subkey, &nodes).expect("an order");
+        let digits: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+        assert_eq!(digits, text(&entry["order"]));
+        // Leaf 1 is in none of the withdrawn sets.
+        let own = Address::new(1);
+        let share = tree.share(own, generation - 1, &[]).expect("a share");
+        let rekey = Rekey::open(&share, &subkey, own, &bytes).expect("opens");
+        assert!(rekey.key().same(&new_key) && rekey.slot() == slot);
     }
 }

@@ -2,3 +2,4 @@
 
 pub mod golay;
 pub mod interleave;
+pub mod reed_solomon;

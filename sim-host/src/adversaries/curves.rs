@@ -30,6 +30,8 @@ pub struct Curve {
     pub x: &'static str,
     /// What was measured, with its unit.
     pub y: &'static str,
+    /// Whether the legend stands below, where it covers no data.
+    pub legend_below: bool,
     /// The names of the columns.
     pub columns: [&'static str; 3],
     /// The points, ascending.
@@ -78,7 +80,10 @@ impl Curve {
         let root = SVGBackend::with_string(svg, SIZE).into_drawing_area();
         root.fill(&WHITE)?;
         let mut chart = ChartBuilder::on(&root)
-            .caption(&self.title, ("sans-serif", 22))
+            .caption(
+                format!("{}; marks measured, lines closed forms", self.title),
+                ("sans-serif", 18),
+            )
             .margin(16)
             .x_label_area_size(48)
             .y_label_area_size(70)
@@ -87,6 +92,7 @@ impl Curve {
             .configure_mesh()
             .light_line_style(WHITE)
             .x_desc(self.x)
+            .x_label_formatter(&|x| format!("{x:.0}"))
             .y_desc(self.y)
             .label_style(("sans-serif", 15))
             .axis_desc_style(("sans-serif", 16))
@@ -118,7 +124,11 @@ impl Curve {
         }
         chart
             .configure_series_labels()
-            .position(SeriesLabelPosition::UpperRight)
+            .position(if self.legend_below {
+                SeriesLabelPosition::LowerLeft
+            } else {
+                SeriesLabelPosition::UpperRight
+            })
             .background_style(WHITE)
             .border_style(RGBColor(200, 200, 200))
             .label_font(("sans-serif", 15))

@@ -49,6 +49,7 @@ pub(super) fn follower(ask: &Ask<'_>, report: &mut Report) -> Result<(), Diagnos
         title: "Follower (simulated): what is lost, by its reaction time".to_owned(),
         x: "detection, retuning and flight in us",
         y: "share",
+        legend_below: true,
         columns: ["payload slots lost", "headers lost", "payload bits hit"],
         points: Vec::new(),
     };

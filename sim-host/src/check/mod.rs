@@ -15,7 +15,7 @@ mod us_902_use;
 
 pub use finding::{Finding, Verdict};
 pub use occupancy::{Worst, worst_occupancy};
-pub use summary::{ExclusionSummary, LaneSummary, Summary};
+pub use summary::{ExclusionSummary, LaneSummary, MessageSummary, Summary};
 pub use survey::{LaneSurvey, Survey};
 
 use crate::diagnostic::Diagnostic;

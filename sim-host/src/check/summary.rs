@@ -2,6 +2,7 @@
 
 use super::Survey;
 use hopwright_core::band::{Exclusion, Lanes};
+use hopwright_core::message::Layout;
 use hopwright_core::sequence::Draw;
 use serde::Serialize;
 
@@ -53,6 +54,25 @@ pub struct Summary {
     pub announce_s: f64,
     /// The largest rate error of a clock.
     pub tolerance_ppb: u32,
+    /// Messages.
+    pub message: MessageSummary,
+}
+
+/// What a block of a message carries and survives.
+#[derive(Debug, Serialize)]
+pub struct MessageSummary {
+    /// Slots of a block.
+    pub n: u8,
+    /// Slots of which any set suffices.
+    pub k: u8,
+    /// Rows of a full block.
+    pub rows: u16,
+    /// Bytes of a full block, 16 of the message's last one being its tag.
+    pub block_bytes: u32,
+    /// How long a block takes: `n` traffic slots and the sync slots between them.
+    pub block_s: f64,
+    /// The longest text.
+    pub longest_bytes: u16,
 }
 
 /// An exclusion.
@@ -111,6 +131,21 @@ impl Summary {
             announce_slots: plan.announce_slots(),
             announce_s: f64::from(plan.announce_slots()) * slot_s,
             tolerance_ppb: plan.clock().tolerance.ppb(),
+            message: MessageSummary::new(plan.message(), s.frame, slot_s),
+        }
+    }
+}
+
+impl MessageSummary {
+    fn new(layout: Layout, frame: u8, slot_s: f64) -> Self {
+        let (n, k) = (layout.code().n(), layout.code().k());
+        Self {
+            n,
+            k,
+            rows: layout.most_rows(),
+            block_bytes: u32::from(layout.most_rows()) * u32::from(k),
+            block_s: f64::from(n) * f64::from(frame) / f64::from(frame - 1) * slot_s,
+            longest_bytes: layout.longest(),
         }
     }
 }

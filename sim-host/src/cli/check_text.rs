@@ -88,7 +88,19 @@ fn write_slots(s: &Summary, out: &mut impl Write) -> io::Result<()> {
         s.frame
     )?;
     writeln!(out, "  announce      {} slots, {} s", s.announce_slots, trimmed(s.announce_s))?;
-    writeln!(out, "  clocks        within {} ppb\n", s.tolerance_ppb)
+    writeln!(out, "  clocks        within {} ppb", s.tolerance_ppb)?;
+    let m = &s.message;
+    writeln!(
+        out,
+        "  messages      a block of {} slots ({} s) carries up to {} bytes, and survives {} of them \
+         lost\n                or {} damaged; a message has up to {} bytes\n",
+        m.n,
+        trimmed(m.block_s),
+        m.block_bytes,
+        m.n - m.k,
+        (m.n - m.k) / 2,
+        m.longest_bytes
+    )
 }
 
 fn write_lanes(s: &Summary, out: &mut impl Write) -> io::Result<()> {

@@ -7,16 +7,24 @@
 //! | 2 | bad input, explained on standard error; nothing on standard output |
 
 mod adversaries;
+mod blocks;
 mod check;
 mod check_text;
 mod curve;
+mod enter;
 mod hops;
 mod hostile;
+mod inspect;
+mod keygen;
+mod load;
+mod provision;
 mod replay;
 mod run;
+mod secrets;
 mod soak;
 mod stability;
 mod trials;
+mod withdraw;
 
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
@@ -42,6 +50,8 @@ enum Command {
     Check(check::Args),
     /// List the hops of a plan
     Hops(hops::Args),
+    /// Count how often a block of a message is lost, beside the exact probability
+    Blocks(blocks::Args),
     /// Run a net for days with a fault every few minutes, all invariants watched
     Soak(soak::Args),
     /// Repeat one situation many times and give the distribution of its outcome
@@ -56,6 +66,18 @@ enum Command {
     Hostile(hostile::Args),
     /// Feed a recording to a station and tell what it did
     Replay(replay::Args),
+    /// Take stations out of a net: a new net key for all others
+    Withdraw(withdraw::Args),
+    /// Draw a key from the operating system's generator into a new file
+    Keygen(keygen::Args),
+    /// Make the sealed configurations of a plan's stations
+    Provision(provision::Args),
+    /// Show what a configuration says, keys excepted
+    Inspect(inspect::Args),
+    /// Carry a configuration into a station over a serial port
+    Load(load::Args),
+    /// Make a configuration from groups typed in need
+    Enter(enter::Args),
 }
 
 /// How a command that ran to its end came out.
@@ -73,6 +95,7 @@ pub fn main() -> ExitCode {
     let outcome = match Cli::parse().command {
         Some(Command::Check(args)) => check::run(&args),
         Some(Command::Hops(args)) => hops::run(&args),
+        Some(Command::Blocks(args)) => blocks::run(&args),
         Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
         Some(Command::Curve(args)) => curve::run(&args),
@@ -80,6 +103,12 @@ pub fn main() -> ExitCode {
         Some(Command::Adversaries(args)) => adversaries::run(&args),
         Some(Command::Hostile(args)) => hostile::run(&args),
         Some(Command::Replay(args)) => replay::run(&args),
+        Some(Command::Withdraw(args)) => withdraw::run(&args),
+        Some(Command::Keygen(args)) => keygen::run(&args),
+        Some(Command::Provision(args)) => provision::run(&args),
+        Some(Command::Inspect(args)) => inspect::run(&args),
+        Some(Command::Load(args)) => load::run(&args),
+        Some(Command::Enter(args)) => enter::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         None => run::run(&run::Args::default()),
     };

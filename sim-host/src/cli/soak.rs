@@ -45,7 +45,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     if let Some(ppb) = args.plant_rate_ppb {
         let at_us = length_us / 2;
         let place = happenings.partition_point(|happening| happening.at_us <= at_us);
-        happenings.insert(place, Happening { at_us, what: What::Rate { node: 2, ppb } });
+        happenings
+            .insert(place, Happening { at_us, what: What::Clock { node: 2, ppb, step_us: 0 } });
     }
     let outcome =
         soak.run(&plan, &happenings, |share| told(&format!("{:3.0} %", share * 100.0)))?;

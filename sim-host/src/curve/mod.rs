@@ -64,7 +64,7 @@ pub enum Expected {
     Coasting {
         /// `k`.
         slots: u32,
-        /// `2 k + 1` slots in seconds, and a run before them if `k` is large.
+        /// `2 k + 1` slots in seconds.
         within_s: f64,
     },
     /// The spread is too large to coast: the speaker opens with a run, which visits a channel
@@ -92,11 +92,7 @@ impl Expected {
         }
         match u32::try_from(spread_us.div_ceil(slot_us)) {
             Ok(slots) if slots <= COAST_SLOTS => {
-                // From half of that on the speaker sends a run of four times the rendezvous
-                // channels first, for those who search already; who coasts may have to wait.
-                let run = u64::from(structure.rendezvous) * 4;
-                let run = if slots >= COAST_SLOTS / 2 { run } else { 0 };
-                Self::Coasting { slots, within_s: seconds(run + 2 * u64::from(slots) + 1) }
+                Self::Coasting { slots, within_s: seconds(2 * u64::from(slots) + 1) }
             }
             _ => {
                 let visit = u64::from(structure.rendezvous) + u64::from(structure.window) - 1;

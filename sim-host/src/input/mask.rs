@@ -2,6 +2,8 @@
 
 /// Hexadecimal digits in a row that can only be (part of) a key.
 const SUSPECT_RUN: usize = 16;
+/// What a plan's other keys have before the word: `tree_key`, `band_key`.
+const KINDS: [&str; 2] = ["tree_", "band_"];
 
 /// A copy of `text` in which everything that is, or may be meant as, a key is stars: what stands
 /// after `key =` up to the end of the line, and any long run of hexadecimal digits wherever it
@@ -27,7 +29,9 @@ pub(super) fn mask(text: &str) -> String {
 /// Where the value of `key = ...` starts in a line (also of `net.key` and in inline tables).
 fn after_key(line: &str) -> Option<usize> {
     line.match_indices("key").find_map(|(at, word)| {
-        let before = line.get(..at)?.chars().next_back();
+        let head = line.get(..at)?;
+        let stem = KINDS.iter().find_map(|kind| head.strip_suffix(kind)).unwrap_or(head);
+        let before = stem.chars().next_back();
         let rest = line.get(at + word.len()..)?;
         let equals = rest.find('=')?;
         let alone = before.is_none_or(|c| !c.is_alphanumeric() && c != '_' && c != '-');
@@ -70,6 +74,8 @@ mod tests {
             mask("monkey = 3\nkey_file = \"x.key\"\n"),
             "monkey = 3\nkey_file = \"x.key\"\n"
         );
+        assert_eq!(mask("tree_key = \"0g\"\n"), "tree_key = \"**\"\n");
+        assert_eq!(mask("a_band_key = \"0g\"\n"), "a_band_key = \"0g\"\n");
         assert_eq!(mask("base_hz = 902_100_000"), "base_hz = 902_100_000");
     }
 

@@ -60,6 +60,16 @@ pub enum PickRule {
 }
 
 impl PickRule {
+    /// The rule as the core takes it.
+    pub(super) fn as_pick(&self) -> Pick<'_> {
+        match self {
+            Self::All => Pick::All,
+            Self::Keyed(n) => Pick::Keyed(*n),
+            Self::Even(n) => Pick::Even(*n),
+            Self::Listed(list) => Pick::Listed(list),
+        }
+    }
+
     /// The word for it in a plan.
     #[must_use]
     pub const fn word(&self) -> &'static str {
@@ -112,12 +122,7 @@ impl Band {
         lanes: Option<&Lanes>,
         lane: Lane,
     ) -> Result<Hopset<MAX_HOPSET>, HopsetError> {
-        let pick = match &self.pick {
-            PickRule::All => Pick::All,
-            PickRule::Keyed(n) => Pick::Keyed(*n),
-            PickRule::Even(n) => Pick::Even(*n),
-            PickRule::Listed(list) => Pick::Listed(list),
-        };
+        let pick = self.pick.as_pick();
         Hopset::derive(key, &self.raster, &self.allowed, pick, lanes, lane)
     }
 }

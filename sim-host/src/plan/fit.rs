@@ -29,7 +29,7 @@ pub(super) fn check(
     }
     let mut sizes = Vec::new();
     for lane in plan.lane_numbers() {
-        match plan.band.hopset(&plan.net_key(), plan.lanes(), lane) {
+        match plan.band.hopset(&plan.band_key(), plan.lanes(), lane) {
             Ok(hopset) => sizes.push((lane, hopset.len())),
             Err(HopsetError::TooFew { found, needed }) => {
                 return Err(scarce.too_few(disjoint.then_some(lane), found, needed));

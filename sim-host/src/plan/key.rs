@@ -11,9 +11,26 @@ use zeroize::Zeroizing;
 const DIGITS: usize = 64;
 
 /// A key as a plan gives it. Wiped when dropped; its `Debug` shows nothing of it.
-pub(super) struct Key(Zeroizing<[u8; 32]>);
+pub(crate) struct Key(Zeroizing<[u8; 32]>);
 
 impl Key {
+    /// What stands in for a key where only the public part of a plan is wanted.
+    pub(super) fn placeholder() -> Self {
+        Self(Zeroizing::new([0; 32]))
+    }
+
+    /// Reads a file that holds a key and nothing else.
+    pub(crate) fn from_file(path: &Path) -> Result<Self, Diagnostic> {
+        let source = read_text(path)?;
+        parse_line(source.text()).map_err(|fault| {
+            let what = format!("this file is no key: it {fault}");
+            let help = format!(
+                "a key file holds {DIGITS} hexadecimal digits; `hopwright keygen` makes one"
+            );
+            Diagnostic::in_file(source.name(), what, help)
+        })
+    }
+
     /// The key for the core.
     pub(super) fn net_key(&self) -> NetKey {
         NetKey::new(*self.0)
@@ -23,32 +40,49 @@ impl Key {
     /// examples of RFC 8439 (00 01 .. 1f, sections 2.3.2 and 2.4.2; 80 81 .. 9f, section 2.8.2),
     /// and the same byte throughout.
     pub(super) fn published(&self) -> bool {
-        let counts_from = |first: u8| self.0.iter().zip(first..).all(|(byte, n)| *byte == n);
-        let constant = |value: u8| self.0.iter().all(|byte| *byte == value);
-        counts_from(0) || counts_from(0x80) || constant(0) || constant(0xff)
+        published(&self.net_key())
+    }
+
+    /// The bytes, for a file or for the key tree.
+    pub(crate) fn bytes(&self) -> Zeroizing<[u8; 32]> {
+        self.0.clone()
     }
 
     /// Reads `key` or `key_file` of the `[net]` table.
     pub(super) fn read(net: &Section<'_>, base_dir: &Path) -> Result<Self, Diagnostic> {
-        let (inline, file) = (net.text("key")?, net.text("key_file")?);
-        match (inline, file) {
-            (Some(_), Some(_)) => Err(net.error(
-                "key_file",
-                "[net] has both `key` and `key_file`",
-                "keep one of them; a file keeps the key out of the plan",
-            )),
-            (None, None) => Err(net.error(
+        Self::read_named(net, ["key", "key_file"], base_dir)?.ok_or_else(|| {
+            net.error(
                 "",
                 "[net] has neither `key` nor `key_file`",
                 format!("add `key_file = \"net.key\"`, a file with {DIGITS} hexadecimal digits"),
+            )
+        })
+    }
+
+    /// Reads one of the plan's keys: in the plan under the first name, or from the file that is
+    /// given under the second; `None` if there is neither.
+    pub(super) fn read_named(
+        net: &Section<'_>,
+        [name, file_name]: [&str; 2],
+        base_dir: &Path,
+    ) -> Result<Option<Self>, Diagnostic> {
+        match (net.text(name)?, net.text(file_name)?) {
+            (Some(_), Some(_)) => Err(net.error(
+                file_name,
+                format!("[net] has both `{name}` and `{file_name}`"),
+                "keep one of them; a file keeps the key out of the plan",
             )),
-            (Some(key), None) => parse(key.value).map_err(|fault| fault.in_plan(net, &key)),
-            (None, Some(path)) => Self::read_file(net, &path, base_dir),
+            (None, None) => Ok(None),
+            (Some(key), None) => {
+                parse(key.value).map(Some).map_err(|fault| fault.in_plan(net, name, &key))
+            }
+            (None, Some(path)) => Self::read_file(net, file_name, &path, base_dir).map(Some),
         }
     }
 
     fn read_file(
         net: &Section<'_>,
+        name: &str,
         path: &Located<&str>,
         base_dir: &Path,
     ) -> Result<Self, Diagnostic> {
@@ -56,15 +90,20 @@ impl Key {
             "the path counts from the plan's directory; the file holds {DIGITS} hexadecimal \
              digits and nothing else"
         );
-        let refused =
-            |why: &str| net.error("key_file", format!("the key file: {why}"), help.as_str());
+        let refused = |why: &str| net.error(name, format!("the key file: {why}"), help.as_str());
         let source =
             read_text(&base_dir.join(path.value)).map_err(|error| refused(error.what()))?;
-        let text = source.text();
-        let text = text.strip_suffix('\n').unwrap_or(text);
-        let text = text.strip_suffix('\r').unwrap_or(text);
-        parse(text).map_err(|fault| refused(&fault.to_string()))
+        parse_line(source.text()).map_err(|fault| refused(&fault.to_string()))
     }
+}
+
+/// Whether a key has been published, as [`Key::published`]. In constant time.
+pub(crate) fn published(key: &NetKey) -> bool {
+    let counting = |first: u8| {
+        std::array::from_fn(|i| first.wrapping_add(u8::try_from(i).unwrap_or_default()))
+    };
+    let books = [counting(0), counting(0x80), [0; 32], [0xff; 32]];
+    books.into_iter().fold(false, |found, book| found | key.same(&NetKey::new(book)))
 }
 
 impl fmt::Debug for Key {
@@ -85,7 +124,7 @@ enum Fault {
 }
 
 impl Fault {
-    fn in_plan(&self, net: &Section<'_>, key: &Located<&str>) -> Diagnostic {
+    fn in_plan(&self, net: &Section<'_>, name: &str, key: &Located<&str>) -> Diagnostic {
         let mut span = key.span.clone();
         // With plain quotes, the text's bytes are the file's, and the very digit can be shown.
         if let Self::Digit { offset, .. } = self
@@ -94,7 +133,7 @@ impl Fault {
             span = span.start + 1 + offset..span.start + 2 + offset;
         }
         let help = format!("a key is {DIGITS} hexadecimal digits (32 bytes), without spaces");
-        net.source().error(span, format!("`key` {self}"), help)
+        net.source().error(span, format!("`{name}` {self}"), help)
     }
 }
 
@@ -109,6 +148,12 @@ impl fmt::Display for Fault {
             }
         }
     }
+}
+
+/// A key that may end with the end of its line.
+fn parse_line(text: &str) -> Result<Key, Fault> {
+    let text = text.strip_suffix('\n').unwrap_or(text);
+    parse(text.strip_suffix('\r').unwrap_or(text))
 }
 
 fn parse(text: &str) -> Result<Key, Fault> {

@@ -10,11 +10,14 @@
 mod band;
 mod fit;
 mod fixed;
-mod key;
+pub(crate) mod key;
 mod lanes;
+mod message;
 mod slots;
+mod tree;
 
 pub use band::{Excluded, PickRule};
+pub use tree::parse_address;
 
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};
@@ -22,11 +25,14 @@ use band::Band;
 use hopwright_core::band::{ChannelSet, Hopset, Lanes, Raster};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
+use hopwright_core::message::Layout;
+use hopwright_core::provision::{PlanDigest, PublicPlan};
 use hopwright_core::sequence::{Sequence, Structure};
 use hopwright_core::station::FixedChannels;
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Dbm, Lane, Micros, Ppb};
 use key::Key;
+use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// The largest hopset of a plan: the host has room for every channel of a raster.
@@ -37,6 +43,7 @@ pub const MAX_HOPSET: usize = 4096;
 pub struct Plan {
     name: String,
     key: Key,
+    tree: tree::Tree,
     band: Band,
     lanes: Option<Lanes>,
     structure: Structure,
@@ -45,6 +52,7 @@ pub struct Plan {
     deputies_after: Micros,
     announce_slots: u32,
     energy_threshold: Dbm,
+    message: Layout,
 }
 
 /// What the plan supposes of clocks and distances.
@@ -111,7 +119,7 @@ impl Plan {
     /// The tables that a plan may have.
     pub const TABLES: &[&str] = &[
         "net", "raster", "hopset", "exclude", "fixed", "slots", "lanes", "clock", "announce",
-        "deputies", "energy",
+        "deputies", "energy", "message",
     ];
 
     /// Reads a plan from a file.
@@ -122,6 +130,18 @@ impl Plan {
         let source = read_text(path)?;
         let base_dir = path.parent().unwrap_or(Path::new(""));
         Self::from_source(&source, base_dir)
+    }
+
+    /// Reads the public part of a plan from a file: its `key` or `key_file` is not looked at, and
+    /// the plan's key is one that stands in for it.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the file cannot be read or the plan does not work.
+    pub fn load_public(path: &Path) -> Result<Self, Diagnostic> {
+        let source = read_text(path)?;
+        let table = source.table()?;
+        let root = Section::root(&source, &table, Self::TABLES)?;
+        Self::read_with(&root, |_| Ok(Key::placeholder()), path.parent().unwrap_or(Path::new("")))
     }
 
     /// Reads a plan from a text. Errors call it `name`; a key file counts from `base_dir`.
@@ -143,19 +163,30 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the plan does not work.
     pub fn read(root: &Section<'_>, base_dir: &Path) -> Result<Self, Diagnostic> {
-        let net = root.needed_section("net", &["name", "key", "key_file"])?;
+        Self::read_with(root, |net| Key::read(net, base_dir), base_dir)
+    }
+
+    fn read_with(
+        root: &Section<'_>,
+        key: impl FnOnce(&Section<'_>) -> Result<Key, Diagnostic>,
+        base_dir: &Path,
+    ) -> Result<Self, Diagnostic> {
+        let net =
+            root.needed_section("net", &[&["name", "key", "key_file"], &tree::KEYS[..]].concat())?;
         let name = read_name(&net)?;
-        let key = Key::read(&net, base_dir)?;
+        let key = key(&net)?;
         let tables = band::Tables::open(root)?;
         let slots = root.section("slots", slots::KEYS)?;
         let lane_table = root.section("lanes", lanes::KEYS)?;
+        let timing = slots::timing(&slots)?;
         let plan = Self {
             name,
             key,
+            tree: tree::read(&net, base_dir)?,
             band: Band::read(root, &tables)?,
             lanes: lanes::read(&lane_table)?,
             structure: slots::structure(&slots)?,
-            timing: slots::timing(&slots)?,
+            timing,
             clock: read_clock(root)?,
             deputies_after: fixed::deputies(root)?,
             announce_slots: root.section("announce", &["slots"])?.integer_or(
@@ -168,6 +199,7 @@ impl Plan {
                 -200..=50,
                 -95,
             )?),
+            message: message::layout(&root.section("message", message::KEYS)?, timing)?,
         };
         fit::check(&plan, &tables, &slots, &lane_table)?;
         Ok(plan)
@@ -281,12 +313,49 @@ impl Plan {
         self.energy_threshold
     }
 
+    /// How messages are cut, and the code that protects them.
+    #[must_use]
+    pub const fn message(&self) -> Layout {
+        self.message
+    }
+
+    /// Everything but the key, as the core provisions it.
+    #[must_use]
+    pub fn public(&self) -> PublicPlan<'_> {
+        PublicPlan {
+            name: &self.name,
+            raster: self.band.raster,
+            allowed: &self.band.allowed,
+            pick: self.band.pick.as_pick(),
+            lanes: self.lanes,
+            structure: self.structure,
+            timing: self.timing,
+            clock: self.clock.core(self.clock.tolerance),
+            timekeeper_tolerance: self.clock.timekeeper_tolerance,
+            deputies_after: self.deputies_after,
+            announce_slots: u16::try_from(self.announce_slots).unwrap_or(u16::MAX),
+            energy_threshold: self.energy_threshold,
+            fixed: self.band.fixed,
+        }
+    }
+
+    /// The digest of everything but the key: the first 16 bytes of the SHA-256 (FIPS 180-4) of its
+    /// encoding.
+    #[must_use]
+    pub fn digest(&self) -> PlanDigest {
+        let mut hash = Sha256::new();
+        self.public().encode(&mut |bytes: &[u8]| hash.update(bytes));
+        let whole: [u8; 32] = hash.finalize().into();
+        let (digest, _) = whole.split_first_chunk().unwrap_or((&[0; 16], &[]));
+        PlanDigest::new(*digest)
+    }
+
     /// The hopset of a lane.
     ///
     /// # Errors
     /// [`Diagnostic`] if the plan has no such lane.
     pub fn hopset(&self, lane: Lane) -> Result<Hopset<MAX_HOPSET>, Diagnostic> {
-        self.hopset_under(&self.net_key(), lane)
+        self.hopset_under(&self.band_key(), lane)
     }
 
     /// The hopset that a lane would have under another key.
@@ -304,9 +373,22 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the plan has no such lane.
     pub fn sequence(&self, lane: Lane) -> Result<Sequence<MAX_HOPSET>, Diagnostic> {
-        let hopset = self.hopset(lane)?;
+        self.sequence_under(&self.net_key(), self.structure, lane)
+    }
+
+    /// The hop sequence that a lane would have under another key, and with another structure.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan has no such lane, or the structure does not fit it.
+    pub fn sequence_under(
+        &self,
+        key: &NetKey,
+        structure: Structure,
+        lane: Lane,
+    ) -> Result<Sequence<MAX_HOPSET>, Diagnostic> {
+        let hopset = self.hopset_under(key, lane)?;
         let draw_lane = if self.lanes.is_some_and(|l| l.spaced()) { Lane::ZERO } else { lane };
-        Sequence::new(&self.net_key(), hopset, self.structure, lane, draw_lane).map_err(|error| {
+        Sequence::new(key, hopset, structure, lane, draw_lane).map_err(|error| {
             Diagnostic::new(error.to_string(), "`hopwright check` says more about the plan")
         })
     }

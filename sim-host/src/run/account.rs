@@ -3,7 +3,7 @@
 use super::metrics::{addressees, in_step_times, over_of, seconds};
 use super::{Check, Run, shown};
 use crate::audio::Audio;
-use crate::scenario::{Cover, OverPlan};
+use crate::scenario::{BehaviourPlan, Cover, OverPlan};
 use crate::world::Level;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
@@ -117,6 +117,8 @@ fn story(run: &Run) -> Vec<(u64, String)> {
         let name = &run.scenario.radio.stations[over.node].name;
         lines.push((over.pressed_us, format!("{name} relays to {}", over.target)));
     }
+    silences(run, &mut lines);
+    opponents(run, &mut lines);
     lines.sort_by_key(|(at, _)| *at);
     lines
 }
@@ -161,6 +163,34 @@ fn late_entries(run: &Run, lines: &mut Vec<(u64, String)>) {
     }
 }
 
+/// Silences of more than ten minutes.
+fn silences(run: &Run, lines: &mut Vec<(u64, String)>) {
+    const LONG_US: u64 = 600_000_000;
+    for pair in run.world.trace().starts.windows(2) {
+        if pair[1] - pair[0] > LONG_US {
+            let minutes = (pair[1] - pair[0]) / 60_000_000;
+            let text = format!("nobody has spoken for {} h {} min", minutes / 60, minutes % 60);
+            lines.push((pair[1] - 1, text));
+        }
+    }
+}
+
+/// What opponents have sent, and what became of it.
+fn opponents(run: &Run, lines: &mut Vec<(u64, String)>) {
+    let taken = run.world.taken();
+    for adversary in &run.scenario.radio.adversaries {
+        if let BehaviourPlan::Replay { play_us, .. } = adversary.behaviour {
+            let text = format!(
+                "{} plays what was recorded (simulated): heard {} times, taken {} times",
+                adversary.name,
+                taken.heard,
+                taken.headers + taken.words
+            );
+            lines.push((play_us, text));
+        }
+    }
+}
+
 fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     let stations = &run.scenario.radio.stations;
     let name = &stations[plan.from].name;
@@ -197,8 +227,9 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     let heard: u32 = addressees.iter().filter_map(|node| over.payloads_heard.get(*node)).sum();
     let offered = over.payload_slots * u32::try_from(wanted).unwrap_or(0);
     let share = if offered == 0 { 0.0 } else { 100.0 * f64::from(heard) / f64::from(offered) };
+    let how = if over.cut_in { ", on a provisional timeline," } else { "" };
     let mut text = format!(
-        "{name} to {to}: {called} of {wanted} called{late}, {busy} told busy; go-ahead after {wait:.2} s"
+        "{name}{how} to {to}: {called} of {wanted} called{late}, {busy} told busy; go-ahead after {wait:.2} s"
     );
     let _ = write!(
         text,

@@ -68,7 +68,7 @@ pub const METRICS: &[Metric] = &[
         model: Some("clear_share"),
     },
     metric("payload.garbled", "traffic slots that read differently from what was sent", ""),
-    metric("holdoff.longest_s", "press to go-ahead, longest", "s"),
+    metric("holdoff.longest_s", "press to go-ahead, longest but for cut-ins", "s"),
     metric("holdoff.overlaps", "transmissions begun while another was on the air", ""),
     metric("silence.longest_s", "longest time without a transmission, once there was one", "s"),
     metric("silence.met_s", "first slot after that to all slots met again, slowest station", "s"),
@@ -153,7 +153,8 @@ pub fn measure(
     put("calls.missed", missed);
     put("calls.strays", strays);
     put("payload.garbled", scope.overs(trace).map(|o| f64::from(o.payloads_garbled)).sum());
-    let waits = scope.overs(trace).map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
+    let waits = scope.overs(trace).filter(|over| !over.cut_in);
+    let waits = waits.map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
     put("holdoff.longest_s", waits.fold(0.0, f64::max));
     put("hops.blocks_uneven", blocks_uneven(scope, world)?);
     if net.is_none() {
@@ -207,16 +208,20 @@ fn announce(scope: Scope<'_>, trace: &Trace, put: &mut impl FnMut(&'static str, 
 }
 
 fn late_entry(scope: Scope<'_>, trace: &Trace) -> f64 {
-    let mut worst = 0.0_f64;
-    for node in scope.nodes() {
-        let station = &scope.scenario.radio.stations[node];
-        let start = scope.first_announce(station.lane).map_or(0, |(at, _)| at);
-        if station.on_us > start {
-            let first = in_step_times(trace, node).next();
-            worst = worst.max(first.map_or(f64::INFINITY, |t| seconds(t - station.on_us)));
-        }
-    }
-    worst
+    // While somebody spoke: who comes into a silent net waits for the next over, and that is all.
+    let stations = &scope.scenario.radio.stations;
+    let spoken = |lane: Lane, at: u64| {
+        let released = |over: &Over| over.released_us.unwrap_or(u64::MAX);
+        let mut overs = trace.overs.iter().filter(|over| stations[over.node].lane == lane);
+        overs.any(|over| over.ahead_us <= Some(at) && at < released(over))
+    };
+    let late = scope.nodes().map(|node| (node, &stations[node]));
+    let late = late.filter(|(_, s)| s.on_us > 0 && spoken(s.lane, s.on_us));
+    let wait = |(node, station): (usize, &crate::scenario::StationPlan)| {
+        let first = in_step_times(trace, node).next();
+        first.map_or(f64::INFINITY, |t| seconds(t - station.on_us))
+    };
+    late.map(wait).fold(0.0, f64::max)
 }
 
 /// The times at which a station came into step.

@@ -1,6 +1,7 @@
 //! A scenario carried out: measured, checked, told, drawn.
 
 mod account;
+mod axis;
 mod files;
 mod json;
 pub mod metrics;

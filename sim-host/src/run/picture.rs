@@ -2,13 +2,14 @@
 //! heard. Told apart by shape as well as by shade.
 
 use super::Run;
-use super::metrics::seconds;
+use super::axis::Axis;
 use crate::world::{Content, Sent};
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 const SIZE: (u32, u32) = (1400, 760);
 const INTERFERENCE: RGBColor = RGBColor(226, 214, 196);
+const SILENCE: RGBColor = RGBColor(236, 236, 236);
 const HEARD: RGBColor = RGBColor(0, 74, 122);
 const LOST: RGBColor = RGBColor(170, 60, 20);
 const UNAWAITED: RGBColor = RGBColor(110, 110, 110);
@@ -34,7 +35,8 @@ fn draw(run: &Run, svg: &mut String) -> Result<(), Box<dyn std::error::Error>> {
     let step = plan.raster().spacing().hz() as f64 / 1e6;
     let count = plan.raster().count();
     let (low, high) = (mhz(0) - step, mhz(count.saturating_sub(1)) + step);
-    let end = seconds(run.scenario.duration_us);
+    let sent = &run.world.trace().sent;
+    let axis = Axis::new(sent.iter().map(|sent| sent.at_us), run.scenario.duration_us);
     let root = SVGBackend::with_string(svg, SIZE).into_drawing_area();
     root.fill(&WHITE)?;
     let (strip, field) = root.split_vertically(STRIP);
@@ -44,27 +46,37 @@ fn draw(run: &Run, svg: &mut String) -> Result<(), Box<dyn std::error::Error>> {
         .margin_top(4)
         .x_label_area_size(44)
         .y_label_area_size(64)
-        .build_cartesian_2d(0.0..end, low..high)?;
+        .build_cartesian_2d(0.0..axis.end(), low..high)?;
     chart
         .configure_mesh()
         .disable_mesh()
         .x_desc("time in s")
+        .x_label_formatter(&|place| axis.label(*place))
         .y_desc("frequency in MHz")
         .label_style(("sans-serif", 15))
         .axis_desc_style(("sans-serif", 16))
         .draw()?;
     for interferer in run.world.medium().interferers() {
-        let (from, to) = (seconds(interferer.from_us), seconds(interferer.to_us).min(end));
+        let (from, to) = (axis.place(interferer.from_us), axis.place(interferer.to_us));
         chart.draw_series(interferer.channels.iter().map(|channel| {
             let f = mhz(channel.number());
             Rectangle::new([(from, f - step / 2.0), (to, f + step / 2.0)], INTERFERENCE.filled())
         }))?;
     }
+    for silence in axis.stretches.iter().filter(|stretch| stretch.silent) {
+        let (from, to) = silence.at;
+        chart.draw_series([Rectangle::new([(from, low), (to, high)], SILENCE.filled())])?;
+        let hours = (silence.to_us - silence.from_us) as f64 / 3.6e9;
+        let text = format!("{hours:.1} h of silence left out");
+        let turned = ("sans-serif", 15).into_text_style(&root).transform(FontTransform::Rotate270);
+        let centred = turned.pos(Pos::new(HPos::Center, VPos::Center));
+        let (x, y) = chart.backend_coord(&((from + to) / 2.0, (low + high) / 2.0));
+        root.draw(&Text::new(text, (x - 8, y), centred))?;
+    }
     // Series by series: what is rare lies on top.
-    let sent = &run.world.trace().sent;
     for kind in [Mark::Unawaited, Mark::Payload, Mark::Lost, Mark::Header] {
         for sent in sent.iter().filter(|sent| Mark::of(sent) == kind) {
-            let at = (seconds(sent.at_us), mhz(sent.channel.number()));
+            let at = (axis.place(sent.at_us), mhz(sent.channel.number()));
             kind.draw(&root, chart.backend_coord(&at))?;
         }
     }

@@ -49,7 +49,9 @@ impl<'a> Builder<'a> {
     /// # Errors
     /// [`Diagnostic`] if a station's lane does not exist; never for a scenario that has been read.
     pub fn new(plan: &'a Plan, radio: &'a RadioPlan, seed: u64) -> Result<Self, Diagnostic> {
-        Self::with_key(plan, radio, seed, plan.net_key())
+        let hopsets = radio.lanes().into_iter().map(|lane| Ok((lane, plan.hopset(lane)?)));
+        let hopsets = hopsets.collect::<Result<_, Diagnostic>>()?;
+        Ok(Self::over(plan, radio, seed, plan.net_key(), hopsets))
     }
 
     /// Makes worlds with the given seed and another key than the plan's.
@@ -62,16 +64,25 @@ impl<'a> Builder<'a> {
         seed: u64,
         key: NetKey,
     ) -> Result<Self, Diagnostic> {
-        let mut hopsets = BTreeMap::new();
-        for lane in radio.lanes() {
-            hopsets.insert(lane, plan.hopset_under(&key, lane)?);
-        }
+        let hopset = |lane| plan.hopset_under(&key, lane);
+        let hopsets = radio.lanes().into_iter().map(|lane| Ok((lane, hopset(lane)?)));
+        let hopsets = hopsets.collect::<Result<_, Diagnostic>>()?;
+        Ok(Self::over(plan, radio, seed, key, hopsets))
+    }
+
+    fn over(
+        plan: &'a Plan,
+        radio: &'a RadioPlan,
+        seed: u64,
+        key: NetKey,
+        hopsets: BTreeMap<Lane, Hopset<MAX_HOPSET>>,
+    ) -> Self {
         let mut in_use = ChannelSet::new();
         for channel in hopsets.values().flat_map(Hopset::channels) {
             in_use.insert(*channel);
         }
         let in_use = in_use.iter().collect();
-        Ok(Self { plan, radio, seed, key, hopsets, in_use })
+        Self { plan, radio, seed, key, hopsets, in_use }
     }
 
     /// A world at time 0 with all stations, switched off, and a timetable.

@@ -12,6 +12,7 @@ mod moves;
 mod read;
 mod relays;
 
+pub(crate) use crate::plan::parse_address;
 pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};

@@ -6,10 +6,10 @@ use super::{
 };
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
-use crate::plan::Plan;
+use crate::plan::{Plan, parse_address};
 use crate::world::Level;
 use crate::world::physics::{Propagation, microseconds};
-use hopwright_core::address::{Address, Target};
+use hopwright_core::address::Target;
 use hopwright_core::station::Role;
 use hopwright_core::units::Slot;
 
@@ -378,11 +378,6 @@ pub(super) fn number_in(
         }
         number => Ok(number.map(|located| located.value)),
     }
-}
-
-fn parse_address(text: &str) -> Option<Address> {
-    let valid = text.len() == 2 && text.bytes().all(|b| b.is_ascii_hexdigit());
-    valid.then(|| u8::from_str_radix(text, 16).ok().map(Address::new)).flatten()
 }
 
 /// The reverse of a target's `Display`.

@@ -53,7 +53,7 @@ impl Carrier<'_> {
                 };
                 world.part(group, at_us + length_us);
             }
-            What::Rate { node, ppb } => world.set_rate(node, ppb),
+            What::Clock { node, ppb, step_us } => world.set_clock(node, ppb, step_us),
             What::Reunion { seed } => self.reunite(world, seed),
         }
         Ok(())

@@ -144,13 +144,14 @@ impl Case {
                 | What::PowerCycle { node, .. }
                 | What::PowerFails { node }
                 | What::Flood { node, .. }
-                | What::Rate { node, .. } => *node,
+                | What::Clock { node, .. } => *node,
                 What::Announce | What::Loss { .. } | What::Part { .. } | What::Reunion { .. } => 0,
             };
             let span = match what {
                 What::Over { talk_us: span, .. }
                 | What::Loss { length_us: span, .. }
-                | What::Part { length_us: span, .. } => *span,
+                | What::Part { length_us: span, .. }
+                | What::Clock { step_us: span, .. } => *span,
                 _ => 0,
             };
             let sound = node < usize::from(stations) && at_us.max(&span) <= &LATEST;

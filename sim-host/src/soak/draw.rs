@@ -2,6 +2,7 @@
 
 use super::happening::{Happening, Storage, What, Whom};
 use super::{SECOND, TIMEKEEPER};
+use crate::plan::Clock;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
@@ -13,9 +14,11 @@ const MEAN_GAP: u64 = 120 * SECOND;
 const REUNION: u64 = 12 * MINUTE;
 
 /// Draws what happens to `stations` stations until `end`.
-pub(super) fn happenings(seed: u64, stations: u8, tolerance_ppb: u32, end: u64) -> Vec<Happening> {
+pub(super) fn happenings(seed: u64, stations: u8, clock: Clock, end: u64) -> Vec<Happening> {
     let rng = ChaCha8Rng::seed_from_u64(seed);
-    let mut draw = Draw { rng, stations: usize::from(stations), tolerance_ppb, list: Vec::new() };
+    let stations = usize::from(stations);
+    let stepped = vec![0; stations];
+    let mut draw = Draw { rng, stations, clock, stepped, list: Vec::new() };
     let mut now = MINUTE;
     while now < end {
         now = draw.group(now) + LEAST_GAP + draw.below(2 * (MEAN_GAP - LEAST_GAP));
@@ -25,10 +28,20 @@ pub(super) fn happenings(seed: u64, stations: u8, tolerance_ppb: u32, end: u64) 
     draw.list
 }
 
+/// How far the rate of an oscillator that changes may be off. No rate may then be further than the
+/// steadiness from any average of earlier ones; a tenth is left for the microsecond of rounding
+/// that each change may cost.
+pub(super) fn restless_ppb(clock: Clock, node: usize) -> u64 {
+    let own = if node == TIMEKEEPER { clock.timekeeper_tolerance } else { clock.tolerance };
+    u64::from(own.min(clock.steadiness).ppb()) * 9 / 20
+}
+
 struct Draw {
     rng: ChaCha8Rng,
     stations: usize,
-    tolerance_ppb: u32,
+    clock: Clock,
+    /// How far each clock has stepped so far: no further than the plan says that it may wander.
+    stepped: Vec<u64>,
     list: Vec<Happening>,
 }
 
@@ -131,15 +144,18 @@ impl Draw {
         self.over(at).max(now + length_us)
     }
 
-    /// Oscillators change their rates, within the tolerance. Each change may cost the clock a
-    /// microsecond of rounding, so a little of the tolerance is left.
+    /// Oscillators change their rates, and clocks step, within what the plan says of them.
     fn rates(&mut self, now: u64) -> u64 {
-        let most = u64::from(self.tolerance_ppb) * 9 / 10;
         for _ in 0..1 + self.below(4) {
-            let node = self.any();
+            // The others keep theirs, which may be as far off as the tolerance allows.
+            let node = self.any() & !1;
+            let most = restless_ppb(self.clock, node);
             let ppb = self.below(2 * most + 1).cast_signed() - most.cast_signed();
+            let left = self.clock.wander.us().saturating_sub(self.stepped[node]);
+            let step_us = self.below(left + 1);
+            self.stepped[node] += step_us;
             let at = now + self.below(10 * SECOND);
-            self.add(at, What::Rate { node, ppb });
+            self.add(at, What::Clock { node, ppb, step_us });
         }
         now + 10 * SECOND
     }

@@ -64,12 +64,14 @@ pub enum What {
         /// In microseconds.
         length_us: u64,
     },
-    /// A station's oscillator changes its rate.
-    Rate {
+    /// A station's oscillator changes its rate, and its clock steps ahead.
+    Clock {
         /// Whose.
         node: usize,
         /// Its new error, in parts in 10^9.
         ppb: i64,
+        /// How far it steps, in microseconds.
+        step_us: u64,
     },
     /// The timekeeper announces and stations on the latest timeline speak, until all are together
     /// again. A net that has not parted must come together.
@@ -134,7 +136,8 @@ impl What {
             Self::Flood { .. } => "flood of commands",
             Self::Loss { .. } => "burst of losses",
             Self::Part { .. } => "partition",
-            Self::Rate { .. } => "oscillator changes its rate",
+            Self::Clock { step_us: 0, .. } => "oscillator changes its rate",
+            Self::Clock { .. } => "oscillator changes its rate, clock steps",
             Self::Reunion { .. } => "reunion",
         }
     }

@@ -34,6 +34,8 @@ const SECOND: u64 = 1_000_000;
 const TIMEKEEPER: usize = 0;
 /// For so long a shortened list may take longer to fail than the whole one did.
 const LATITUDE: u64 = 3_600 * SECOND;
+/// Runs that shrinking may take.
+const TRIALS: u32 = 400;
 
 /// What to run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -89,7 +91,7 @@ impl Soak {
     #[must_use]
     pub fn happenings(&self, plan: &Plan) -> Vec<Happening> {
         let seed = child_seed(self.seed, "happenings");
-        draw::happenings(seed, self.stations, plan.clock().tolerance.ppb(), self.length_us)
+        draw::happenings(seed, self.stations, plan.clock(), self.length_us)
     }
 
     /// Runs the net to its end. `progress` is told the share done, now and then.
@@ -118,8 +120,9 @@ impl Soak {
         Ok(self.carry_out(plan, happenings, Some(until), |_| {})?.broken.first)
     }
 
-    /// The shortest part of `happenings` that breaks the rule that `broken` says they break, as a
-    /// case to be kept. `progress` is told the number that is left.
+    /// A part of `happenings` that breaks the rule that `broken` says they break, and of which
+    /// nothing can be left out, with what it breaks. `progress` is told the number that is left.
+    /// After 400 trials the shortest part found so far must do.
     ///
     /// # Errors
     /// [`Diagnostic`] if the plan makes no stations.
@@ -133,21 +136,32 @@ impl Soak {
         let until = broken.at_us.saturating_add(LATITUDE).min(self.length_us);
         let mut refused = None;
         let mut shortest = (happenings.to_vec(), broken);
-        // What comes later has no part in it.
-        let before: Vec<_> =
-            happenings.iter().filter(|h| h.at_us <= broken.at_us).copied().collect();
-        minimise(&before, |list| match self.first_broken(plan, list, until) {
-            Ok(Some(found)) if found.rule == broken.rule => {
-                progress(list.len());
-                shortest = (list.to_vec(), found);
-                true
+        let mut trials = 0;
+        let mut fails = |list: &[Happening]| {
+            trials += 1;
+            if trials > TRIALS || refused.is_some() {
+                return false;
             }
-            Ok(_) => false,
-            Err(error) => {
-                refused = Some(error);
-                false
+            match self.first_broken(plan, list, until) {
+                Ok(Some(found)) if found.rule == broken.rule => {
+                    progress(list.len());
+                    shortest = (list.to_vec(), found);
+                    true
+                }
+                Ok(_) => false,
+                Err(error) => {
+                    refused = Some(error);
+                    false
+                }
             }
-        });
+        };
+        // What comes later has no part in it, and what came long before seldom has: silence takes
+        // no time to simulate.
+        let end = happenings.partition_point(|happening| happening.at_us <= broken.at_us);
+        let before = &happenings[..end];
+        let lengths = (0..usize::BITS).map(|bits| 1 << bits).take_while(|n| *n < end);
+        let last = lengths.map(|n| &before[end - n..]).find(|last| fails(last));
+        minimise(last.unwrap_or(before), fails);
         refused.map_or(Ok(shortest), Err)
     }
 
@@ -159,7 +173,7 @@ impl Soak {
         progress: impl Fn(f64),
     ) -> Result<Outcome, Diagnostic> {
         let end = self.length_us.min(stop.unwrap_or(u64::MAX));
-        let radio = self.radio();
+        let radio = self.radio(plan);
         let builder = Builder::new(plan, &radio, self.seed)?;
         let mut world = builder.world(Timetable {
             announces: &[(5 * SECOND, TIMEKEEPER)],
@@ -199,8 +213,9 @@ impl Soak {
         })
     }
 
-    /// Stations within a few kilometres, and interference half of the time.
-    fn radio(&self) -> RadioPlan {
+    /// Stations within a few kilometres, and interference half of the time. The oscillators of
+    /// every other one will change their rates.
+    fn radio(&self, plan: &Plan) -> RadioPlan {
         let mut rng = ChaCha8Rng::seed_from_u64(child_seed(self.seed, "radio"));
         let place = |rng: &mut ChaCha8Rng| f64::from(rng.next_u32() % 8_000) - 4_000.0;
         let stations = (0..self.stations)
@@ -208,6 +223,11 @@ impl Soak {
                 role: if i == 0 { Role::Timekeeper } else { Role::Member },
                 x_m: place(&mut rng),
                 y_m: place(&mut rng),
+                ppb: i.is_multiple_of(2).then(|| {
+                    let most = draw::restless_ppb(plan.clock(), usize::from(i));
+                    let draw = child_seed(self.seed, &format!("rate/{i}")) % (2 * most + 1);
+                    draw.cast_signed() - most.cast_signed()
+                }),
                 ..StationPlan::member(format!("station {i}"), Address::new(i))
             })
             .collect();

@@ -5,7 +5,7 @@ use super::{CAPACITY, Due, Oscillator, Transmission, World, child_seed};
 use hopwright_core::clock::Grip;
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Action, Heard, Radio, Reception, Station, Watermark};
-use hopwright_core::units::Channel;
+use hopwright_core::units::{Channel, Micros};
 
 /// What goes wrong besides interference, each with its probability for one reception.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -129,10 +129,10 @@ impl World {
         self.poll(node);
     }
 
-    /// A station's oscillator changes its rate to `ppb`. Its clock goes on from where it is.
-    pub fn set_rate(&mut self, node: usize, ppb: i64) {
+    /// A station's oscillator changes its rate to `ppb`, and its clock steps ahead by `step_us`.
+    pub fn set_clock(&mut self, node: usize, ppb: i64, step_us: u64) {
         self.wake_all();
-        let before = self.nodes[node].local(self.now);
+        let before = self.nodes[node].local(self.now).plus(Micros::new(step_us));
         // The epoch that makes the new clock show the same now.
         let plain = Oscillator::new(0, ppb).local(self.now);
         let Some(epoch) = before.us().checked_sub(plain.us()) else { return };

@@ -121,7 +121,7 @@ pub(super) struct Watch {
     /// True time until which payload may be ordered: for ever after a go-ahead, and after a
     /// release at once, for the slot that begins then.
     may_talk_us: u64,
-    /// A reason for losing step has just come up.
+    /// The call that is being judged was a reason for losing step.
     excused: bool,
     /// True time at which a cut-in that it follows was last heard.
     guest_us: Option<u64>,
@@ -224,7 +224,8 @@ impl World {
     pub(super) fn watch_event(&mut self, node: usize, event: Event) {
         let local = self.nodes[node].local(self.now);
         let clock = self.nodes[node].station.clock();
-        let lost = clock.is_none_or(|clock| clock.grip(&self.timing, local) == Grip::Lost);
+        let held = |grip| matches!(grip, Grip::Locked | Grip::Coasting(_));
+        let lost = clock.is_none_or(|clock| !held(clock.grip(&self.timing, local)));
         let watch = &mut self.watches[node];
         match event {
             Event::HoldOff | Event::Cut { .. } => watch.may_talk_us = 0,
@@ -254,7 +255,7 @@ impl World {
         let now = self.now;
         let watch = &mut self.watches[node];
         let following = watch.guest_us.is_some();
-        let left = watch.in_step && !in_step && !std::mem::take(&mut watch.excused);
+        let left = watch.in_step && !in_step && !watch.excused;
         let kept = watch
             .guest_us
             .is_some_and(|at| now.saturating_sub(at) > (u64::from(CUT_IN_TIMEOUT) + 3) * slot);

@@ -2,7 +2,7 @@
 //!
 //! `HOPWRIGHT_MODEL=large` enlarges every budget.
 
-use super::net::Seen;
+use super::choice::Seen;
 use super::seat::Plant;
 
 /// A case.
@@ -68,7 +68,7 @@ fn base(name: &'static str) -> Bounds {
 pub(crate) fn overs() -> Bounds {
     let reaches = Seen::CALL | Seen::PAYLOAD | Seen::CLEAR | Seen::REFUSED;
     let more = u8::from(large());
-    Bounds { slots: 40, every: 8, faults: 1 + more, presses: 2, reaches, ..base("overs") }
+    Bounds { slots: 44, every: 6, faults: 1 + more, presses: 2, reaches, ..base("overs") }
 }
 
 /// Three stations that have just been switched on; the timekeeper starts the net and somebody
@@ -79,8 +79,8 @@ pub(crate) fn start() -> Bounds {
     Bounds {
         in_step: false,
         slots: 36,
-        every: 8,
-        faults: 1 + more,
+        every: 6,
+        faults: 2 + more,
         presses: 1,
         announces: 1,
         reaches,
@@ -95,7 +95,7 @@ pub(crate) fn power() -> Bounds {
     let more = u8::from(large());
     Bounds {
         slots: 40,
-        every: 10,
+        every: 8,
         faults: 1,
         presses: 1,
         announces: 1 + more,
@@ -112,12 +112,12 @@ pub(crate) fn cut_ins() -> Bounds {
     Bounds {
         late: true,
         slots: 100,
-        every: 10,
-        until: 40,
-        faults: 1,
+        every: 8,
+        until: 48,
+        faults: 1 + more,
         presses: 1,
         pressers: 0b100,
-        announces: more,
+        announces: 1,
         cycles: 1,
         reaches,
         ..base("cut-ins")
@@ -132,9 +132,9 @@ pub(crate) fn coasting() -> Bounds {
         tolerance_ppb: 100_000,
         silence: 50,
         slots: 60,
-        every: 8,
+        every: 6,
         until: 48,
-        faults: 1 + more,
+        faults: 2 + more,
         presses: 1,
         reaches,
         ..base("coasting")

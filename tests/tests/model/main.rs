@@ -5,11 +5,12 @@
 //! | file | what |
 //! |---|---|
 //! | [`seat`] | one station, what is known of it, and what is asserted after each of its calls |
-//! | [`net`] | three of them on one medium, and where somebody has a choice |
+//! | [`net`] | three of them on one medium, and what takes its course between two choices |
+//! | [`choice`] | who chooses what |
 //! | [`bounds`] | how much of what may happen: the cases that are explored |
 //!
 //! Whoever has a choice: the medium and an opponent for each transmission and each listener
-//! ([`net::Fate`]), operators at regular instants, and the power. Each draws on a budget, so that
+//! ([`choice::Fate`]), operators at regular instants, and the power. Each draws on a budget, so that
 //! the whole is finite; within the budgets nothing is left out. A case fails if an assertion is
 //! broken in any state, and also if something that it is about is never reached.
 //!
@@ -17,12 +18,14 @@
 //! explores more. `docs/soak-and-model.md` has the bounds and what was explored.
 
 mod bounds;
+mod choice;
 mod net;
 mod seat;
 
 use bounds::Bounds;
+use choice::{Choice, Seen};
 use hopwright_tests as _;
-use net::{Net, Seen};
+use net::Net;
 use seat::{Invariant, Plant};
 use stateright::{Checker, HasDiscoveries, Model, Property};
 
@@ -31,17 +34,17 @@ struct Explored(Bounds);
 
 impl Model for Explored {
     type State = Net;
-    type Action = net::Choice;
+    type Action = Choice;
 
     fn init_states(&self) -> Vec<Net> {
         vec![Net::start(&self.0)]
     }
 
-    fn actions(&self, net: &Net, choices: &mut Vec<net::Choice>) {
+    fn actions(&self, net: &Net, choices: &mut Vec<Choice>) {
         net.choices(choices);
     }
 
-    fn next_state(&self, net: &Net, choice: net::Choice) -> Option<Net> {
+    fn next_state(&self, net: &Net, choice: Choice) -> Option<Net> {
         let mut next = net.clone();
         next.choose(&self.0, choice);
         Some(next)

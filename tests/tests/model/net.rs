@@ -6,134 +6,16 @@
 //! business of the simulator's soak.
 
 use super::bounds::Bounds;
+use super::choice::{Budget, Choice, FATES, Fate, Flight, Found, Open, Replay, STATIONS, Seen};
 use super::seat::{Invariant, Outcome, SLOT_US, Seat, timing};
 use hopwright_core::address::Target;
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Command, Dropped, Event, Heard, Radio, Reception, Watermark};
 use hopwright_core::timing::WORD_BITS;
-use hopwright_core::units::Channel;
 use std::hash::{DefaultHasher, Hash, Hasher};
-use std::ops::BitOr;
 
-/// Stations: the timekeeper and two members.
-const STATIONS: usize = 3;
 /// Choices are made a little into a slot.
 const WITHIN_SLOT_US: u64 = 50_000;
-
-/// What becomes of one transmission at one listener.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub(crate) enum Fate {
-    /// It arrives.
-    Delivered,
-    /// It does not.
-    Lost,
-    /// It is handed over twice.
-    Twice,
-    /// It arrives with more bits wrong than can be mended.
-    Corrupted,
-    /// It is lost, and an opponent plays it a slot later, where the listener then listens and
-    /// with the word that it then waits for.
-    Delayed,
-    /// It arrives, and is played again like that.
-    Replayed,
-}
-
-const FATES: [Fate; 6] =
-    [Fate::Delivered, Fate::Lost, Fate::Twice, Fate::Corrupted, Fate::Delayed, Fate::Replayed];
-
-/// A choice.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub(crate) enum Choice {
-    /// Nobody does anything.
-    Pass,
-    /// An operator presses to call everyone.
-    Press(usize),
-    /// An operator releases.
-    Release(usize),
-    /// The timekeeper is told to announce.
-    Announce,
-    /// The power of a station fails, and it finds this in its storage.
-    Cycle(usize, Found),
-    /// What becomes of the transmission that has just ended, at each listener.
-    Fates([Fate; STATIONS]),
-}
-
-/// What a station finds in its storage.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub(crate) enum Found {
-    Kept,
-    New,
-    Lost,
-}
-
-/// Things that a case must reach.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
-pub(crate) struct Seen(u16);
-
-impl Seen {
-    pub(crate) const ANNOUNCE: Self = Self(1);
-    pub(crate) const CALL: Self = Self(2);
-    pub(crate) const PAYLOAD: Self = Self(4);
-    pub(crate) const CLEAR: Self = Self(8);
-    pub(crate) const FOLLOWED: Self = Self(16);
-    pub(crate) const RETURNED: Self = Self(32);
-    pub(crate) const REFUSED: Self = Self(64);
-    pub(crate) const COASTED: Self = Self(128);
-    pub(crate) const SECOND: Self = Self(256);
-
-    pub(crate) const fn contains(self, other: Self) -> bool {
-        self.0 & other.0 == other.0
-    }
-}
-
-impl BitOr for Seen {
-    type Output = Self;
-
-    fn bitor(self, other: Self) -> Self {
-        Self(self.0 | other.0)
-    }
-}
-
-/// Something on the air.
-#[derive(Debug, Clone, Hash)]
-struct Flight {
-    from: usize,
-    channel: Channel,
-    word: u32,
-    bits: Vec<u8>,
-    starts: u64,
-    recognised: u64,
-    ends: u64,
-    /// Who has recognised the word, once that can be said.
-    listeners: Option<Vec<usize>>,
-}
-
-/// A recording that an opponent is about to play.
-#[derive(Debug, Clone, Hash)]
-struct Replay {
-    to: usize,
-    due: u64,
-    /// From the start of the word to the end.
-    length: u64,
-    header: bool,
-    bits: Vec<u8>,
-}
-
-/// What is left of the budgets.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
-struct Budget {
-    faults: u8,
-    presses: u8,
-    announces: u8,
-    cycles: u8,
-}
-
-/// What waits for a choice.
-#[derive(Debug, Clone, Hash)]
-enum Open {
-    Operators,
-    Transmission(Flight, Vec<usize>),
-}
 
 /// The net.
 #[derive(Clone)]

@@ -6,8 +6,8 @@ use hopwright_core::clock::{Grip, NetClock};
 use hopwright_core::header::{Header, HeaderKeys, Kind};
 use hopwright_core::sequence::{Draw, Structure, Timeline};
 use hopwright_core::station::{
-    Action, CUT_IN_TIMEOUT, Command, Config, Dropped, Event, Heard, Radio, Reception, Refused,
-    Role, Station, Watermark,
+    Action, CUT_IN_TIMEOUT, Command, Config, Dropped, Event, FixedChannels, Heard, Radio,
+    Reception, Refused, Role, Station, Watermark,
 };
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Dbm, Lane, Tick};
@@ -128,7 +128,7 @@ impl Seat {
             clock: clock_plan(tolerance_ppb),
             announce_slots: 8,
             energy_threshold: Dbm::new(-95),
-            fixed: hopwright_core::station::FixedChannels::NONE,
+            fixed: FixedChannels::NONE,
             address: Address::new(number),
             role: if number == 0 { Role::Timekeeper } else { Role::Member },
             watermark,
@@ -304,7 +304,8 @@ impl Seat {
                 Event::Clear { .. } => self.leave_cut_in(outcome),
                 Event::OutOfStep => {
                     let clock = self.core.clock();
-                    excused |= clock.is_none_or(|c| c.grip(&timing(), local) == Grip::Lost);
+                    let held = |grip| matches!(grip, Grip::Locked | Grip::Coasting(_));
+                    excused |= clock.is_none_or(|c| !held(c.grip(&timing(), local)));
                 }
                 _ => {}
             }

@@ -43,7 +43,7 @@ fn address() {
 
 fn timing_of(timing: &Timing) {
     black_box((timing.slot(), timing.settle(), timing.guard(), timing.link_bps()));
-    black_box((timing.bits(), timing.bytes(), timing.word_offset()));
+    black_box((timing.bits(), timing.bytes(), timing.payload_bytes(), timing.word_offset()));
     black_box(timing.air_time(black_box(0)));
     black_box(timing.start_of(Slot::new(black_box(0))));
     black_box(timing.slot_at(black_box(0)));

@@ -10,6 +10,8 @@ mod band;
 mod fields;
 mod keys;
 mod link;
+mod messages;
+mod provision;
 mod sequence;
 mod station;
 mod text;
@@ -44,6 +46,8 @@ extern "C" fn _start() -> ! {
     let raster = band::all(&key);
     sequence::all(&key);
     station::all(&key);
+    messages::all(&key);
+    provision::all();
     text::all(raster.err());
     voice::all();
     #[cfg(feature = "control")]

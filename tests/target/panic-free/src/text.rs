@@ -4,6 +4,9 @@ use core::fmt::{self, Display, Write};
 use core::hint::black_box;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{HopsetError, LaneError, RasterError};
+use hopwright_core::loader::{Refusal, StorageFault};
+use hopwright_core::provision::manual::{EntryError, GroupError};
+use hopwright_core::provision::{DecodeError, Fault};
 use hopwright_core::relay::RelayError;
 use hopwright_core::sequence::StructureError;
 use hopwright_core::station::{ConfigError, Refused};
@@ -44,4 +47,9 @@ pub(crate) fn all(raster: Option<RasterError>) {
     say(&black_box(Refused::Busy));
     say(&black_box(RelayError::NoRelays));
     say(&black_box(ShareError::TooSlow));
+    say(&black_box(DecodeError { at: 0, fault: Fault::Damaged }));
+    say(&black_box(GroupError::Check));
+    say(&black_box(EntryError::Check));
+    say(&black_box(Refusal::Content));
+    say(&black_box(StorageFault));
 }

@@ -9,7 +9,8 @@ use core::panic::PanicInfo;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{Exclusion, Hopset, LaneKind, Lanes, Pick, Raster};
 use hopwright_core::clock::ClockPlan;
-use hopwright_core::keys::NetKey;
+use hopwright_core::keys::{Label, NetKey};
+use hopwright_core::message::{Inbox, Layout, Origin, Outbox, Progress};
 use hopwright_core::sequence::{Draw, Structure, Timeline};
 use hopwright_core::station::{
     Command, Config, FixedChannels, Reception, Role, Station, Watermark,
@@ -23,6 +24,7 @@ fn main() -> ! {
     if let Some(mut station) = station() {
         loop {
             call(&mut station);
+            messages();
         }
     }
     loop {
@@ -67,6 +69,22 @@ fn call(station: &mut Station<128>) {
     let _ = black_box(station.queue_payload(reception.bits));
     black_box(station.next_event());
     black_box((station.slot(now), station.in_step(), station.holds_floor(), station.counters()));
+}
+
+/// A message out, and one in.
+fn messages() {
+    let key = NetKey::new(black_box([0; 32])).subkey(Label::Text);
+    let Ok(layout) = Layout::new(black_box(64), black_box(24), black_box(106)) else { return };
+    let at = black_box(Origin { source: Address::new(0), stream: 0, slot: Slot::ZERO });
+    let mut outbox = Outbox::<2328>::new(layout);
+    let _ = black_box(outbox.load(&key, at, black_box(&[0; 16])));
+    let mut inbox = Inbox::<6208, 1>::new(layout);
+    let mut payload = [0; 106];
+    while let Some(length) = outbox.next(&mut payload) {
+        let payload = payload.get(..length).unwrap_or_default();
+        let _ = black_box(inbox.take(&key, at, payload));
+        while let Progress::Working | Progress::Ready(_) = black_box(inbox.work()) {}
+    }
 }
 
 /// A station from a plan, with lanes and exclusions.

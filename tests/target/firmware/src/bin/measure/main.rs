@@ -7,6 +7,7 @@ mod blocks;
 mod headers;
 mod hops;
 mod jumps;
+mod messages;
 mod net;
 mod station;
 mod stats;
@@ -27,6 +28,7 @@ fn main() -> ! {
     hops::measure(&counter);
     headers::measure(&counter);
     jumps::measure(&counter);
+    messages::measure(&counter);
     let recordings = station::measure(&counter);
     println!("recordings {recordings}");
     process::exit(i32::from(recordings == 0))

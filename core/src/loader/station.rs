@@ -1,0 +1,222 @@
+//! The station's end.
+
+use super::frame::{Frame, FrameReader, Wire, kind, write_frame};
+use super::store::{Active, Storage, StorageFault, Store};
+use super::{CHUNK_BYTES, MAX_CARRIED, Offer, PROTOCOL, Refusal};
+use crate::address::Address;
+use zeroize::Zeroize;
+
+/// Decides whether a content that arrived whole may take the place of the one in use.
+///
+/// This is where a station opens the seal, decodes, and looks whether a station comes of it:
+/// whatever is accepted here is what the station starts with next time.
+pub trait Judge {
+    /// The address of this station, if it has one: by its label, or by the configuration in use.
+    /// A station without an address takes any.
+    fn address(&self) -> Option<Address>;
+
+    /// Judges a content that was offered for `address`. It may be changed (opened in place, say):
+    /// it is a copy, and wiped afterwards.
+    ///
+    /// # Errors
+    /// [`Refusal`] if it may not be used.
+    fn judge(&mut self, content: &mut [u8], address: Address) -> Result<(), Refusal>;
+}
+
+/// What became of an offer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Verdict {
+    /// The new configuration is in use.
+    Accepted(Active),
+    /// The old one is still in use, if there was one.
+    Refused(Refusal),
+}
+
+/// The station's end of the loader: bytes in, bytes out, no time.
+#[derive(Debug)]
+pub struct StationEnd<'b, S, J> {
+    store: Store<S>,
+    judge: J,
+    work: &'b mut [u8],
+    reader: FrameReader,
+    answer: Wire,
+    /// What was offered on this connection.
+    offered: Option<Offer>,
+    verdict: Option<Verdict>,
+}
+
+/// A frame, without its borrowed payload.
+enum Said {
+    Offer(u16, Option<Offer>),
+    Chunk(u16, heapless::Vec<u8, CHUNK_BYTES>),
+    Commit,
+    Garbled,
+}
+
+impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
+    /// An end that awaits an offer. A content must fit into `work`, where it is judged.
+    pub const fn new(store: Store<S>, judge: J, work: &'b mut [u8]) -> Self {
+        Self {
+            store,
+            judge,
+            work,
+            reader: FrameReader::new(),
+            answer: Wire::new(),
+            offered: None,
+            verdict: None,
+        }
+    }
+
+    /// The configurations.
+    #[must_use]
+    pub const fn store(&self) -> &Store<S> {
+        &self.store
+    }
+
+    /// The configurations again, after the work.
+    #[must_use]
+    pub fn into_store(self) -> Store<S> {
+        self.store
+    }
+
+    /// What became of the last offer; `None` while that is open.
+    #[must_use]
+    pub const fn verdict(&self) -> Option<Verdict> {
+        self.verdict
+    }
+
+    /// Takes a byte; returns what is to be sent because of it, if anything.
+    /// A commit reads the whole content twice; anything else is one cell's work.
+    pub fn byte(&mut self, byte: u8) -> Option<&[u8]> {
+        let said = match self.reader.byte(byte)? {
+            Ok(Frame { kind: kind::OFFER, sequence, payload }) => {
+                Said::Offer(sequence, Offer::from_bytes(payload))
+            }
+            Ok(Frame { kind: kind::CHUNK, sequence, payload }) => {
+                let payload = payload.get(..CHUNK_BYTES).unwrap_or(payload);
+                Said::Chunk(sequence, heapless::Vec::from_slice(payload).unwrap_or_default())
+            }
+            Ok(Frame { kind: kind::COMMIT, .. }) => Said::Commit,
+            // The other end's own frames come back on a line that echoes: nothing to say.
+            Ok(_) => return None,
+            Err(_) => Said::Garbled,
+        };
+        match said {
+            Said::Offer(version, offer) => self.offer(version, offer),
+            Said::Chunk(number, mut bytes) => {
+                self.chunk(number, &bytes);
+                bytes.zeroize();
+            }
+            Said::Commit => self.commit(),
+            Said::Garbled => self.again(),
+        }
+        Some(&self.answer)
+    }
+
+    fn offer(&mut self, version: u16, offer: Option<Offer>) {
+        self.verdict = None;
+        self.offered = None;
+        if version != u16::from(PROTOCOL) {
+            return self.refuse(Refusal::Protocol);
+        }
+        let Some(offer) = offer else { return self.refuse(Refusal::Protocol) };
+        if self.judge.address().is_some_and(|mine| mine != offer.address) {
+            return self.refuse(Refusal::OtherStation);
+        }
+        let room = self.work.len().min(self.store.room()).min(MAX_CARRIED);
+        let size = usize::try_from(offer.size).unwrap_or(usize::MAX);
+        if size > room || size == 0 {
+            return self.refuse(Refusal::TooLong);
+        }
+        // Already in use: the answer was lost on the way.
+        if let Some(active) = self.store.active().filter(|active| active.offer == offer) {
+            return self.accept(active);
+        }
+        match self.store.begin(offer) {
+            Ok(next) => {
+                self.offered = Some(offer);
+                self.say(kind::READY, next, &[]);
+            }
+            Err(StorageFault) => self.refuse(Refusal::Storage),
+        }
+    }
+
+    fn chunk(&mut self, number: u16, bytes: &[u8]) {
+        let Some((offer, wanted)) = self.offer_and_wanted() else { return self.again() };
+        if number < wanted {
+            // It is here already: the answer was lost on the way.
+            return self.say(kind::READY, wanted, &[]);
+        }
+        let before = usize::from(wanted).saturating_mul(CHUNK_BYTES);
+        let left = usize::try_from(offer.size).unwrap_or_default().saturating_sub(before);
+        if number != wanted || bytes.len() != left.min(CHUNK_BYTES) || bytes.is_empty() {
+            return self.again();
+        }
+        match self.store.chunk(bytes) {
+            Ok(()) => self.say(kind::READY, wanted.saturating_add(1), &[]),
+            Err(StorageFault) => self.refuse(Refusal::Storage),
+        }
+    }
+
+    fn commit(&mut self) {
+        let Some((offer, wanted)) = self.offer_and_wanted() else {
+            // The verdict was lost on the way.
+            return match self.verdict {
+                Some(Verdict::Accepted(active)) => self.accept(active),
+                Some(Verdict::Refused(refusal)) => self.refuse(refusal),
+                None => self.again(),
+            };
+        };
+        if wanted != offer.chunks() {
+            return self.again();
+        }
+        let judged = match self.store.built(self.work) {
+            Err(StorageFault) => Err(Refusal::Storage),
+            Ok(None) => Err(Refusal::Damaged),
+            Ok(Some((_, content))) => {
+                let length = content.len();
+                let content = self.work.get_mut(..length).unwrap_or_default();
+                self.judge.judge(content, offer.address)
+            }
+        };
+        self.work.zeroize();
+        let committed =
+            judged.and_then(|()| self.store.commit().map_err(|StorageFault| Refusal::Storage));
+        match committed {
+            Ok(active) => self.accept(active),
+            Err(refusal) => {
+                // What is refused does not stay. A fault here is made up for by the next offer.
+                let _ = self.store.discard();
+                self.refuse(refusal);
+            }
+        }
+    }
+
+    /// What is being loaded on this connection: an offer must have been made on it.
+    fn offer_and_wanted(&self) -> Option<(Offer, u16)> {
+        self.store.wanted().filter(|(offer, _)| self.offered == Some(*offer))
+    }
+
+    /// Asks for what is wanted once more; for an offer, if none has been made.
+    fn again(&mut self) {
+        let next = self.offer_and_wanted().map_or(u16::MAX, |(_, wanted)| wanted);
+        self.say(kind::AGAIN, next, &[]);
+    }
+
+    fn accept(&mut self, active: Active) {
+        self.offered = None;
+        self.verdict = Some(Verdict::Accepted(active));
+        self.say(kind::ACCEPTED, 0, &active.generation.to_le_bytes());
+    }
+
+    fn refuse(&mut self, refusal: Refusal) {
+        self.offered = None;
+        self.verdict = Some(Verdict::Refused(refusal));
+        self.say(kind::REFUSED, u16::from(PROTOCOL), &[refusal.code()]);
+    }
+
+    fn say(&mut self, kind: u8, sequence: u16, payload: &[u8]) {
+        write_frame(Frame { kind, sequence, payload }, &mut self.answer);
+    }
+}

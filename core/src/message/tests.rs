@@ -1,0 +1,429 @@
+use super::*;
+use crate::keys::Subkey;
+use proptest::prelude::*;
+use std::vec::Vec;
+
+const HOME: u32 = 0;
+const CUT_IN: u32 = 0x4000_0000;
+/// A plan's slots carry 106 bytes by default.
+const CAPACITY: usize = 106;
+
+type Box4 = Inbox<4096, 2>;
+
+fn key() -> Subkey {
+    Subkey::new([0x5A; 32])
+}
+
+fn layout(n: u8, k: u8) -> Layout {
+    Layout::new(n, k, CAPACITY).unwrap()
+}
+
+fn origin(source: u8, slot: u32) -> Origin {
+    Origin { source: Address::new(source), stream: HOME, slot: Slot::new(slot) }
+}
+
+fn text(length: usize) -> Vec<u8> {
+    (0..length).map(|i| u8::try_from((i * i + 7 * i) % 251).unwrap()).collect()
+}
+
+/// All columns of a message in order, each with the slot that carries it: every eighth slot is a
+/// sync slot and carries none.
+fn sent(layout: Layout, first: Origin, text: &[u8]) -> Vec<(Origin, Vec<u8>)> {
+    let mut outbox = Outbox::<65_536>::new(layout);
+    outbox.load(&key(), first, text).unwrap();
+    let columns = outbox.left();
+    let mut slot = first.slot.number();
+    let mut all = Vec::new();
+    let mut out = [0; CAPACITY];
+    while let Some(length) = outbox.next(&mut out) {
+        if slot % 8 == 3 {
+            slot += 1;
+        }
+        all.push((Origin { slot: Slot::new(slot), ..first }, out[..length].to_vec()));
+        slot += 1;
+    }
+    assert_eq!((all.len(), outbox.left()), (usize::from(columns), 0));
+    all
+}
+
+/// Works until there is nothing left to do; the text of the message that became ready, if any.
+fn work<const N: usize, const S: usize>(inbox: &mut Inbox<N, S>) -> Option<(Origin, Vec<u8>)> {
+    let mut ready = None;
+    for _ in 0..100_000 {
+        match inbox.work() {
+            Progress::Waiting => return ready,
+            Progress::Working => {}
+            Progress::Ready(message) => {
+                assert!(ready.is_none(), "told twice");
+                ready = Some((message.origin, message.text.to_vec()));
+            }
+        }
+    }
+    panic!("the work never ends");
+}
+
+#[test]
+fn a_message_of_every_length_arrives() {
+    for length in (0..60).chain([100, 105, 106, 1_000, 2_312, 2_313, 4_600]) {
+        let (layout, text) = (layout(64, 24), text(length));
+        let mut inbox = Inbox::<16_384, 1>::new(layout);
+        let first = origin(9, 77_777);
+        let columns = sent(layout, first, &text);
+        let mut arrived = None;
+        for (at, column) in columns {
+            let taken = inbox.take(&key(), at, &column);
+            let expected = if arrived.is_none() { Taken::Stored } else { Taken::Old };
+            assert_eq!(taken, expected, "{length}");
+            if let Some(message) = work(&mut inbox) {
+                assert!(arrived.replace(message).is_none(), "delivered twice");
+            }
+        }
+        assert_eq!(arrived, Some((first, text)), "{length}");
+    }
+}
+
+#[test]
+fn what_is_too_long_is_refused_before_it_is_sent() {
+    let layout = layout(64, 24);
+    assert_eq!(layout.longest(), 8 * 97 * 24 - 16);
+    assert!(layout.shape(layout.longest()).is_some());
+    assert_eq!(layout.shape(layout.longest() + 1), None);
+    let mut outbox = Outbox::<240>::new(layout);
+    assert_eq!(outbox.longest(), 224);
+    let too_long = Err(LoadError::TooLong { limit: 224 });
+    assert_eq!(outbox.load(&key(), origin(1, 5), &text(225)), too_long);
+    assert_eq!(outbox.load(&key(), origin(1, 5), &text(70_000)), too_long);
+    assert_eq!(outbox.load(&key(), origin(1, 5), &text(224)), Ok(()));
+    // A longest text of the largest code stays within the length's two bytes.
+    assert_eq!(Layout::new(255, 254, 510).unwrap().longest(), u16::MAX);
+    // A slot without room carries nothing.
+    let none = Layout::new(64, 24, HEADER_BYTES).unwrap();
+    assert_eq!((none.longest(), none.shape(0)), (0, None));
+}
+
+#[test]
+fn a_longest_text_fits_whatever_the_outbox() {
+    fn check<const N: usize>() {
+        for (n, k) in [(31, 15), (48, 16), (64, 24), (255, 1), (255, 200)] {
+            let mut outbox = Outbox::<N>::new(layout(n, k));
+            let longest = outbox.longest();
+            if layout(n, k).outbox_bytes(0).is_some_and(|bytes| bytes <= N) {
+                let all = text(longest.into());
+                assert_eq!(outbox.load(&key(), origin(1, 1), &all), Ok(()), "({n}, {k}) in {N}");
+            }
+        }
+    }
+    check::<300>();
+    check::<1_000>();
+    check::<2_351>();
+    check::<5_000>();
+    check::<20_000>();
+}
+
+#[test]
+fn a_nonce_serves_once() {
+    let mut outbox = Outbox::<1024>::new(layout(31, 15));
+    outbox.load(&key(), origin(1, 100), b"one").unwrap();
+    assert_eq!(outbox.load(&key(), origin(1, 101), b"two"), Err(LoadError::Busy { left: 31 }));
+    outbox.clear();
+    assert_eq!(outbox.next(&mut [0; CAPACITY]), None);
+    for slot in [99, 100] {
+        let used = Err(LoadError::SlotUsed { last: Slot::new(100) });
+        assert_eq!(outbox.load(&key(), origin(1, slot), b"two"), used);
+    }
+    // The slots of a cut-in are others.
+    let cut_in = Origin { stream: CUT_IN, ..origin(1, 50) };
+    assert_eq!(outbox.load(&key(), cut_in, b"two"), Ok(()));
+    outbox.clear();
+    assert_eq!(outbox.load(&key(), origin(1, 101), b"three"), Ok(()));
+}
+
+#[test]
+fn no_room_to_write_loses_no_column() {
+    let mut outbox = Outbox::<1024>::new(layout(31, 15));
+    outbox.load(&key(), origin(1, 100), b"one").unwrap();
+    let (mut short, mut long) = ([0; HEADER_BYTES], [0; HEADER_BYTES + 2]);
+    assert_eq!((outbox.next(&mut short), outbox.left()), (None, 31));
+    assert_eq!((outbox.next(&mut long), outbox.left()), (Some(11), 30));
+    outbox.repeat();
+    let mut again = [0; HEADER_BYTES + 2];
+    assert_eq!((outbox.next(&mut again), outbox.left()), (Some(11), 30));
+    assert_eq!(again, long);
+}
+
+/// The bytes of a fragment, as the specification (section 11) has them. The check over them,
+/// CRC-16/IBM-3740, gives 0x29B1 for "123456789" (catalogue of parametrised CRC algorithms).
+#[test]
+fn a_fragment_on_the_wire() {
+    let mut outbox = Outbox::<1024>::new(layout(31, 15));
+    outbox.load(&key(), origin(1, 0x0012_3456), &[0; 20]).unwrap();
+    let mut out = [0; CAPACITY];
+    // 36 bytes in rows of 15: three.
+    assert_eq!(outbox.next(&mut out), Some(HEADER_BYTES + 3));
+    assert_eq!(outbox.next(&mut out), Some(HEADER_BYTES + 3));
+    assert_eq!(out[..7], [1, 0x56, 0x34, 0, 1, 20, 0]);
+    let check = crc::Crc::<u16>::new(&crc::CRC_16_IBM_3740);
+    assert_eq!(check.checksum(b"123456789"), 0x29B1);
+    assert_eq!(out[7..9], check.checksum(&out[..7]).to_le_bytes());
+    // Symbol 1 of each row: bytes 1, 16 and 31 of cipher text and tag.
+    let mut sealed = [0; 36];
+    let nonce = [0, 0, 0, 0, 0x56, 0x34, 0x12, 0, 1, 0, 0, 0];
+    let tag = key().seal(&nonce, &[], &mut sealed[..20]);
+    sealed[20..].copy_from_slice(&tag);
+    assert_eq!(out[9..12], [sealed[1], sealed[16], sealed[31]]);
+}
+
+#[test]
+fn repeated_and_conflicting_columns() {
+    let layout = layout(8, 4);
+    let columns = sent(layout, origin(3, 10), b"heron to mill");
+    let mut inbox = Box4::new(layout);
+    let (at, column) = &columns[0];
+    assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    assert_eq!(inbox.take(&key(), *at, column), Taken::Repeated);
+    let mut other = column.clone();
+    *other.last_mut().unwrap() ^= 1;
+    assert_eq!(inbox.take(&key(), *at, &other), Taken::Conflicting);
+    // Both count as lost: three others are not enough, and the column may come once more.
+    for (at, column) in &columns[1..4] {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    assert_eq!(work(&mut inbox), None);
+    assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    assert_eq!(work(&mut inbox).unwrap().1, b"heron to mill");
+    assert_eq!(inbox.take(&key(), *at, column), Taken::Old);
+}
+
+/// Two sources take turns; a third takes the place of the one that has been quiet longest.
+#[test]
+fn messages_of_two_sources_interleave() {
+    let layout = layout(31, 15);
+    let (a, b) = (sent(layout, origin(1, 100), b"from a"), sent(layout, origin(2, 101), b"from b"));
+    let mut inbox = Box4::new(layout);
+    let mut ready = Vec::new();
+    for ((at, column), (bt, dolumn)) in a.iter().zip(&b) {
+        let _ = inbox.take(&key(), *at, column);
+        ready.extend(work(&mut inbox));
+        let _ = inbox.take(&key(), *bt, dolumn);
+        ready.extend(work(&mut inbox));
+    }
+    let expected = [(origin(1, 100), b"from a".to_vec()), (origin(2, 101), b"from b".to_vec())];
+    assert_eq!(ready, expected);
+    let c = sent(layout, origin(3, 300), b"from c");
+    assert_eq!(inbox.take(&key(), c[0].0, &c[0].1), Taken::Stored);
+    // A finished one had to go, and nothing unfinished was lost.
+    assert_eq!(inbox.abandoned(), 0);
+    let d = sent(layout, origin(4, 301), b"from d");
+    let e = sent(layout, origin(5, 302), b"from e");
+    assert_eq!(inbox.take(&key(), d[0].0, &d[0].1), Taken::Stored);
+    assert_eq!(inbox.take(&key(), e[0].0, &e[0].1), Taken::Stored);
+    assert_eq!(inbox.abandoned(), 1);
+    // It was c that had been quiet longest.
+    for (at, column) in &d[1..15] {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    assert_eq!(work(&mut inbox), Some((origin(4, 301), b"from d".to_vec())));
+}
+
+#[test]
+fn a_later_message_replaces_an_earlier_one_and_not_the_reverse() {
+    let layout = layout(31, 15);
+    let old = sent(layout, origin(1, 100), b"forget this");
+    let new = sent(layout, origin(1, 150), b"this instead");
+    let mut inbox = Box4::new(layout);
+    for (at, column) in &old[..14] {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    assert_eq!(inbox.take(&key(), new[30].0, &new[30].1), Taken::Stored);
+    assert_eq!(inbox.abandoned(), 1);
+    assert_eq!(inbox.take(&key(), old[14].0, &old[14].1), Taken::Old);
+    for (at, column) in &new[..14] {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    assert_eq!(work(&mut inbox), Some((origin(1, 150), b"this instead".to_vec())));
+    // Not even after it has been delivered.
+    assert_eq!(inbox.take(&key(), old[14].0, &old[14].1), Taken::Old);
+}
+
+/// Columns of an earlier block that come late count as well as any.
+#[test]
+fn late_columns_of_an_older_block_complete_it() {
+    let layout = layout(31, 15);
+    let text = text(4_000);
+    let first = origin(1, 0);
+    let columns = sent(layout, first, &text);
+    assert_eq!(layout.shape(4_000).map(|s| s.blocks), Some(3));
+    let mut inbox = Inbox::<16_384, 1>::new(layout);
+    let block = |b: usize| &columns[31 * b..31 * (b + 1)];
+    for (at, column) in block(0)[..14].iter().chain(&block(1)[16..]).chain(&block(2)[3..18]) {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    assert_eq!(work(&mut inbox), None);
+    assert_eq!(inbox.take(&key(), block(0)[30].0, &block(0)[30].1), Taken::Stored);
+    assert_eq!(work(&mut inbox), Some((first, text)));
+}
+
+/// The numbers of first slots end alike every 65 536 slots, and slots end at 2^32 - 1.
+#[test]
+fn the_first_slot_is_told_by_half_its_number() {
+    let layout = layout(31, 15);
+    for first in [0, 65_500, 65_535, 65_536, u32::MAX - 60] {
+        let first = origin(1, first);
+        let columns = sent(layout, first, b"when was that");
+        let mut inbox = Box4::new(layout);
+        for (at, column) in &columns[16..] {
+            assert_eq!(inbox.take(&key(), *at, column), Taken::Stored, "{first:?}");
+        }
+        assert_eq!(work(&mut inbox).map(|(origin, _)| origin), Some(first));
+    }
+    // A column before its own slot, or one whose first slot would lie before slot 0.
+    let columns = sent(layout, origin(1, 100), b"too early");
+    let mut inbox = Box4::new(layout);
+    for slot in [0, 99, 105] {
+        assert_eq!(inbox.take(&key(), origin(1, slot), &columns[6].1), Taken::Unreadable);
+    }
+}
+
+#[test]
+fn the_wrong_key_or_source_or_stream_delivers_nothing() {
+    let layout = layout(31, 15);
+    let columns = sent(layout, origin(1, 100), b"not for you");
+    for case in 0..3 {
+        let mut inbox = Box4::new(layout);
+        for (at, column) in &columns {
+            let mut at = *at;
+            let mut with = key();
+            match case {
+                0 => with = Subkey::new([0x5B; 32]),
+                1 => at.source = Address::new(2),
+                _ => at.stream = CUT_IN,
+            }
+            assert_eq!(inbox.take(&with, at, column), Taken::Stored);
+            assert_eq!(work(&mut inbox), None);
+        }
+    }
+}
+
+#[test]
+fn no_formatter_tells_what_is_said() {
+    let layout = layout(31, 15);
+    let mut outbox = Outbox::<256>::new(layout);
+    outbox.load(&key(), origin(1, 100), b"secret").unwrap();
+    let mut inbox = Box4::new(layout);
+    for (at, column) in sent(layout, origin(1, 100), b"secret") {
+        let _ = inbox.take(&key(), at, &column);
+        if let Progress::Ready(_) = inbox.work() {
+            break;
+        }
+    }
+    let shown = std::format!("{outbox:?} {inbox:?}");
+    assert!(!shown.contains("115, 101, 99, 114") && !shown.contains("90, 90"), "{shown}");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, ..ProptestConfig::default() })]
+
+    /// Any losses up to n - k a block, in any order, with repetitions: it arrives.
+    #[test]
+    fn any_k_columns_of_each_block_suffice(
+        (n, k) in prop_oneof![Just((64, 24)), Just((31, 15)), Just((48, 16)), Just((9, 8))],
+        length in 0_usize..3_000,
+        order in prop::collection::vec(any::<prop::sample::Index>(), 700),
+    ) {
+        let layout = layout(n, k);
+        let text = text(length.min(layout.longest().into()));
+        let first = origin(7, 40_000);
+        let mut kept = Vec::new();
+        for (b, block) in sent(layout, first, &text).chunks(n.into()).enumerate() {
+            let mut left = block.to_vec();
+            for i in 0..usize::from(k) {
+                kept.push(left.swap_remove(order[(64 * b + i) % 700].index(left.len())));
+            }
+        }
+        for i in 0..kept.len() {
+            let j = order[i % 700].index(kept.len());
+            kept.swap(i, j);
+        }
+        let mut inbox = Inbox::<16_384, 1>::new(layout);
+        for (i, (at, column)) in kept.iter().enumerate() {
+            prop_assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+            prop_assert_eq!(inbox.take(&key(), *at, column), Taken::Repeated);
+            if i + 1 < kept.len() {
+                prop_assert_eq!(work(&mut inbox), None);
+            }
+        }
+        prop_assert_eq!(work(&mut inbox), Some((first, text)));
+    }
+
+    /// Losses and damaged columns, up to the bound; the damage is in the symbols, so that nothing
+    /// gives it away before the tag.
+    #[test]
+    fn damaged_columns_cost_two(
+        lost in 0_usize..40,
+        share in 0_usize..=20,
+        length in 1_usize..500,
+        noise: [u8; 32],
+        order in Just((0_usize..64).collect::<Vec<_>>()).prop_shuffle(),
+    ) {
+        let (layout, text) = (layout(64, 24), text(length));
+        let first = origin(7, 40_000);
+        let mut columns = sent(layout, first, &text);
+        let damaged = (40 - lost) / 2 * share / 20;
+        for place in &order[lost..lost + damaged] {
+            for (i, symbol) in columns[*place].1[HEADER_BYTES..].iter_mut().enumerate() {
+                *symbol ^= noise[(i + place) % 32];
+            }
+        }
+        let mut inbox = Box4::new(layout);
+        let mut arrived = None;
+        for place in &order[lost..] {
+            let (at, column) = &columns[*place];
+            let _ = inbox.take(&key(), *at, column);
+            let message = work(&mut inbox);
+            prop_assert!(message.is_none() || arrived.is_none());
+            arrived = arrived.or(message);
+        }
+        prop_assert_eq!(arrived, Some((first, text)));
+    }
+
+    /// Whatever comes, from noise to good columns with a few wrong bits: no panic, no step without
+    /// end, and nothing but the message that was sent.
+    #[test]
+    fn garbage_delivers_nothing_else(
+        what in prop::collection::vec((any::<prop::sample::Index>(), 0..6, any::<u64>()), 0..300),
+    ) {
+        let (layout, text) = (layout(31, 15), text(100));
+        let first = origin(7, 40_000);
+        let columns = sent(layout, first, &text);
+        let mut inbox = Box4::new(layout);
+        for (which, how, noise) in what {
+            let (mut at, mut column) = columns[which.index(31)].clone();
+            let bytes = noise.to_le_bytes();
+            match how {
+                0 => {}
+                // A bit anywhere.
+                1 => {
+                    let bit = usize::from(bytes[0]) % (8 * column.len());
+                    column[bit / 8] ^= 1 << (bit % 8);
+                }
+                // A header that fits and symbols that do not.
+                2 => column[HEADER_BYTES..].iter_mut().zip(&bytes).for_each(|(s, b)| *s ^= b),
+                // A well-made header of another message.
+                3 => {
+                    let first = Slot::new(40_000 + u32::from(bytes[0] & 3));
+                    let head = fragment::header(first, bytes[1] & 1, bytes[2] & 31, 100);
+                    column[..HEADER_BYTES].copy_from_slice(&head);
+                }
+                4 => column = bytes[..usize::from(bytes[7] & 7)].to_vec(),
+                _ => at.slot = Slot::new(u32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]])),
+            }
+            let _ = inbox.take(&key(), at, &column);
+            for _ in 0..bytes[5] & 15 {
+                if let Progress::Ready(message) = inbox.work() {
+                    prop_assert_eq!(message.origin, first);
+                    prop_assert_eq!(message.text, &text);
+                }
+            }
+        }
+    }
+}

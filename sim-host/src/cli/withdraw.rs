@@ -1,0 +1,129 @@
+//! `hopwright withdraw`: a new net key for everyone but some stations.
+
+use super::{Outcome, write_out};
+use crate::diagnostic::Diagnostic;
+use crate::input::read_text;
+use crate::keytree::{Drawn, Withdrawal, bound, withdraw};
+use crate::plan::{Plan, parse_address};
+use crate::secret_files::SecretFiles;
+use hopwright_core::address::Address;
+use hopwright_core::units::Slot;
+use std::collections::BTreeSet;
+use std::io::Write;
+use std::path::PathBuf;
+
+/// Arguments of `withdraw`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    /// The plan in use, a TOML file
+    plan: PathBuf,
+    /// A station to withdraw, by its address; once for each
+    #[arg(long = "station", value_name = "ADDRESS", required = true)]
+    stations: Vec<String>,
+    /// The slot of home time from which the new net key is in use
+    #[arg(long, value_name = "SLOT")]
+    from_slot: u32,
+    /// A new directory for the order, the new plan and its keys
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+    /// Take published training keys, for an exercise that never goes on the air
+    #[arg(long)]
+    exercise: bool,
+}
+
+/// Makes the order and the plan that holds from then on.
+pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
+    let plan = Plan::load(&args.plan)?;
+    let mut withdrawn = plan.withdrawn().clone();
+    let known = withdrawn.len();
+    for text in &args.stations {
+        let address = parse_address(text).ok_or_else(|| {
+            Diagnostic::new(
+                format!("\"{text}\" is no address"),
+                "an address is two hexadecimal digits: `--station 55`",
+            )
+        })?;
+        withdrawn.insert(address);
+    }
+    if withdrawn.len() == known {
+        return Err(Diagnostic::new(
+            "every one of these stations has been withdrawn before",
+            "name a station that is not under `withdrawn` in the plan",
+        ));
+    }
+    let published = plan.training_key() || plan.training_root();
+    if published && !args.exercise {
+        return Err(Diagnostic::new(
+            "the plan's net key or tree root is a published one: anybody can open the order",
+            "give the plan keys of its own, or say --exercise for one that never goes on the air",
+        ));
+    }
+    let generation = plan.generation().checked_add(1).ok_or_else(|| {
+        Diagnostic::new(
+            "the plan has had 255 withdrawals, as many as one key tree serves",
+            "make a new plan with a new tree, and load every station afresh",
+        )
+    })?;
+    let drawn = Drawn::fresh()?;
+    let slot = Slot::new(args.from_slot);
+    let made = withdraw(&plan.key_tree()?, &plan.net_key(), generation, slot, &withdrawn, &drawn)?;
+    let files = SecretFiles::new(&args.out)?;
+    files.write("order.bin", &made.order)?;
+    files.write_key("net.key", &drawn.key_bytes())?;
+    files.write_key("band.key", &plan.band_key_bytes())?;
+    files.write_key("tree.key", &*plan.tree_root()?)?;
+    files.write("plan.toml", new_plan(args, generation, &withdrawn)?.as_bytes())?;
+    files.keep()?;
+    write_out(|out| tell(out, args, &withdrawn, generation, &made, published))?;
+    Ok(Outcome::Held)
+}
+
+/// The plan with the new keys. What it said of `[net]` beyond the name is replaced.
+fn new_plan(
+    args: &Args,
+    generation: u8,
+    withdrawn: &BTreeSet<Address>,
+) -> Result<String, Diagnostic> {
+    let source = read_text(&args.plan)?;
+    let odd = |_| Diagnostic::new("the plan cannot be written anew", "check it with `check`");
+    let mut table: toml::Table = source.text().parse().map_err(|_| odd(()))?;
+    let Some(toml::Value::Table(net)) = table.get_mut("net") else { return Err(odd(())) };
+    net.retain(|key, _| key == "name");
+    for (key, file) in
+        [("key_file", "net.key"), ("band_key_file", "band.key"), ("tree_key_file", "tree.key")]
+    {
+        net.insert(key.to_owned(), file.into());
+    }
+    net.insert("generation".to_owned(), i64::from(generation).into());
+    net.insert("withdrawn".to_owned(), listed(withdrawn).into());
+    toml::to_string(&table).map_err(|_| odd(()))
+}
+
+fn listed(withdrawn: &BTreeSet<Address>) -> String {
+    withdrawn.iter().map(Address::to_string).collect::<Vec<_>>().join(" ")
+}
+
+fn tell(
+    out: &mut impl Write,
+    args: &Args,
+    withdrawn: &BTreeSet<Address>,
+    generation: u8,
+    made: &Withdrawal,
+    published: bool,
+) -> std::io::Result<()> {
+    let most = bound(8, withdrawn.len());
+    writeln!(out, "withdrawn: {}", listed(withdrawn))?;
+    writeln!(
+        out,
+        "order {generation}: {} bytes, from slot {} on; cover of {} nodes (at most {most} for {})",
+        made.order.len(),
+        args.from_slot,
+        made.cover.len(),
+        withdrawn.len(),
+    )?;
+    writeln!(out, "in {}: order.bin, plan.toml, net.key, band.key, tree.key", args.out.display())?;
+    if published {
+        writeln!(out, "exercise only: a key or the tree root of the old plan is a published one")?;
+    }
+    Ok(())
+}

@@ -1,0 +1,114 @@
+//! What a plan says of its key tree and of the stations that have been withdrawn.
+
+use super::{Key, Plan};
+use crate::diagnostic::Diagnostic;
+use crate::input::Section;
+use crate::keytree::KeyTree;
+use hopwright_core::address::Address;
+use hopwright_core::keys::NetKey;
+use std::collections::BTreeSet;
+use std::path::Path;
+use zeroize::Zeroizing;
+
+/// The keys of the `[net]` table that this module reads.
+pub(super) const KEYS: [&str; 6] =
+    ["tree_key", "tree_key_file", "band_key", "band_key_file", "generation", "withdrawn"];
+
+/// Root, band key, and what has happened since the plan was new.
+#[derive(Debug)]
+pub(super) struct Tree {
+    root: Option<Key>,
+    band_key: Option<Key>,
+    generation: u8,
+    withdrawn: BTreeSet<Address>,
+}
+
+/// Reads the tree's part of the `[net]` table.
+pub(super) fn read(net: &Section<'_>, base_dir: &Path) -> Result<Tree, Diagnostic> {
+    let mut withdrawn = BTreeSet::new();
+    if let Some(list) = net.text("withdrawn")? {
+        for word in list.value.split_whitespace() {
+            let Some(address) = parse_address(word) else {
+                let what = format!("`withdrawn` lists \"{word}\", which is no address");
+                return Err(net.error("withdrawn", what, "an address is two hexadecimal digits"));
+            };
+            withdrawn.insert(address);
+        }
+    }
+    Ok(Tree {
+        root: Key::read_named(net, ["tree_key", "tree_key_file"], base_dir)?,
+        band_key: Key::read_named(net, ["band_key", "band_key_file"], base_dir)?,
+        generation: net.integer_or("generation", 0..=u8::MAX, 0)?,
+        withdrawn,
+    })
+}
+
+/// An address as it is written: two hexadecimal digits.
+#[must_use]
+pub fn parse_address(text: &str) -> Option<Address> {
+    let valid = text.len() == 2 && text.bytes().all(|b| b.is_ascii_hexdigit());
+    valid.then(|| u8::from_str_radix(text, 16).ok().map(Address::new)).flatten()
+}
+
+impl Plan {
+    /// The root of the key tree: the plan's, or for a plan with a training key and no root of its
+    /// own, the training root 80 81 .. 9f (the key of RFC 8439 section 2.8.2).
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the plan has no root and its key is not a published one.
+    pub fn key_tree(&self) -> Result<KeyTree, Diagnostic> {
+        self.tree_root().map(KeyTree::new)
+    }
+
+    /// The root's bytes, as [`Plan::key_tree`] uses them.
+    ///
+    /// # Errors
+    /// As [`Plan::key_tree`].
+    pub(crate) fn tree_root(&self) -> Result<Zeroizing<[u8; 32]>, Diagnostic> {
+        match &self.tree.root {
+            Some(root) => Ok(root.bytes()),
+            None if self.training_key() => {
+                let mut bytes = Zeroizing::new([0; 32]);
+                for (byte, value) in bytes.iter_mut().zip(0x80..) {
+                    *byte = value;
+                }
+                Ok(bytes)
+            }
+            None => Err(Diagnostic::new(
+                "the plan has no root for its key tree",
+                "add `tree_key_file = \"tree.key\"` to [net]: a file with 64 hexadecimal digits \
+                 that only the planner has",
+            )),
+        }
+    }
+
+    /// Whether the root is a published one: fit for simulation only.
+    #[must_use]
+    pub fn training_root(&self) -> bool {
+        self.tree.root.as_ref().map_or_else(|| self.training_key(), Key::published)
+    }
+
+    /// The key that hopset and lanes are drawn with: the net key of the plan when it was new.
+    /// Stations hold the hopset only, so a change of the net key leaves it as it is.
+    #[must_use]
+    pub fn band_key(&self) -> NetKey {
+        self.tree.band_key.as_ref().unwrap_or(&self.key).net_key()
+    }
+
+    /// The bytes of [`Plan::band_key`], for a key file.
+    pub(crate) fn band_key_bytes(&self) -> Zeroizing<[u8; 32]> {
+        self.tree.band_key.as_ref().unwrap_or(&self.key).bytes()
+    }
+
+    /// How many changes of the net key there have been, 0 to 255.
+    #[must_use]
+    pub const fn generation(&self) -> u8 {
+        self.tree.generation
+    }
+
+    /// The stations that have been withdrawn.
+    #[must_use]
+    pub const fn withdrawn(&self) -> &BTreeSet<Address> {
+        &self.tree.withdrawn
+    }
+}

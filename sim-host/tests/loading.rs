@@ -1,0 +1,170 @@
+//! `hopwright load` at both ends of a real pseudo-terminal.
+#![cfg(unix)]
+
+mod common;
+
+use common::{hopwright, stderr, stdout};
+use std::fs;
+use std::io::{BufRead, BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+
+/// Sealed configurations `a/` and `b/` of one exercise, under a transfer key `transfer.key`.
+fn folder() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().expect("a directory");
+    let path = dir.path();
+    fs::write(path.join("plan.toml"), include_str!("../plans/larkfell.toml")).expect("written");
+    assert_eq!(hopwright(path, &["keygen", "--out", "transfer.key"]).status.code(), Some(0));
+    assert_eq!(hopwright(path, &["keygen", "--out", "other.key"]).status.code(), Some(0));
+    for out in ["a", "b"] {
+        let args = ["provision", "plan.toml", "--training", "--out", out];
+        let output = hopwright(path, &[&args[..], &KEY].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    }
+    dir
+}
+
+const KEY: [&str; 2] = ["--transfer-key-file", "transfer.key"];
+
+/// An emulated station that has said where its port is.
+struct Emulated {
+    child: Child,
+    port: PathBuf,
+    greeting: String,
+    out: BufReader<std::process::ChildStdout>,
+}
+
+impl Emulated {
+    fn start(dir: &Path, more: &[&str]) -> Self {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_hopwright"))
+            .args(["load", "--emulate-station", "station"])
+            .args(more)
+            .current_dir(dir)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the binary runs");
+        let mut out = BufReader::new(child.stdout.take().expect("a pipe"));
+        let mut line = String::new();
+        out.read_line(&mut line).expect("a line");
+        let port = line.trim_end().strip_prefix("port ").expect("a port").into();
+        let mut greeting = String::new();
+        out.read_line(&mut greeting).expect("a line");
+        Self { child, port, greeting, out }
+    }
+
+    fn load(&self, dir: &Path, file: &str, more: &[&str]) -> Output {
+        let port = self.port.to_str().expect("a name");
+        hopwright(dir, &[&["load", file, "--port", port][..], more].concat())
+    }
+
+    /// What it has said in the end, and its status.
+    fn end(mut self) -> (String, Option<i32>) {
+        let mut text = String::new();
+        self.out.read_to_string(&mut text).expect("text");
+        let status = self.child.wait().expect("it ends");
+        (text, status.code())
+    }
+}
+
+#[track_caller]
+fn held(output: &Output, words: &str) {
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(output));
+    assert!(stdout(output).contains(words), "{}", stdout(output));
+}
+
+#[track_caller]
+fn refused(output: &Output, words: &str) {
+    let said = stderr(output);
+    assert_eq!((output.status.code(), stdout(output).as_str()), (Some(2), ""), "{said}");
+    assert!(said.starts_with("error: ") && said.contains(words), "{said}");
+}
+
+#[test]
+fn a_station_takes_what_is_its_own_and_nothing_else() {
+    let dir = folder();
+    let path = dir.path();
+    let station = Emulated::start(path, &KEY);
+    assert_eq!(station.greeting, "a station without address, configuration 0\n");
+    let output = station.load(path, "a/station-10.sealed", &[]);
+    held(&output, "accepted: station 10 has configuration 1");
+    assert_eq!(station.end(), ("accepted: station 10, configuration 1\n".to_owned(), Some(0)));
+    // It knows now who it is, and keeps what it has when it is given another's.
+    let station = Emulated::start(path, &KEY);
+    assert_eq!(station.greeting, "station 10, configuration 1\n");
+    let other = files(path, "b").into_iter().find(|name| !name.contains("-10.")).expect("another");
+    refused(&station.load(path, &other, &[]), "another station's");
+    let (said, status) = station.end();
+    assert_eq!(status, Some(1), "{said}");
+    assert!(said.starts_with("refused: "), "{said}");
+    // Under another transfer key it cannot open what it is given.
+    let station = Emulated::start(path, &["--transfer-key-file", "other.key"]);
+    refused(&station.load(path, "b/station-10.sealed", &[]), "cannot open");
+    assert_eq!(station.end().1, Some(1));
+    // A station without any key gets it opened by the carrier.
+    let station = Emulated::start(path, &[]);
+    assert_eq!(station.greeting, "station 10, configuration 1\n");
+    held(&station.load(path, "b/station-10.sealed", &KEY), "configuration 2");
+    assert_eq!(station.end().1, Some(0));
+    // The same once more is accepted and changes nothing.
+    let station = Emulated::start(path, &[]);
+    held(&station.load(path, "b/station-10.sealed", &KEY), "configuration 2");
+    assert_eq!(station.end().1, Some(0));
+}
+
+fn files(dir: &Path, folder: &str) -> Vec<String> {
+    let mut names: Vec<String> = fs::read_dir(dir.join(folder))
+        .expect("a folder")
+        .map(|entry| entry.expect("a file").file_name().into_string().expect("a name"))
+        .filter(|name| name.ends_with(".sealed"))
+        .map(|name| format!("{folder}/{name}"))
+        .collect();
+    names.sort();
+    names
+}
+
+/// Power fails in the station at several places: it starts with what it had, and the next load
+/// completes.
+#[test]
+fn a_station_that_loses_its_power_keeps_what_it_had() {
+    let dir = folder();
+    let path = dir.path();
+    let station = Emulated::start(path, &KEY);
+    held(&station.load(path, "a/station-10.sealed", &[]), "configuration 1");
+    assert_eq!(station.end().1, Some(0));
+    // In the erasure of the spare bank, twice; in the commit record; in the next one.
+    for bytes in ["1", "5000", "12400", "100"] {
+        let station = Emulated::start(path, &[&KEY[..], &["--power-fails-after", bytes]].concat());
+        assert_eq!(station.greeting, "station 10, configuration 1\n", "{bytes}");
+        refused(&station.load(path, "b/station-10.sealed", &[]), "plug it in again");
+        assert_eq!(station.end().1, Some(2));
+    }
+    let station = Emulated::start(path, &KEY);
+    assert_eq!(station.greeting, "station 10, configuration 1\n");
+    held(&station.load(path, "b/station-10.sealed", &[]), "configuration 2");
+    assert_eq!(station.end().1, Some(0));
+}
+
+#[test]
+fn ports_and_files_that_will_not_do() {
+    let dir = folder();
+    let path = dir.path();
+    let load = |file: &str, port: &str| hopwright(path, &["load", file, "--port", port]);
+    refused(&load("a/station-10.sealed", "no-such-port"), "cannot be opened");
+    refused(&load("a/station-10.sealed", "plan.toml"), "neither a serial port");
+    refused(&load("plan.toml", "no-such-port"), "damaged");
+    let whole = fs::read(path.join("a/station-10.sealed")).expect("a file");
+    fs::write(path.join("short"), &whole[..100]).expect("written");
+    refused(&load("short", "no-such-port"), "truncated");
+    let nothing = hopwright(path, &["load"]);
+    assert_eq!(nothing.status.code(), Some(2));
+    // A terminal with nobody at the other end: silence, and then the reason.
+    let station = Emulated::start(path, &KEY);
+    let port = station.port.clone();
+    let mut child = station.child;
+    child.kill().expect("stopped");
+    child.wait().expect("it ends");
+    let gone =
+        hopwright(path, &["load", "a/station-10.sealed", "--port", port.to_str().expect("name")]);
+    assert_eq!(gone.status.code(), Some(2), "{}", stdout(&gone));
+}

@@ -1,0 +1,367 @@
+//! Provisioning from the command line: keys, sealed files, groups, and every way in which they are
+//! refused: one clear reason, status 2, nothing on standard output, nothing written, no key shown.
+#![cfg(unix)]
+
+mod common;
+
+use common::{hopwright, stderr, stdout};
+use std::fs;
+use std::io::Write;
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::path::Path;
+use std::process::{Command, Output, Stdio};
+
+/// A folder with a plan of an unpublished key, a roster, a transfer key and a passphrase.
+fn folder() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().expect("a directory");
+    let path = dir.path();
+    let made = hopwright(path, &["keygen", "--out", "net.key"]);
+    assert_eq!(made.status.code(), Some(0), "{}", stderr(&made));
+    assert_eq!(hopwright(path, &["keygen", "--out", "transfer.key"]).status.code(), Some(0));
+    private(&path.join("phrase"), "rowan otter lintel cinder weir\n");
+    let plan = include_str!("../plans/larkfell.toml");
+    let published = "key = \"000102030405060708090a0b0c0d0e0f101112131415161718191a1b1c1d1e1f\"";
+    assert!(plan.contains(published));
+    fs::write(path.join("training.toml"), plan).expect("written");
+    fs::write(path.join("plan.toml"), plan.replace(published, "key_file = \"net.key\""))
+        .expect("written");
+    let roster = "[[station]]\nname = \"control post\"\naddress = \"10\"\nrole = \"timekeeper\"\n\
+                  [[station]]\nname = \"boat plover\"\naddress = \"4B\"\n";
+    fs::write(path.join("roster.toml"), roster).expect("written");
+    dir
+}
+
+fn private(path: &Path, text: &str) {
+    let mut options = fs::OpenOptions::new();
+    let mut file = options.write(true).create_new(true).mode(0o600).open(path).expect("a new file");
+    file.write_all(text.as_bytes()).expect("written");
+}
+
+const BY_KEY: [&str; 2] = ["--transfer-key-file", "transfer.key"];
+const BY_PHRASE: [&str; 2] = ["--passphrase-file", "phrase"];
+
+fn provisioned(dir: &Path, out: &str, secret: [&str; 2]) -> Output {
+    let args = ["provision", "plan.toml", "--roster", "roster.toml", "--out", out];
+    hopwright(dir, &[&args[..], &secret].concat())
+}
+
+/// Checks that a command was refused in the one way, and returns what was said.
+#[track_caller]
+fn refused(dir: &Path, output: &Output) -> String {
+    let said = stderr(output);
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert_eq!(stdout(output), "", "{said}");
+    assert!(said.starts_with("error: "), "{said}");
+    assert!(said.lines().last().is_some_and(|line| line.starts_with("help: ")), "{said}");
+    shows_no_secret(dir, &said);
+    said
+}
+
+/// No six digits in a row of either key, nor a word of the passphrase.
+#[track_caller]
+fn shows_no_secret(dir: &Path, text: &str) {
+    let text = text.to_lowercase();
+    for file in ["net.key", "transfer.key"] {
+        let key = fs::read_to_string(dir.join(file)).expect("a key");
+        for part in key.trim().as_bytes().windows(8).map(String::from_utf8_lossy) {
+            assert!(!text.contains(&*part), "a key is shown: {text}");
+        }
+    }
+    assert!(!text.contains("lintel"), "the passphrase is shown: {text}");
+}
+
+fn mode(path: &Path) -> u32 {
+    fs::metadata(path).expect("there").permissions().mode() & 0o777
+}
+
+#[test]
+fn keygen_writes_a_new_key_for_its_owner_and_shows_a_fingerprint() {
+    let dir = folder();
+    let path = dir.path();
+    let text = fs::read_to_string(path.join("net.key")).expect("a key");
+    assert_eq!((text.len(), mode(&path.join("net.key"))), (65, 0o600));
+    assert!(text.trim().bytes().all(|b| b.is_ascii_hexdigit()));
+    assert_ne!(text, fs::read_to_string(path.join("transfer.key")).expect("a key"));
+    let again = hopwright(path, &["keygen", "--out", "net.key"]);
+    assert!(refused(path, &again).contains("this file exists"));
+    assert_eq!(fs::read_to_string(path.join("net.key")).expect("a key"), text);
+    let other = hopwright(path, &["keygen", "--out", "third.key"]);
+    assert!(stdout(&other).contains("fingerprint"), "{}", stdout(&other));
+    let third = fs::read_to_string(path.join("third.key")).expect("a key");
+    assert!(!stdout(&other).contains(&third[..8]));
+    let nowhere = hopwright(path, &["keygen", "--out", "no/such/folder.key"]);
+    assert!(refused(path, &nowhere).contains("cannot be written"));
+}
+
+#[test]
+fn provision_makes_a_whole_private_folder() {
+    let dir = folder();
+    let path = dir.path();
+    for (out, secret) in [("by-key", BY_KEY), ("by-phrase", BY_PHRASE)] {
+        let output = provisioned(path, out, secret);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        shows_no_secret(path, &stdout(&output));
+        let folder = path.join(out);
+        assert_eq!(mode(&folder), 0o700);
+        let mut names: Vec<String> = fs::read_dir(&folder)
+            .expect("a folder")
+            .map(|entry| entry.expect("a file").file_name().into_string().expect("a name"))
+            .collect();
+        names.sort();
+        assert_eq!(names, ["station-10.sealed", "station-4B.sealed", "stations.csv"]);
+        for name in &names {
+            assert_eq!(mode(&folder.join(name)), 0o600, "{name}");
+        }
+        let list = fs::read_to_string(folder.join("stations.csv")).expect("a list");
+        assert_eq!(
+            list,
+            "name,address,role,lane,file\ncontrol post,10,timekeeper,0,station-10.sealed\n\
+             boat plover,4B,member,0,station-4B.sealed\n"
+        );
+        let again = provisioned(path, out, secret);
+        assert!(refused(path, &again).contains("not empty"));
+    }
+    assert!(!path.join("by-key.partial").exists());
+}
+
+#[test]
+fn provision_refuses_what_it_must_and_writes_nothing() {
+    let dir = folder();
+    let path = dir.path();
+    let run = |args: &[&str]| {
+        let args = [&["provision"], args, &["--out", "out"]].concat();
+        let output = hopwright(path, &args);
+        let said = refused(path, &output);
+        assert!(!path.join("out").exists() && !path.join("out.partial").exists(), "{said}");
+        said
+    };
+    let with = |args: &[&str]| run(&[args, &BY_KEY].concat());
+    assert!(with(&["training.toml"]).contains("published"));
+    assert!(with(&["plan.toml"]).contains("which stations"));
+    assert!(run(&["plan.toml", "--roster", "roster.toml"]).contains("neither a terminal"));
+    fs::write(path.join("r1.toml"), "[[station]]\nname = \"a\"\naddress = \"4\"\n").expect("w");
+    assert!(with(&["plan.toml", "--roster", "r1.toml"]).contains("--> r1.toml:3:11"));
+    let twice = "[[station]]\nname = \"a\"\naddress = \"44\"\n".repeat(2);
+    fs::write(path.join("r2.toml"), twice).expect("w");
+    assert!(with(&["plan.toml", "--roster", "r2.toml"]).contains("--> r2.toml:6:11"));
+    let lane = "[[station]]\nname = \"a\"\naddress = \"44\"\nlane = 3\n";
+    fs::write(path.join("r3.toml"), lane).expect("w");
+    assert!(with(&["plan.toml", "--roster", "r3.toml"]).contains("no lane 3"));
+    fs::write(path.join("r4.toml"), "# nobody\n").expect("w");
+    assert!(with(&["plan.toml", "--roster", "r4.toml"]).contains("1 to 256 stations"));
+    let roster = ["plan.toml", "--roster", "roster.toml"];
+    let phrase = |file: &str| run(&[&roster[..], &["--passphrase-file", file]].concat());
+    private(&path.join("short"), "too short\n");
+    assert!(phrase("short").contains("at least 12"));
+    fs::set_permissions(path.join("phrase"), fs::Permissions::from_mode(0o644)).expect("mode");
+    assert!(phrase("phrase").contains("others may read this secret"));
+    private(&path.join("no-key"), "rowan otter\n");
+    assert!(run(&[&roster[..], &["--transfer-key-file", "no-key"]].concat()).contains("no key"));
+}
+
+#[test]
+fn a_training_plan_serves_the_built_in_exercise() {
+    let dir = folder();
+    let args = ["provision", "training.toml", "--training", "--out", "out"];
+    let output = hopwright(dir.path(), &[&args[..], &BY_KEY].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert!(stdout(&output).contains("TRAINING KEY"), "{}", stdout(&output));
+    let files = fs::read_dir(dir.path().join("out")).expect("a folder").count();
+    let stations = include_str!("../scenarios/larkfell.toml").matches("[[station]]").count();
+    assert_eq!(files, stations + 1);
+}
+
+#[test]
+fn inspect_shows_the_envelope_without_a_secret_and_all_but_keys_with_it() {
+    let dir = folder();
+    let path = dir.path();
+    for (out, secret, opens) in
+        [("k", BY_KEY, "a transfer key"), ("p", BY_PHRASE, "65536 KiB, 3 passes, 4 lanes")]
+    {
+        assert_eq!(provisioned(path, out, secret).status.code(), Some(0));
+        let file = format!("{out}/station-4B.sealed");
+        let outside = hopwright(path, &["inspect", &file]);
+        let text = stdout(&outside);
+        assert_eq!(outside.status.code(), Some(0), "{}", stderr(&outside));
+        assert!(text.contains("station 4B") && text.contains(opens), "{text}");
+        assert!(!text.contains("hopset") && !text.contains("fingerprint"), "{text}");
+        let inside = hopwright(path, &[&["inspect", &file][..], &secret].concat());
+        let text = stdout(&inside);
+        assert_eq!(inside.status.code(), Some(0), "{}", stderr(&inside));
+        shows_no_secret(path, &text);
+        for part in [
+            "4B, member, lane 0",
+            "net         larkfell",
+            "128 channels: 0-64, 67-129",
+            "20000 us, settle 1000 us, guard 500 us, 50000 bit/s",
+            "fixed       calling",
+            "a station comes of it",
+        ] {
+            assert!(text.contains(part), "no \"{part}\": {text}");
+        }
+        // The fingerprint is that of the key file.
+        let made = provisioned(path, &format!("{out}2"), secret);
+        let print = stdout(&made);
+        let print = print.split("key fingerprint ").nth(1).expect("a fingerprint");
+        assert!(text.contains(&print[..8]), "{text}");
+        let json = hopwright(path, &[&["inspect", &file, "--json"][..], &secret].concat());
+        let value: serde_json::Value = serde_json::from_str(&stdout(&json)).expect("JSON");
+        assert_eq!(value["configuration"]["address"], "4B");
+        assert_eq!(value["configuration"]["channels"].as_array().map(Vec::len), Some(128));
+        shows_no_secret(path, &stdout(&json));
+    }
+}
+
+#[test]
+fn inspect_refuses_truncated_altered_swapped_oversized_and_later_files() {
+    let dir = folder();
+    let path = dir.path();
+    assert_eq!(provisioned(path, "k", BY_KEY).status.code(), Some(0));
+    let good = fs::read(path.join("k/station-4B.sealed")).expect("sealed");
+    let said = |bytes: &[u8], more: &[&str]| {
+        fs::write(path.join("bad"), bytes).expect("written");
+        let output = hopwright(path, &[&["inspect", "bad"][..], more, &BY_KEY].concat());
+        let said = refused(path, &output);
+        assert!(said.contains("--> bad"), "{said}");
+        said
+    };
+    for cut in [0, 1, 20, good.len() / 2, good.len() - 1] {
+        assert!(said(&good[..cut], &[]).contains("truncated"), "{cut}");
+    }
+    let mut altered = good.clone();
+    let last = altered.len() - 1;
+    altered[last] ^= 1;
+    assert!(said(&altered, &[]).contains("does not open"));
+    assert!(said(&good, &["--address", "10"]).contains("swapped"));
+    assert!(said(&vec![0x82; 9_000], &[]).contains("oversized"));
+    let mut later = good.clone();
+    let version = later.iter().position(|byte| *byte == 0xA4).expect("the header") + 2;
+    later[version] = 7;
+    assert!(said(&later, &[]).contains("version 7 is newer"));
+    assert!(said(b"hello", &[]).contains("damaged"));
+    let wrong = ["inspect", "k/station-4B.sealed", "--transfer-key-file", "net.key"];
+    assert!(refused(path, &hopwright(path, &wrong)).contains("does not open"));
+    let kind = hopwright(path, &[&["inspect", "k/station-4B.sealed"][..], &BY_PHRASE].concat());
+    assert!(refused(path, &kind).contains("with a transfer key"));
+    let missing = hopwright(path, &["inspect", "no-such-file"]);
+    assert!(refused(path, &missing).contains("cannot be read"));
+}
+
+/// Runs `enter` with groups on its standard input.
+fn enter(dir: &Path, plan: &str, groups: &str, more: &[&str]) -> Output {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_hopwright"))
+        .args(["enter", plan, "--out", "entered"])
+        .args(more)
+        .args(BY_KEY)
+        .current_dir(dir)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the binary runs");
+    // It may have refused its arguments, and not wait for groups.
+    let _ = child.stdin.take().expect("a pipe").write_all(groups.as_bytes());
+    child.wait_with_output().expect("it ends")
+}
+
+#[test]
+fn groups_carry_a_configuration_from_inspect_to_enter() {
+    let dir = folder();
+    let path = dir.path();
+    assert_eq!(provisioned(path, "k", BY_KEY).status.code(), Some(0));
+    let show = |more: &[&str], file: &str| {
+        hopwright(path, &[&["inspect", file][..], more, &BY_KEY].concat())
+    };
+    let groups = show(&["--groups"], "k/station-4B.sealed");
+    assert_eq!(groups.status.code(), Some(0), "{}", stderr(&groups));
+    let groups = stdout(&groups);
+    assert_eq!(groups.split_whitespace().count(), 17);
+    // The plan's own key is not needed, nor looked at.
+    let public = fs::read_to_string(path.join("plan.toml")).expect("a plan");
+    fs::write(path.join("public.toml"), public.replace("net.key", "lost.key")).expect("written");
+    let entered = enter(path, "public.toml", &groups, &[]);
+    assert_eq!(entered.status.code(), Some(0), "{}", stderr(&entered));
+    assert_eq!(mode(&path.join("entered")), 0o600);
+    // The very same configuration comes of it.
+    let body = |file| stdout(&show(&[], file)).lines().skip(3).collect::<Vec<_>>().join("\n");
+    assert_eq!(body("entered"), body("k/station-4B.sealed"));
+    assert!(body("entered").contains("4B, member"));
+    let again = enter(path, "public.toml", &groups, &[]);
+    assert!(refused(path, &again).contains("this file exists"));
+    fs::remove_file(path.join("entered")).expect("removed");
+
+    let refuse = |plan: &str, groups: &str| {
+        let said = refused(path, &enter(path, plan, groups, &[]));
+        assert!(!path.join("entered").exists());
+        for group in groups.split_whitespace().filter(|group| group.len() == 5) {
+            assert!(!said.contains(group), "a group is shown: {said}");
+        }
+        said
+    };
+    let list: Vec<&str> = groups.split_whitespace().collect();
+    let mut wrong: Vec<String> = list.iter().map(|group| (*group).to_owned()).collect();
+    let third = if wrong[6].ends_with('7') { "8" } else { "7" };
+    wrong[6].replace_range(4..5, third);
+    let said = refuse("plan.toml", &wrong.join("\n"));
+    assert!(said.contains("group 7 of 17 (line 7)"), "{said}");
+    let mut exchanged = list.clone();
+    exchanged.swap(3, 4);
+    assert!(refuse("plan.toml", &exchanged.join(" ")).contains("group 4 of 17 (line 1)"));
+    assert!(refuse("plan.toml", &list[..16].join(" ")).contains("1 groups of 17 are missing"));
+    assert!(refuse("plan.toml", "").contains("17 groups of 17 are missing"));
+    let zero = list.join(" ").replacen(&list[1][1..2], "0", 1);
+    assert!(refuse("plan.toml", &zero).contains("character"));
+    let more = format!("{groups} {}", list[0]);
+    assert!(refuse("plan.toml", &more).contains("only 17 groups"));
+    let other = public.replace("slots = 176", "slots = 160");
+    fs::write(path.join("other.toml"), other).expect("written");
+    assert!(refuse("other.toml", &groups).contains("another plan"));
+}
+
+#[test]
+fn groups_of_a_published_key_are_for_exercises_only() {
+    let dir = folder();
+    let path = dir.path();
+    let args =
+        ["provision", "training.toml", "--training", "--roster", "roster.toml", "--out", "t"];
+    assert_eq!(hopwright(path, &[&args[..], &BY_KEY].concat()).status.code(), Some(0));
+    let show = |more: &[&str]| {
+        hopwright(path, &[&["inspect", "t/station-4B.sealed", "--groups"][..], more].concat())
+    };
+    assert!(refused(path, &show(&BY_KEY)).contains("published"));
+    assert!(refused(path, &show(&[])).contains("sealed with the rest"));
+    let groups = stdout(&show(&["--training", BY_KEY[0], BY_KEY[1]]));
+    assert!(refused(path, &enter(path, "training.toml", &groups, &[])).contains("published"));
+    let entered = enter(path, "training.toml", &groups, &["--training"]);
+    assert_eq!(entered.status.code(), Some(0), "{}", stderr(&entered));
+}
+
+/// A process that handles keys has asked for no core dump (Linux shows its limits).
+#[cfg(target_os = "linux")]
+#[test]
+fn no_core_dump_of_a_process_with_keys() {
+    let dir = folder();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_hopwright"))
+        .args(["enter", "plan.toml", "--out", "entered"])
+        .args(BY_KEY)
+        .current_dir(dir.path())
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the binary runs");
+    let limits = format!("/proc/{}/limits", child.id());
+    // It waits for groups; until it has come that far, the limit may still be the old one.
+    let limited = (0..100_000).any(|_| {
+        std::thread::yield_now();
+        let text = fs::read_to_string(&limits).unwrap_or_default();
+        let line = text.lines().find(|line| line.starts_with("Max core file size"));
+        line.is_some_and(|line| {
+            line.split_whitespace().nth(4) == Some("0")
+                && line.split_whitespace().nth(5) == Some("0")
+        })
+    });
+    drop(child.stdin.take());
+    child.wait().expect("it ends");
+    assert!(limited);
+}

@@ -1,0 +1,399 @@
+//! Station configurations: one encoding, read by somebody else's CBOR reader too (`ciborium`);
+//! everything damaged refused with one reason (specification of the format: `docs/provisioning.cddl`;
+//! rules of the encoding: RFC 8949 section 4.2.1).
+
+use ciborium::Value;
+use hopwright_core::address::Address;
+use hopwright_core::band::{ChannelSet, Hopset, Pick, Raster};
+use hopwright_core::loader::{Refusal, check_configuration};
+use hopwright_core::provision::manual::Rank;
+use hopwright_core::provision::{
+    Configuration, Envelope, Fault, Header, MAX_CONFIGURATION, MAX_ENVELOPE, MAX_SHARE, Method,
+    PlanDigest, PublicPlan, Share,
+};
+use hopwright_core::sequence::{Draw, Structure};
+use hopwright_core::station::{FixedChannels, Role, Station, Watermark};
+use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb};
+use hopwright_tests::plans::{clock_plan, key, key_bytes, timing};
+use hopwright_tests::provisioning::{below_399, configuration, encoded};
+use proptest::prelude::*;
+
+static SHARE: [u8; 500] = [0xA5; 500];
+
+fn decode(bytes: &[u8]) -> Result<Configuration<'_, 128>, Fault> {
+    Configuration::decode(bytes).map_err(|error| error.fault)
+}
+
+/// CRC-32/ISO-HDLC, bit by bit, so that the check value does not come from the code under test.
+/// Parameters and check value: catalogue of parametrised CRC algorithms (RevEng).
+fn crc_32(bytes: &[u8]) -> u32 {
+    let mut crc = u32::MAX;
+    for byte in bytes {
+        crc ^= u32::from(*byte);
+        for _ in 0..8 {
+            crc = crc >> 1 ^ if crc & 1 == 1 { 0xEDB8_8320 } else { 0 };
+        }
+    }
+    !crc
+}
+
+/// Gives a changed body its check value again.
+fn checked(mut body: Vec<u8>) -> Vec<u8> {
+    let at = body.len() - 4;
+    let check = crc_32(&body[..at]).to_be_bytes();
+    body[at..].copy_from_slice(&check);
+    body
+}
+
+#[test]
+fn the_check_value_is_the_catalogues() {
+    assert_eq!(crc_32(b"123456789"), 0xCBF4_3926);
+    let bytes = encoded(&configuration(1, 0x4B, None));
+    assert_eq!(checked(bytes.clone()), bytes);
+}
+
+/// Another reader of CBOR sees the map of the CDDL, and its writer gives the same bytes back: its
+/// numbers are the shortest and its lengths definite, so ours are.
+#[test]
+fn another_implementation_reads_and_writes_the_same_bytes() {
+    let share: &'static [u8] = &SHARE;
+    let it = configuration(3, 0x10, Some(share));
+    let bytes = encoded(&it);
+    let value: Value = ciborium::from_reader(&bytes[..]).expect("CBOR");
+    let mut again = Vec::new();
+    ciborium::into_writer(&value, &mut again).expect("CBOR");
+    assert_eq!(again, bytes);
+    let map = value.into_map().expect("a map");
+    let keys: Vec<i128> =
+        map.iter().map(|(key, _)| key.as_integer().expect("a number").into()).collect();
+    assert_eq!(keys, [0, 1, 2, 3, 4, 5, 6, 8, 9, 10, 11, 12, 13, 14, 15, 16, 23]);
+    let at = |wanted: u8| {
+        let found = map.iter().find(|(key, _)| *key == Value::from(wanted));
+        found.expect("the key").1.clone()
+    };
+    assert_eq!(at(0), Value::from(1));
+    assert_eq!(at(1), Value::from(0x10));
+    assert_eq!(at(2), Value::Array(vec![Value::from(1)]), "a timekeeper");
+    assert_eq!(at(3), Value::from("larkfell"));
+    assert_eq!(at(4), Value::Bytes(vec![3; 16]));
+    assert_eq!(at(5), Value::Bytes(key_bytes(3).to_vec()));
+    let hopset = at(6).into_array().expect("a hopset");
+    let (first, map) = (hopset[0].as_integer().expect("first"), hopset[1].as_bytes().expect("map"));
+    let first: i128 = first.into();
+    let set = (0..).zip(map).flat_map(|(j, byte)| {
+        (0..8).filter(move |i| byte >> i & 1 == 1).map(move |i| first + 8 * j + i)
+    });
+    let ours = it.hopset.channels().iter().map(|c| i128::from(c.number()));
+    assert!(set.eq(ours));
+    let list = |values: &[i64]| Value::Array(values.iter().map(|v| Value::from(*v)).collect());
+    let structure = at(8).into_array().expect("a structure");
+    assert_eq!(Value::Array(structure[..4].to_vec()), list(&[8, 16, 4, 1]));
+    assert_eq!(structure[4], Value::Bool(false));
+    assert_eq!((at(9), at(10)), (Value::from(0), Value::from(0)));
+    assert_eq!(at(11), list(&[20_000, 1_000, 500, 50_000]));
+    assert_eq!(at(12), list(&[1_000, 1_000, 1_000, 0, 20, 100]));
+    assert_eq!((at(13), at(14)), (Value::from(176), Value::from(-95)));
+    assert_eq!(at(15), list(&[-1, 399, 40_000_000]));
+    assert_eq!(at(16), Value::Bytes(SHARE.to_vec()));
+    assert_eq!(at(23), Value::Bytes(crc_32(&bytes[..bytes.len() - 4]).to_be_bytes().to_vec()));
+}
+
+#[test]
+fn what_is_read_makes_the_same_station() {
+    let written = configuration(3, 0x4B, Some(&SHARE));
+    let bytes = encoded(&written);
+    let read = decode(&bytes).expect("a configuration");
+    assert!(read.key.same(&written.key));
+    // Everything else shows in Debug, which hides key and share.
+    assert_eq!(format!("{read:?}"), format!("{written:?}"));
+    assert_eq!(read.share.map(|share| share.bytes()), Some(&SHARE[..]));
+    assert!(Station::new(read.config(Watermark::Fresh, 1)).is_ok());
+    assert_eq!(encoded(&read), bytes);
+}
+
+#[test]
+fn cut_at_every_byte_it_is_cut_short() {
+    let bytes = encoded(&configuration(3, 0x4B, Some(&SHARE)));
+    for cut in 0..bytes.len() {
+        assert_eq!(decode(&bytes[..cut]).err(), Some(Fault::CutShort), "cut at {cut}");
+    }
+    let longer = [&bytes[..], &[0]].concat();
+    assert_eq!(decode(&longer).err(), Some(Fault::Damaged));
+    let twice = [&bytes[..], &bytes[..]].concat();
+    assert_eq!(decode(&twice).err(), Some(Fault::Damaged));
+    let longer = checked(longer);
+    assert_eq!(decode(&longer).err(), Some(Fault::Trailing));
+}
+
+/// A wrong bit shows as damage; where it makes a length longer or the version another, as a missing
+/// end or a later version. Never does it go unnoticed.
+#[test]
+fn every_single_bit_flipped_is_refused() {
+    let bytes = encoded(&configuration(3, 0x4B, Some(&SHARE)));
+    let (mut damaged, mut other) = (0, 0);
+    for bit in 0..bytes.len() * 8 {
+        let mut flipped = bytes.clone();
+        flipped[bit / 8] ^= 1 << (bit % 8);
+        match decode(&flipped).map(|_| bit).expect_err("taken") {
+            Fault::Damaged => damaged += 1,
+            Fault::CutShort | Fault::Version(_) => other += 1,
+            fault => panic!("bit {bit}: {fault:?}"),
+        }
+    }
+    assert_eq!(damaged + other, bytes.len() * 8);
+    assert!(damaged > 20 * other, "{damaged} {other}");
+}
+
+/// With the check value put right, each rule has its own reason.
+#[test]
+fn what_breaks_a_rule_says_which() {
+    let bytes = encoded(&configuration(3, 0x4B, None));
+    // Places by the encoding: map head, then `00 01 01 18 4b 02 81 02 03 68 larkfell 04 50 ..`.
+    assert_eq!(bytes[..10], [0xB0, 0, 1, 1, 0x18, 0x4B, 2, 0x81, 2, 3]);
+    let changed = |from: usize, to: usize, with: &[u8]| {
+        let mut other = bytes.clone();
+        other.splice(from..to, with.iter().copied());
+        let other = checked(other);
+        Configuration::<128>::decode(&other).err().map(|error| (error.at, error.fault))
+    };
+    assert_eq!(changed(0, 0, &[]), None);
+    assert_eq!(changed(2, 3, &[2]), Some((2, Fault::Version(2))));
+    assert_eq!(changed(2, 3, &[0x18, 0xFF]), Some((2, Fault::Version(255))));
+    assert_eq!(changed(4, 6, &[0x19, 0, 0x4B]), Some((4, Fault::NotShortest)));
+    assert_eq!(changed(4, 6, &[0x19, 1, 0]), Some((4, Fault::Value(1))));
+    assert_eq!(changed(4, 6, &[0x61, 0x41]), Some((4, Fault::Type)));
+    assert_eq!(changed(8, 9, &[4]), Some((7, Fault::Value(2))));
+    assert_eq!(changed(7, 9, &[0x82, 2, 9]), Some((7, Fault::Value(2))), "only deputies wait");
+    assert_eq!(changed(7, 9, &[0x82, 3, 9]), None);
+    assert_eq!(changed(10, 19, &[0x60]), Some((10, Fault::Value(3))));
+    assert_eq!(changed(10, 12, &[0x68, 0xFF]), Some((10, Fault::Malformed)));
+    assert_eq!(changed(6, 9, &[]), Some((6, Fault::MissingKey(2))));
+    assert_eq!(changed(6, 9, &[1, 0x81, 2]), Some((6, Fault::KeyTwice)));
+    assert_eq!(changed(6, 9, &[0, 0x81, 2]), Some((6, Fault::KeyOrder)));
+    let end = bytes.len() - 6;
+    assert_eq!(changed(end, end, &[0x11, 0]), Some((end, Fault::UnknownKey(17))));
+    assert_eq!(bytes[end..end + 2], [0x17, 0x44]);
+    // 17 pairs announced, 16 there.
+    assert_eq!(changed(0, 1, &[0xB1]), Some((bytes.len(), Fault::CutShort)));
+}
+
+#[test]
+fn sizes_end_where_they_say() {
+    static LARGEST: [u8; MAX_SHARE] = [7; MAX_SHARE];
+    let bytes = encoded(&configuration(3, 0x4B, Some(&LARGEST)));
+    assert!(bytes.len() <= MAX_CONFIGURATION && decode(&bytes).is_ok());
+    assert!(Share::new(&[0; MAX_SHARE + 1]).is_none() && Share::new(&[]).is_none());
+    let oversized = vec![0xA0; MAX_CONFIGURATION + 1];
+    let limit = MAX_CONFIGURATION;
+    let fault = Fault::TooLong { bytes: MAX_CONFIGURATION + 1, limit };
+    assert_eq!(decode(&oversized).err(), Some(fault));
+    // 128 channels have no room in a station for 64.
+    let whole = encoded(&configuration(3, 0x4B, None));
+    let fault = Configuration::<64>::decode(&whole).err().map(|error| error.fault);
+    assert!(matches!(fault, Some(Fault::Hopset(_))), "{fault:?}");
+}
+
+#[test]
+fn a_loader_says_why_in_one_word() {
+    let bytes = encoded(&configuration(3, 0x4B, None));
+    let check = |bytes: &[u8], address| check_configuration::<128>(bytes, Address::new(address));
+    assert_eq!(check(&bytes, 0x4B), Ok(()));
+    assert_eq!(check(&bytes, 0x4C), Err(Refusal::OtherStation), "swapped");
+    assert_eq!(check(&bytes[..100], 0x4B), Err(Refusal::Damaged));
+    assert_eq!(check(&vec![0; MAX_CONFIGURATION + 1], 0x4B), Err(Refusal::TooLong));
+    let mut later = bytes.clone();
+    later[2] = 9;
+    assert_eq!(check(&checked(later), 0x4B), Err(Refusal::Version));
+    // A window of 5 does not divide 16 rendezvous channels: it reads, and no station comes of it.
+    let mut odd = configuration(3, 0x4B, None);
+    odd.structure.window = 5;
+    assert_eq!(check(&encoded(&odd), 0x4B), Err(Refusal::NoStation));
+    assert_eq!(check_configuration::<64>(&bytes, Address::new(0x4B)), Err(Refusal::NoStation));
+}
+
+proptest! {
+    /// Hopsets of any shape have one encoding, which reads back.
+    #[test]
+    fn any_hopset_reads_back(
+        channels in proptest::collection::btree_set(0_u16..4096, 4..600),
+        rotation: u16,
+        independent: bool,
+        announce_slots in 1_u16..=2_000,
+        energy: i16,
+        lane in 0_u8..32,
+    ) {
+        let channels = channels.into_iter().filter_map(Channel::new);
+        let hopset = Hopset::<600>::from_derived(channels, rotation).expect("a hopset");
+        let lane = Lane::new(lane).expect("a lane");
+        let draw = if independent { Draw::Independent } else { Draw::Balanced };
+        let written = Configuration {
+            address: Address::new(7),
+            role: if independent { Role::Member } else { Role::Deputy { after: Micros::new(energy.unsigned_abs().into()) } },
+            name: "übung",
+            plan: PlanDigest::new([9; 16]),
+            key: key(1),
+            hopset,
+            structure: Structure { draw, ..Structure::default() },
+            lane,
+            draw_lane: Lane::ZERO,
+            timing: timing(),
+            clock: clock_plan(0),
+            announce_slots,
+            energy_threshold: Dbm::new(energy),
+            fixed: FixedChannels { calling: Channel::new(rotation), ..FixedChannels::NONE },
+            share: None,
+        };
+        let bytes = encoded(&written);
+        let read = Configuration::<600>::decode(&bytes).expect("reads");
+        prop_assert_eq!(format!("{:?}", read), format!("{:?}", written));
+        prop_assert_eq!(encoded(&read), bytes.clone());
+        let mut value = Vec::new();
+        let decoded: Value = ciborium::from_reader(&bytes[..]).expect("CBOR");
+        ciborium::into_writer(&decoded, &mut value).expect("CBOR");
+        prop_assert_eq!(value, bytes);
+    }
+
+    /// Whatever the bytes, reading ends, and what reads writes back to the same bytes.
+    #[test]
+    fn arbitrary_changes_are_refused_or_the_only_encoding(
+        changes in proptest::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 1..6),
+        repair: bool,
+    ) {
+        let mut bytes = encoded(&configuration(3, 0x4B, Some(&SHARE)));
+        for (place, byte) in changes {
+            let at = place.index(bytes.len());
+            bytes[at] = byte;
+        }
+        if repair {
+            bytes = checked(bytes);
+        }
+        if let Ok(read) = decode(&bytes) {
+            prop_assert_eq!(encoded(&read), bytes);
+        }
+    }
+
+    #[test]
+    fn arbitrary_bytes_end(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
+        prop_assert!(decode(&bytes).is_err());
+        let _ = Envelope::decode(&bytes);
+    }
+}
+
+fn envelope(method: Method) -> Vec<u8> {
+    let header = Header { address: Address::new(0x4B), method, nonce: *b"twelve bytes" };
+    let mut head = Vec::new();
+    header.encode(&mut |part: &[u8]| head.extend_from_slice(part));
+    let mut bytes = Vec::new();
+    Envelope::encode(&head, &[0xEE; 40], &mut |part: &[u8]| bytes.extend_from_slice(part));
+    bytes
+}
+
+const PASSPHRASE: Method = Method::Passphrase {
+    memory_kib: 65_536,
+    passes: 3,
+    lanes: 4,
+    salt: *b"sixteen byte salt".first_chunk().unwrap(),
+};
+
+#[test]
+fn envelopes_read_back_and_another_implementation_agrees() {
+    for method in [PASSPHRASE, Method::TransferKey] {
+        let bytes = envelope(method);
+        let read = Envelope::decode(&bytes).expect("an envelope");
+        assert_eq!(read.header.method, method);
+        assert_eq!((read.header.address, read.ciphertext), (Address::new(0x4B), &[0xEE; 40][..]));
+        let value: Value = ciborium::from_reader(&bytes[..]).expect("CBOR");
+        let mut again = Vec::new();
+        ciborium::into_writer(&value, &mut again).expect("CBOR");
+        assert_eq!(again, bytes);
+        let parts = value.into_array().expect("two parts");
+        assert_eq!(parts[0].as_bytes().map(Vec::as_slice), Some(read.header_bytes));
+        for cut in 0..bytes.len() {
+            let fault = Envelope::decode(&bytes[..cut]).expect_err("cut").fault;
+            assert_eq!(fault, Fault::CutShort, "{cut}");
+        }
+    }
+}
+
+#[test]
+fn envelopes_that_are_none() {
+    let fault = |bytes: &[u8]| Envelope::decode(bytes).expect_err("refused").fault;
+    let mut later = envelope(Method::TransferKey);
+    // `82 58 xx a4 00 01 ..`, or `82 57 ..` for a short header.
+    let version = later.iter().position(|byte| *byte == 0xA4).expect("the header") + 2;
+    later[version] = 2;
+    assert_eq!(fault(&later), Fault::Version(2));
+    assert_eq!(
+        fault(&vec![0x82; MAX_ENVELOPE + 1]),
+        Fault::TooLong { bytes: MAX_ENVELOPE + 1, limit: MAX_ENVELOPE }
+    );
+    assert_eq!(fault(&[envelope(PASSPHRASE), vec![0]].concat()), Fault::Trailing);
+    assert!(!Envelope::begins(&encoded(&configuration(1, 1, None))));
+}
+
+/// A station that holds the public part needs only key, address, role and lane; the plan's digest
+/// tells plans apart.
+#[test]
+fn the_public_part_and_a_key_make_a_configuration() {
+    let step = Hertz::new(25_000);
+    let raster = Raster::new(Hertz::new(30_000_000), step, step, 400).expect("a raster");
+    let allowed = below_399(&raster);
+    let plan = PublicPlan {
+        name: "larkfell",
+        raster,
+        allowed: &allowed,
+        pick: Pick::Keyed(128),
+        lanes: None,
+        structure: Structure::default(),
+        timing: timing(),
+        clock: clock_plan(1_000),
+        timekeeper_tolerance: Ppb::new(100).expect("in range"),
+        deputies_after: Micros::from_millis(9),
+        announce_slots: 176,
+        energy_threshold: Dbm::new(-95),
+        fixed: FixedChannels { watch: Channel::new(399), ..FixedChannels::NONE },
+    };
+    let digest = PlanDigest::new([3; 16]);
+    let address = Address::new(0x4B);
+    let make = |rank| {
+        let made = plan.configuration::<128>(digest, key(3), address, rank, Lane::ZERO);
+        made.expect("a configuration")
+    };
+    let own = |rank| make(rank).clock.own_tolerance.ppb();
+    assert_eq!((own(Rank::Timekeeper), own(Rank::Deputy)), (100, 1_000));
+    assert_eq!(make(Rank::Deputy).role, Role::Deputy { after: Micros::from_millis(9) });
+    let expected = encoded(&configuration(3, 0x4B, None));
+    assert_eq!(encoded(&make(Rank::Member)), expected);
+    let encoding = |plan: &PublicPlan<'_>| {
+        let mut bytes = Vec::new();
+        plan.encode(&mut |part: &[u8]| bytes.extend_from_slice(part));
+        let mut reader = hopwright_core::provision::cbor::Reader::new(&bytes);
+        assert_eq!(reader.item().and_then(|()| reader.end()), Ok(()));
+        let value: Value = ciborium::from_reader(&bytes[..]).expect("CBOR");
+        let mut again = Vec::new();
+        ciborium::into_writer(&value, &mut again).expect("CBOR");
+        assert_eq!(again, bytes);
+        bytes
+    };
+    let mut fewer = ChannelSet::new();
+    fewer.extend_with(&allowed);
+    fewer.remove_all(&[Channel::new(7).expect("a channel")].into_iter().collect());
+    let listed: Vec<Channel> = (10..20).filter_map(Channel::new).collect();
+    let variants = [
+        plan,
+        PublicPlan { name: "other", ..plan },
+        PublicPlan { allowed: &fewer, ..plan },
+        PublicPlan { pick: Pick::Even(128), ..plan },
+        PublicPlan { pick: Pick::All, ..plan },
+        PublicPlan { pick: Pick::Listed(&listed), ..plan },
+        PublicPlan { announce_slots: 177, ..plan },
+        PublicPlan { structure: Structure { window: 8, ..Structure::default() }, ..plan },
+        PublicPlan { energy_threshold: Dbm::new(-96), ..plan },
+        PublicPlan { fixed: FixedChannels::NONE, ..plan },
+        PublicPlan { deputies_after: Micros::ZERO, ..plan },
+    ];
+    let mut all: Vec<Vec<u8>> = variants.iter().map(encoding).collect();
+    all.sort();
+    all.dedup();
+    assert_eq!(all.len(), variants.len());
+}
