@@ -9,7 +9,7 @@ use hopwright_core::address::Target;
 use hopwright_sim::plan::Plan;
 use hopwright_sim::run::Run;
 use hopwright_sim::scenario::{RelayPlan, Scenario};
-use hopwright_sim::world::Detail;
+use hopwright_sim::world::{Detail, Relayed};
 use std::path::Path;
 
 const LANES: &str = include_str!("../scenarios/larkfell-lanes.toml");
@@ -212,12 +212,22 @@ fn a_loop_that_is_built_all_the_same_does_not_circulate() {
         };
         let (a, b) = (node("weir valley side"), node("weir ridge side"));
         looped.relays.push(RelayPlan { name: "weir".to_owned(), a, b, target: Target::ALL });
+        // It comes late, or both relays would hear the same first payload, take the floor in the
+        // same slot, and never hear each other.
+        looped.radio.stations[a].on_us = 10_000_000;
         looped.duration_us += 60_000_000;
         let originals = 3.0;
         let run = run(looped, seed);
         assert_eq!(value(&run, "relay.most_relays"), 1.0);
         let overs = value(&run, "relay.overs");
         assert!(originals < overs && overs <= 2.0 * originals, "{overs}");
+        let trace = run.world.trace();
+        let lane = |node: usize| run.scenario.radio.stations[node].lane;
+        let back = |read: &&Relayed| lane(read.node) == lane(trace.overs[read.over].node);
+        assert_eq!(trace.relayed.iter().find(back), None, "it came back");
+        // The second relay did hear what the first one said.
+        let heard = trace.overs.iter().filter(|over| over.relayed && over.node != b);
+        assert!(heard.map(|over| over.payloads_heard[b]).sum::<u32>() > 100);
         let last = run.world.trace().sent.last().expect("a transmission").at_us;
         assert!(last < 110_000_000, "still on the air at {last} us");
     }

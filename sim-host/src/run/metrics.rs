@@ -209,16 +209,18 @@ fn announce(scope: Scope<'_>, trace: &Trace, put: &mut impl FnMut(&'static str, 
 
 fn late_entry(scope: Scope<'_>, trace: &Trace) -> f64 {
     // While somebody spoke: who comes into a silent net waits for the next over, and that is all.
-    let spoken = |at: u64| {
+    let stations = &scope.scenario.radio.stations;
+    let spoken = |lane: Lane, at: u64| {
         let released = |over: &Over| over.released_us.unwrap_or(u64::MAX);
-        scope.overs(trace).any(|over| over.ahead_us <= Some(at) && at < released(over))
+        let mut overs = trace.overs.iter().filter(|over| stations[over.node].lane == lane);
+        overs.any(|over| over.ahead_us.is_some_and(|ahead| ahead <= at) && at < released(over))
     };
     let mut worst = 0.0_f64;
     for node in scope.nodes() {
-        let on_us = scope.scenario.radio.stations[node].on_us;
-        if on_us > 0 && spoken(on_us) {
+        let station = &stations[node];
+        if station.on_us > 0 && spoken(station.lane, station.on_us) {
             let first = in_step_times(trace, node).next();
-            worst = worst.max(first.map_or(f64::INFINITY, |t| seconds(t - on_us)));
+            worst = worst.max(first.map_or(f64::INFINITY, |t| seconds(t - station.on_us)));
         }
     }
     worst

@@ -107,6 +107,11 @@ impl World {
     fn relay_carry_out(&mut self, post: usize, side: Side) {
         let post = &mut self.posts[post];
         let node = post.node(side);
+        if self.nodes[node].action.is_none() {
+            // Not switched on: what it would say is gone.
+            post.relay.released(side);
+            return;
+        }
         let order = match post.relay.wish(side) {
             Some(Wish::Press(target)) => {
                 post.relay.pressed(side);
