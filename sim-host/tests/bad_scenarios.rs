@@ -332,6 +332,27 @@ fn orders_that_cannot_be() {
 }
 
 #[test]
+fn power_that_cannot_be() {
+    let add = |entry: &str, place: &str, words: &[&str]| {
+        let entry = format!("[[power]]\n{entry}\n[[interferer]]");
+        bad("[[interferer]]", &entry, place, words);
+    };
+    let post = "station = \"control post\"\n";
+    add("station = \"control pots\"", "16:11", &["there is no station", "did you mean"]);
+    add("at_s = 5", "15:1", &["lacks `station`"]);
+    add(&format!("{post}at_s = 1e9"), "17:8", &["is outside the scenario"]);
+    add(&format!("{post}at_s = -1"), "17:8", &["is outside the scenario"]);
+    add(&format!("{post}at_s = 5"), "15:1", &["lacks `becomes`", "becomes = \"off\""]);
+    let off = format!("{post}at_s = 5\nbecomes = ");
+    add(&format!("{off}\"of\""), "18:11", &["cannot be \"of\"", "did you mean \"off\"?"]);
+    add(&format!("{off}true"), "18:11", &["must be a text"]);
+    add(&format!("{post}at_s = 0\nbecomes = \"off\""), "17:8", &["not been switched on before"]);
+    let twice = format!("{off}\"off\"\n[[power]]\n{post}at_s = 5\nbecomes = \"on\"");
+    add(&twice, "21:8", &["cannot change twice at one time"]);
+    add(&format!("{off}\"off\"\nwhen = 3"), "19:1", &["has no key `when`"]);
+}
+
+#[test]
 fn media_that_cannot_be() {
     let add = |entry: &str, place: &str, words: &[&str]| {
         bad("[[interferer]]", &format!("{entry}\n[[interferer]]"), place, words);

@@ -3,7 +3,7 @@
 use super::metrics::{addressees, in_step_times, over_of, seconds};
 use super::{Check, Run, shown};
 use crate::audio::Audio;
-use crate::scenario::{BehaviourPlan, Cover, OverPlan};
+use crate::scenario::{BehaviourPlan, Cover, OverPlan, Power};
 use crate::world::Level;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
@@ -113,6 +113,16 @@ fn story(run: &Run) -> Vec<(u64, String)> {
     for over in &run.scenario.overs {
         tell_over(run, over, &mut lines);
     }
+    for power in &run.scenario.powers {
+        let name = &run.scenario.radio.stations[power.station].name;
+        let text = match power.becomes {
+            Power::Off => format!("{name} loses its power"),
+            Power::On => format!("{name} is switched on, with what it had stored"),
+            Power::OnStorageLost => format!("{name} is switched on; what it had stored is lost"),
+            Power::OnNewSet => format!("a new set takes the place of {name}"),
+        };
+        lines.push((power.at_us, text));
+    }
     silences(run, &mut lines);
     opponents(run, &mut lines);
     for over in run.world.trace().overs.iter().filter(|over| over.relayed) {
@@ -128,6 +138,12 @@ fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
     let mut announced = BTreeSet::new();
     for (at, by) in &run.scenario.announces {
         let lane = stations[*by].lane;
+        let refused = &run.world.trace().refused;
+        if let Some((_, _, why)) = refused.iter().find(|(t, node, _)| t == at && node == by) {
+            let text = format!("{} is told to announce and refuses: {why}", stations[*by].name);
+            lines.push((*at, text));
+            continue;
+        }
         lines.push((*at, format!("{} announces", stations[*by].name)));
         if !announced.insert(lane) {
             continue;

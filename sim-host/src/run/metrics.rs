@@ -70,6 +70,7 @@ pub const METRICS: &[Metric] = &[
     metric("payload.garbled", "traffic slots that read differently from what was sent", ""),
     metric("holdoff.longest_s", "press to go-ahead, longest but for cut-ins", "s"),
     metric("holdoff.overlaps", "transmissions begun while another was on the air", ""),
+    metric("announce.refused", "announces that a station refused", ""),
     metric("silence.longest_s", "longest time without a transmission, once there was one", "s"),
     metric("silence.met_s", "first slot after that to all slots met again, slowest station", "s"),
     metric("cut_in.followed", "stations that follow the first cut-in within its run", ""),
@@ -158,6 +159,7 @@ pub fn measure(
     put("holdoff.longest_s", waits.fold(0.0, f64::max));
     put("hops.blocks_uneven", blocks_uneven(scope, world)?);
     if net.is_none() {
+        put("announce.refused", count(trace.refused.len()));
         silence::measure(trace, &mut put);
         cut_in::measure(scenario, trace, &mut put);
         alerts::measure(scenario, trace, &mut put);

@@ -89,7 +89,7 @@ impl Run {
             recorded,
         })?;
         scenario.connect(&mut world)?;
-        world.run_until(scenario.duration_us);
+        scenario.carry_out(&mut world)?;
         let measured = metrics::measure(&scenario, &world, None)?;
         let mut nets = BTreeMap::new();
         for lane in scenario.radio.lanes() {

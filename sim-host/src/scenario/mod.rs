@@ -9,6 +9,7 @@ mod build;
 mod clocks;
 mod expect;
 mod moves;
+mod power;
 mod read;
 mod relays;
 
@@ -16,6 +17,7 @@ pub(crate) use crate::plan::parse_address;
 pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
+pub use power::{Power, PowerPlan};
 
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};
@@ -50,6 +52,8 @@ pub struct Scenario {
     pub radio: RadioPlan,
     /// Announces: when and by which station.
     pub announces: Vec<(u64, usize)>,
+    /// Power that goes and comes, in order of time.
+    pub powers: Vec<PowerPlan>,
     /// Overs.
     pub overs: Vec<OverPlan>,
     /// Stations back to back.

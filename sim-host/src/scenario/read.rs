@@ -2,7 +2,7 @@
 
 use super::{
     Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, adversary,
-    clocks, moves, relays,
+    clocks, moves, power, relays,
 };
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
@@ -31,6 +31,7 @@ pub(super) fn scenario(
         "audio",
         "station",
         "relay",
+        "power",
         "interferer",
         "move",
         "adversary",
@@ -85,6 +86,7 @@ pub(super) fn scenario(
             Ok((time(section, "at_s", limit_us)?, by))
         })
         .collect::<Result<_, _>>()?;
+    let powers = power::read(&root, &stations, limit_us)?;
     let overs = root
         .sections("over", &["at_s", "from", "to", "talk_s"])?
         .iter()
@@ -111,6 +113,7 @@ pub(super) fn scenario(
             adversaries,
         },
         announces,
+        powers,
         overs,
         relays,
         fixed_channel,

@@ -379,8 +379,9 @@ impl World {
         let node = match order {
             Order::SwitchOn(node) => node,
             Order::Announce(node) => {
-                // Refused or not: the trace shows what came of it.
-                let _ = self.give(node, Command::Announce);
+                if let Err(refused) = self.give(node, Command::Announce) {
+                    self.trace.refused.push((self.now, node, refused));
+                }
                 node
             }
             Order::Press { node, target, talk_us } => {

@@ -1,7 +1,7 @@
 //! What happened, for whoever wants to count, draw or read it afterwards.
 
 use hopwright_core::address::Target;
-use hopwright_core::station::Event;
+use hopwright_core::station::{Event, Refused};
 use hopwright_core::units::Channel;
 
 /// How much is kept.
@@ -138,6 +138,8 @@ pub struct Trace {
     pub spoken: Vec<Spoken>,
     /// What was read of what relays said.
     pub relayed: Vec<Relayed>,
+    /// Announces that were refused: when, whose, and why.
+    pub refused: Vec<(u64, usize, Refused)>,
     /// Counts.
     pub totals: Totals,
     /// The end of the last transmission.

@@ -1,0 +1,98 @@
+//! Sets that lose their power, and that are switched on again.
+
+use super::read::{station_named, time};
+use super::{Scenario, StationPlan};
+use crate::diagnostic::Diagnostic;
+use crate::input::Section;
+use crate::world::{World, child_seed};
+use hopwright_core::station::{Station, Watermark};
+
+/// A station's power goes, or comes back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PowerPlan {
+    /// Whose.
+    pub station: usize,
+    /// When, in microseconds.
+    pub at_us: u64,
+    /// What becomes of it.
+    pub becomes: Power,
+}
+
+/// What becomes of a station's power.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Power {
+    /// It goes.
+    Off,
+    /// It is there, after having been away or at once; the station remembers what it had stored.
+    On,
+    /// The same, but what was stored cannot be read any more.
+    OnStorageLost,
+    /// The same for another set in its place, with a new plan and nothing stored.
+    OnNewSet,
+}
+
+const KEYS: &[&str] = &["station", "at_s", "becomes"];
+
+/// Reads the `[[power]]` tables, in order of time.
+pub(super) fn read(
+    root: &Section<'_>,
+    stations: &[StationPlan],
+    limit_us: u64,
+) -> Result<Vec<PowerPlan>, Diagnostic> {
+    let mut powers: Vec<PowerPlan> = Vec::new();
+    for section in root.sections("power", KEYS)? {
+        let station = station_named(&section, "station", stations)?;
+        let at_us = time(&section, "at_s", limit_us)?;
+        section.needed(section.text("becomes")?, "becomes", "\"off\"")?;
+        let others = [
+            ("on", Power::On),
+            ("on, storage lost", Power::OnStorageLost),
+            ("on, new set", Power::OnNewSet),
+        ];
+        let becomes = section.choice("becomes", ("off", Power::Off), &others)?;
+        let name = &stations[station].name;
+        if at_us <= stations[station].on_us {
+            let what = format!("\"{name}\" has not been switched on before that");
+            return Err(section.error("at_s", what, "use a time after its `on_s`"));
+        }
+        if powers.iter().any(|other| other.station == station && other.at_us == at_us) {
+            let what = format!("the power of \"{name}\" cannot change twice at one time");
+            return Err(section.error("at_s", what, "keep one of the two"));
+        }
+        powers.push(PowerPlan { station, at_us, becomes });
+    }
+    powers.sort_by_key(|power| power.at_us);
+    Ok(powers)
+}
+
+impl Scenario {
+    /// Runs a world of this scenario to its end, with the power going and coming as planned.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] never for a scenario that has been read.
+    pub fn carry_out(&self, world: &mut World) -> Result<(), Diagnostic> {
+        for (index, power) in self.powers.iter().enumerate() {
+            world.run_until(power.at_us);
+            let node = power.station;
+            let storage = match power.becomes {
+                Power::Off => {
+                    world.switch_off(node);
+                    continue;
+                }
+                Power::On => world.storage(node),
+                Power::OnStorageLost => Watermark::Lost,
+                Power::OnNewSet => Watermark::Fresh,
+            };
+            let builder = self.builder()?;
+            let station = builder.configure(&self.radio.stations[node], |mut config| {
+                config.watermark = storage;
+                // Another session: other choices.
+                config.seed = child_seed(config.seed, &format!("power/{index}"));
+                Station::new(config)
+            })?;
+            world.restart_from(node, station, storage);
+        }
+        world.run_until(self.duration_us);
+        Ok(())
+    }
+}
