@@ -210,3 +210,22 @@ fn a_cut_in_and_an_announce_at_once() {
         assert_eq!(late.trace().totals.out_of_step, 0);
     }
 }
+
+/// An operator who presses while a cut-in is followed takes the floor on home time when the cut-in
+/// is given up, and not in a slot of the time that has just ended (found by the soak).
+#[test]
+fn a_wish_made_during_a_cut_in_is_kept_for_home_time() {
+    for seed in 1..=20 {
+        let more = over(10.0, "new", "all", 6.0) + &over(19.0, "a", "all", 2.0);
+        let mut world = world(seed, NEWCOMER, &more);
+        world.run_until(20_000_000);
+        world.switch_off(NEW);
+        world.run_until(40_000_000);
+        let own = &world.trace().overs[1];
+        let ahead = own.ahead_us.unwrap_or_else(|| panic!("{seed}: the wish is lost"));
+        // A second of silence, a frame of waiting, and a call behind the lead-in that is due.
+        assert!((20_000_000..22_500_000).contains(&ahead), "{seed}: {ahead}");
+        assert!(own.released_us.is_some() && !own.cut_in, "{seed}");
+        assert_eq!(sorted(&own.called), [0, 2, 3], "{seed}");
+    }
+}

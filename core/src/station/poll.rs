@@ -209,7 +209,8 @@ impl<const N: usize> Station<N> {
     /// Acts on what is due at `slot`. At most one change of activity, and the start of an over
     /// behind it.
     fn advance(&mut self, clock: &NetClock, slot: Slot, now: Tick) {
-        match (clock.grip(&self.timing, now), self.activity.timeline()) {
+        let timeline = self.activity.timeline();
+        match (clock.grip(&self.timing, now), timeline) {
             (Grip::Locked, _) => {}
             (Grip::Coasting(_), Timeline::Home) => self.coast(slot),
             // Whoever holds the floor is followed, as long as it can be found.
@@ -236,6 +237,10 @@ impl<const N: usize> Station<N> {
             | Activity::Watch(_)
             | Activity::Announce(_)
             | Activity::Search(_) => {}
+        }
+        if timeline == Timeline::CutIn {
+            // What follows goes by home time, of which `slot` is none.
+            return;
         }
         // An over or an announce may have ended with a spread that nobody has narrowed.
         match (self.activity, clock.grip(&self.timing, now)) {
