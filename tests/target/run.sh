@@ -140,6 +140,13 @@ fi
 
 # ---- numbers ----
 
+# flash_with FEATURES BIN NAME: the flash of an image with features, less that of an empty one.
+flash_with() {
+    firmware --quiet --package hopwright-size --features "$1"
+    local flash
+    read -r flash _ < <(python3 "$here/elf_size.py" "$images/$2")
+    measured[$3]=$((flash - empty_flash))
+}
 firmware --quiet --package hopwright-size
 status=0
 emulate measure "$work/measure.txt" || status=$?
@@ -153,7 +160,14 @@ read -r full_flash full_ram _ < <(python3 "$here/elf_size.py" "$images/full")
 read -r empty_flash empty_ram _ < <(python3 "$here/elf_size.py" "$images/empty")
 measured[core_flash_bytes]=$((full_flash - empty_flash))
 measured[core_static_ram_bytes]=$((full_ram - empty_ram))
-for name in core_flash_bytes core_static_ram_bytes; do
+flash_with tree full core_and_tree_flash_bytes
+flash_with tree,messages full core_tree_and_messages_flash_bytes
+flash_with configuration provisioning configuration_flash_bytes
+flash_with manual provisioning manual_flash_bytes
+flash_with loader provisioning loader_flash_bytes
+for name in core_flash_bytes core_static_ram_bytes core_and_tree_flash_bytes \
+    core_tree_and_messages_flash_bytes configuration_flash_bytes manual_flash_bytes \
+    loader_flash_bytes; do
     echo "$name ${measured[$name]}" >>"$work/measure.txt"
 done
 [[ -z $numbers ]] || cp "$work/measure.txt" "$numbers"
@@ -199,8 +213,14 @@ row "what opening tells: the dearest less the cheapest, 512 headers" header_open
 row "poll, worst of the recordings: station ${measured[poll_worst_station]-?}, \
 ${measured[poll_worst_class]-?}" poll_worst 20000
 echo "bytes"
-row "flash of the whole core" core_flash_bytes 32768
+row "flash of the whole link: band, sequence, clock, station" core_flash_bytes 32768
 row "RAM of a station with 128 channels" station_bytes 4096
+echo "for information (bytes)"
+row "flash of the link and the key tree" core_and_tree_flash_bytes
+row "flash of the link, the key tree and messages" core_tree_and_messages_flash_bytes
+row "flash of reading a configuration, alone" configuration_flash_bytes
+row "flash of typed groups, alone" manual_flash_bytes
+row "flash of the station end of the loader, alone" loader_flash_bytes
 echo "for information (instructions)"
 row "one cipher block" word_new_block
 row "one Golay word decoded" golay_decode_worst

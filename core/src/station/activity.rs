@@ -130,6 +130,7 @@ impl Activity {
     }
 
     /// Whether the station has confirmed net time, home time that is.
+    #[inline(never)]
     pub(super) const fn in_step(&self) -> bool {
         match self {
             Self::Search(_) | Self::Verify(_) => false,
@@ -148,6 +149,7 @@ impl Activity {
     }
 
     /// Whose time the activity goes by.
+    #[inline(never)]
     pub(super) const fn timeline(&self) -> Timeline {
         match self {
             Self::Follow(Follow { timeline, .. }) | Self::Speak(Speak { timeline, .. }) => {

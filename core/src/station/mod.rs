@@ -335,6 +335,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// Queues an event; `false` if there was no room.
+    #[inline(never)]
     fn report(&mut self, event: Event) -> bool {
         let queued = self.events.push_back(event).is_ok();
         if !queued {
@@ -360,6 +361,7 @@ impl<const N: usize> Station<N> {
 }
 
 /// Counts one more, up to the counter's end.
+#[inline(never)]
 const fn count(counter: &mut u32) {
     *counter = counter.saturating_add(1);
 }

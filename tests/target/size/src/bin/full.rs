@@ -1,5 +1,5 @@
-//! Everything that a station on the target needs of the core: deriving its hopset from a plan,
-//! starting, and every call. Nothing here is known to the optimiser, and nothing is printed.
+//! Everything that a station on the target needs of the link: deriving its hopset from a plan,
+//! starting, and every call; with the features `tree` and `messages` also what stands beside it. Nothing here is known to the optimiser, and nothing is printed.
 
 #![no_std]
 #![no_main]
@@ -9,13 +9,17 @@ use core::panic::PanicInfo;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{Exclusion, Hopset, LaneKind, Lanes, Pick, Raster};
 use hopwright_core::clock::ClockPlan;
-use hopwright_core::keys::{Label, NetKey};
+#[cfg(feature = "tree")]
+use hopwright_core::keys::Label;
+use hopwright_core::keys::NetKey;
+#[cfg(feature = "messages")]
 use hopwright_core::message::{Inbox, Layout, Origin, Outbox, Progress};
 use hopwright_core::sequence::{Draw, Structure, Timeline};
 use hopwright_core::station::{
     Command, Config, FixedChannels, Reception, Role, Station, Watermark,
 };
 use hopwright_core::timing::Timing;
+#[cfg(feature = "tree")]
 use hopwright_core::tree::{Rekey, Secret, Share};
 use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb, Slot, Tick};
 
@@ -23,10 +27,13 @@ use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb, Slot, Tick};
 fn main() -> ! {
     // Without a station there is nothing to do, and the image stays alive either way.
     if let Some(mut station) = station() {
+        #[cfg(feature = "tree")]
         let mut share = share();
         loop {
             call(&mut station);
+            #[cfg(feature = "tree")]
             keys(&mut share);
+            #[cfg(feature = "messages")]
             messages();
         }
     }
@@ -74,6 +81,7 @@ fn call(station: &mut Station<128>) {
     black_box((station.slot(now), station.in_step(), station.holds_floor(), station.counters()));
 }
 
+#[cfg(feature = "tree")]
 /// A station's share of the key tree, as its configuration gives it.
 fn share() -> Share {
     let (path, co_path) = black_box(([[0; 16]; 9], [[0; 16]; 8]));
@@ -84,6 +92,7 @@ fn share() -> Share {
     share
 }
 
+#[cfg(feature = "tree")]
 /// A traffic key, and a change of the net key.
 fn keys(share: &mut Share) {
     let tree = NetKey::new(black_box([0; 32])).subkey(Label::Tree);
@@ -95,6 +104,7 @@ fn keys(share: &mut Share) {
     }
 }
 
+#[cfg(feature = "messages")]
 /// A message out, and one in.
 fn messages() {
     let key = NetKey::new(black_box([0; 32])).subkey(Label::Text);
