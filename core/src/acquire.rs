@@ -10,7 +10,7 @@ pub const PATIENCE_SLOTS: u8 = 2;
 /// Stays that were broken off in a row, after which one is seen through to its end whatever power
 /// is met: an interferer that spares every word, and only imitates energy, drives a station from
 /// channel to channel otherwise.
-pub const HASTE: u8 = 8;
+pub const HASTE: u8 = 12;
 /// An interferer is remembered for at least this long, and less than twice as long.
 pub const MEMORY: Micros = Micros::from_millis(4_000);
 /// One choice in this many ignores the memory, so that an interferer that only imitates energy

@@ -72,14 +72,14 @@ pub(super) fn mimic(ask: &Ask<'_>, report: &mut Report) -> Result<(), Diagnostic
         if against != Against::Mimic(1.0) {
             continue;
         }
-        // Every stay is broken off after two slots, or three with the way there, but the ninth:
+        // Every stay is broken off after two slots, or three with the way there, but the thirteenth:
         // that one lasts until the longest gap has passed, and a second opinion comes within a
         // few frames.
         let haste = f64::from(HASTE) * 3.0 / f64::from(structure.frame);
         let gap = f64::from(structure.rendezvous) + f64::from(structure.window) - 1.0;
         let most = (haste + gap + 4.0) * frame_s;
         let tried = against.text();
-        let what = "late entry within eight broken stays, a full one and four frames";
+        let what = "late entry within twelve broken stays, a full one and four frames";
         let hits = entries.iter().filter(|entry| **entry <= most).count() as u64;
         let of = (hits, entries.len() as u64);
         report.findings.push(Finding::share(Name::Mimic, tried.clone(), what, of).at_least(0.99));
