@@ -119,6 +119,7 @@ fn world(plan: &Plan) {
         let mut per_slot = 0.0;
         for _ in 0..ROUNDS {
             let mut world = busy_net(plan, stations, talk_s);
+            world.look_away();
             world.run_until(9 * SECOND);
             let before = world.trace().totals.listened;
             let time = seconds(|| world.run_until((9 + talk_s - 2) * SECOND));

@@ -144,13 +144,16 @@ pub(super) fn world(
     for (i, bytes) in key.chunks_exact_mut(8).enumerate() {
         bytes.copy_from_slice(&child_seed(seed, &format!("key/{i}")).to_le_bytes());
     }
-    Builder::with_key(plan, radio, seed, NetKey::new(key))?.world(Timetable {
+    let mut world = Builder::with_key(plan, radio, seed, NetKey::new(key))?.world(Timetable {
         announces,
         overs,
         detail,
         digests,
         recorded,
-    })
+    })?;
+    // Only times are asked for.
+    world.look_away();
+    Ok(world)
 }
 
 /// Six idle stations in step and a newcomer who presses; the world a little before its end.

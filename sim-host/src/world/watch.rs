@@ -173,6 +173,11 @@ impl World {
 
     /// Hands a reception to a station and judges what becomes of it.
     pub(super) fn receive(&mut self, node: usize, local: Tick, reception: Reception<'_>) -> Heard {
+        if !self.judging {
+            let outcome = self.nodes[node].heard(local, reception);
+            self.drain(node);
+            return outcome;
+        }
         let before = held(&self.nodes[node].station);
         let outcome = self.nodes[node].heard(local, reception);
         let after = held(&self.nodes[node].station);
@@ -247,6 +252,9 @@ impl World {
 
     /// Looks at a station after a call.
     pub(super) fn examine(&mut self, node: usize) {
+        if !self.judging {
+            return;
+        }
         let station = &self.nodes[node].station;
         let (in_step, cuts_in) = (station.in_step(), station.cuts_in());
         let counters = station.counters();
