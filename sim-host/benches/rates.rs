@@ -16,7 +16,7 @@ use hopwright_sim::plan::Plan;
 use hopwright_sim::scenario::{
     Builder, OverPlan, RadioPlan, StationPlan, Timetable, built_in_plan,
 };
-use hopwright_sim::world::{Detail, World};
+use hopwright_sim::world::World;
 use std::hint::black_box;
 use std::time::Instant;
 
@@ -99,15 +99,7 @@ fn busy_net(plan: &Plan, stations: u8, talk_s: u64) -> World {
         talk_us: talk_s * SECOND,
     };
     Builder::new(plan, &radio, 1)
-        .and_then(|builder| {
-            builder.world(Timetable {
-                announces: &[(SECOND, 0)],
-                overs: &[over],
-                detail: Detail::Totals,
-                digests: false,
-                recorded: None,
-            })
-        })
+        .and_then(|builder| builder.world(Timetable::totals(&[(SECOND, 0)], &[over])))
         .expect("the built-in plan makes stations")
 }
 

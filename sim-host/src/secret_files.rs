@@ -1,10 +1,10 @@
 //! Files that only their owner may read, written all together or not at all.
 
 use crate::diagnostic::Diagnostic;
+use crate::provision::key_text;
 use std::fs::{self, File, OpenOptions};
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use zeroize::Zeroizing;
 
 /// A directory in the making, beside its later place. Taken away again unless it is
 /// [kept](SecretFiles::keep).
@@ -60,14 +60,7 @@ impl SecretFiles {
     /// # Errors
     /// As [`SecretFiles::write`].
     pub fn write_key(&self, name: &str, key: &[u8; 32]) -> Result<(), Diagnostic> {
-        let mut text = Zeroizing::new(String::with_capacity(65));
-        for byte in key {
-            for nibble in [byte >> 4, byte & 15] {
-                text.push(char::from_digit(u32::from(nibble), 16).unwrap_or('0'));
-            }
-        }
-        text.push('\n');
-        self.write(name, text.as_bytes())
+        self.write(name, key_text(key).as_bytes())
     }
 
     /// Puts the directory into its place.

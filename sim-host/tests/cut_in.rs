@@ -21,11 +21,8 @@ fn world(seed: u64, stations: &str, more: &str) -> World {
     let mut scenario = scenario.unwrap_or_else(|error| panic!("{error}"));
     scenario.seed = seed;
     let timetable = Timetable {
-        announces: &scenario.announces,
-        overs: &scenario.overs,
         detail: Detail::Transmissions,
-        digests: false,
-        recorded: None,
+        ..Timetable::totals(&scenario.announces, &scenario.overs)
     };
     scenario.builder().unwrap().world(timetable).unwrap()
 }

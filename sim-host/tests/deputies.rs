@@ -8,7 +8,7 @@
 use hopwright_core::station::{Command, Event, Refused, Station, Watermark};
 use hopwright_core::units::Slot;
 use hopwright_sim::scenario::{Builder, Scenario, StationPlan, Timetable, built_in_plan};
-use hopwright_sim::world::{Detail, World};
+use hopwright_sim::world::World;
 
 const SECOND: u64 = 1_000_000;
 const POST: usize = 0;
@@ -31,15 +31,7 @@ fn scenario(seed: u64) -> Scenario {
 }
 
 fn world(scenario: &Scenario, builder: &Builder<'_>) -> World {
-    builder
-        .world(Timetable {
-            announces: &scenario.announces,
-            overs: &scenario.overs,
-            detail: Detail::Totals,
-            digests: false,
-            recorded: None,
-        })
-        .unwrap()
+    builder.world(Timetable::totals(&scenario.announces, &scenario.overs)).unwrap()
 }
 
 /// The set is exchanged for one with this storage, and searches.
@@ -98,15 +90,7 @@ fn a_deputy_announces_after_ten_minutes_without_one() {
 fn a_deputy_without_time_starts_a_timeline() {
     let scenario = scenario(3);
     let builder = scenario.builder().unwrap();
-    let mut world = builder
-        .world(Timetable {
-            announces: &[],
-            overs: &[],
-            detail: Detail::Totals,
-            digests: false,
-            recorded: None,
-        })
-        .unwrap();
+    let mut world = builder.world(Timetable::totals(&[], &[])).unwrap();
     world.run_until(599 * SECOND);
     assert!(matches!(world.command(DEPUTY, Command::Announce), Err(Refused::TooEarly(_))));
     world.run_until(601 * SECOND);

@@ -118,11 +118,8 @@ fn carried_out(scenario: &Scenario, awake: bool) -> World {
     let builder = scenario.builder().expect("a builder");
     let mut world = builder
         .world(Timetable {
-            announces: &scenario.announces,
-            overs: &scenario.overs,
             detail: Detail::Transmissions,
-            digests: false,
-            recorded: None,
+            ..Timetable::totals(&scenario.announces, &scenario.overs)
         })
         .expect("a world");
     if awake {

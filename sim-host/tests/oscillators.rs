@@ -6,7 +6,7 @@
 use hopwright_core::address::Target;
 use hopwright_sim::plan::Plan;
 use hopwright_sim::scenario::{Scenario, Timetable};
-use hopwright_sim::world::{Detail, Order, World, child_seed};
+use hopwright_sim::world::{Order, World, child_seed};
 use std::path::Path;
 
 const SECOND: u64 = 1_000_000;
@@ -46,13 +46,7 @@ fn run(plan: Plan, seed: u64, oscillators: &[&str]) -> World {
     let mut world = scenario
         .builder()
         .expect("a builder")
-        .world(Timetable {
-            announces: &scenario.announces,
-            overs: &[],
-            detail: Detail::Totals,
-            digests: false,
-            recorded: None,
-        })
+        .world(Timetable::totals(&scenario.announces, &[]))
         .expect("a world");
     let mut at = 30 * SECOND;
     for number in 0.. {

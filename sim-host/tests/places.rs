@@ -2,7 +2,7 @@
 //! two timelines of one net the larger authenticated slot wins at every station).
 
 use hopwright_sim::scenario::{Scenario, Timetable, built_in_plan};
-use hopwright_sim::world::{Detail, World};
+use hopwright_sim::world::World;
 
 const SECOND: u64 = 1_000_000;
 
@@ -13,11 +13,8 @@ fn world(text: &str) -> World {
         .builder()
         .unwrap()
         .world(Timetable {
-            announces: &scenario.announces,
-            overs: &scenario.overs,
-            detail: Detail::Totals,
             digests: true,
-            recorded: None,
+            ..Timetable::totals(&scenario.announces, &scenario.overs)
         })
         .unwrap()
 }

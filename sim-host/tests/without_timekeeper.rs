@@ -4,7 +4,7 @@
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::{Event, Station};
 use hopwright_sim::scenario::{Scenario, Timetable, built_in_plan};
-use hopwright_sim::world::{Detail, Order};
+use hopwright_sim::world::Order;
 
 const SECOND: u64 = 1_000_000;
 
@@ -22,15 +22,7 @@ fn members_keep_each_other_in_step_for_four_hours() {
     }
     let scenario = Scenario::parse("orphans.toml", &text, built_in_plan().unwrap()).unwrap();
     let builder = scenario.builder().unwrap();
-    let mut world = builder
-        .world(Timetable {
-            announces: &scenario.announces,
-            overs: &[],
-            detail: Detail::Totals,
-            digests: false,
-            recorded: None,
-        })
-        .unwrap();
+    let mut world = builder.world(Timetable::totals(&scenario.announces, &[])).unwrap();
     world.run_until(10 * SECOND);
     // The timekeeper's set is exchanged for one that knows nothing and is never told to announce.
     let lost = &scenario.radio.stations[0];

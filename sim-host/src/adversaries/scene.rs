@@ -6,7 +6,7 @@ use crate::scenario::{
     AdversaryPlan, BehaviourPlan, Builder, InterfererPlan, OverPlan, RadioPlan, StationPlan,
     Timetable,
 };
-use crate::world::{Detail, Level, World, child_seed};
+use crate::world::{Level, World, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::NetKey;
 use hopwright_core::station::{Event, Role};
@@ -87,13 +87,8 @@ impl Scene {
     pub(super) fn world(&self, ask: &Ask<'_>) -> Result<World, Diagnostic> {
         let radio = self.radio();
         let announces: Vec<(u64, usize)> = self.announces.iter().map(|at| (*at, 0)).collect();
-        Builder::with_key(ask.plan, &radio, self.seed, self.key())?.world(Timetable {
-            announces: &announces,
-            overs: &self.overs,
-            detail: Detail::Totals,
-            digests: false,
-            recorded: None,
-        })
+        Builder::with_key(ask.plan, &radio, self.seed, self.key())?
+            .world(Timetable::totals(&announces, &self.overs))
     }
 
     /// The scene's net key.

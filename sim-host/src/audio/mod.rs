@@ -19,7 +19,7 @@ pub mod wav;
 use crate::diagnostic::Diagnostic;
 use crate::run::{Run, reaches};
 use crate::scenario::{Builder, RadioPlan, Scenario, Timetable};
-use crate::world::{Detail, Over, Voice, World};
+use crate::world::{Over, Voice, World};
 use cvsd::Cvsd;
 use hopwright_core::stream::{Mark, Receiver, Sender, Share};
 use hopwright_core::timing::MAX_SLOT_BYTES;
@@ -219,13 +219,8 @@ fn carried_out(
         radio.interferers.clear();
         radio.adversaries.clear();
     }
-    let mut world = Builder::new(&scenario.plan, &radio, scenario.seed)?.world(Timetable {
-        announces: &scenario.announces,
-        overs: &scenario.overs,
-        detail: Detail::Totals,
-        digests: false,
-        recorded: None,
-    })?;
+    let mut world = Builder::new(&scenario.plan, &radio, scenario.seed)?
+        .world(Timetable::totals(&scenario.announces, &scenario.overs))?;
     scenario.connect(&mut world)?;
     world.set_voice(voice);
     world.run_until((released_us + 2_000_000).min(scenario.duration_us));

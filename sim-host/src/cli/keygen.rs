@@ -2,9 +2,10 @@
 
 use super::{Outcome, write_out};
 use crate::diagnostic::Diagnostic;
-use crate::provision::{create_private, fingerprint_text, keep_out_of_core_dumps, random};
+use crate::provision::{
+    create_private, fingerprint_text, keep_out_of_core_dumps, key_text, random,
+};
 use hopwright_core::keys::NetKey;
-use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::PathBuf;
 use zeroize::Zeroizing;
@@ -21,13 +22,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     keep_out_of_core_dumps();
     let mut key = Zeroizing::new([0; 32]);
     random(&mut *key)?;
-    let mut text = Zeroizing::new(String::with_capacity(65));
-    for byte in key.iter() {
-        // Writing to a string does not fail.
-        let _ = write!(text, "{byte:02x}");
-    }
-    text.push('\n');
-    create_private(&args.out, text.as_bytes())?;
+    create_private(&args.out, key_text(&key).as_bytes())?;
     let fingerprint = fingerprint_text(&NetKey::new(*key));
     write_out(|out| {
         writeln!(out, "{}: a key of 32 bytes, fingerprint {fingerprint}", args.out.display())

@@ -6,8 +6,8 @@ use crate::diagnostic::Diagnostic;
 use crate::folder::write_whole_private;
 use crate::plan::Plan;
 use crate::provision::{
-    PASSPHRASE_KDF, Roster, fingerprint_text, keep_out_of_core_dumps, provision, random, rank_word,
-    write_private,
+    PASSPHRASE_KDF, Roster, fingerprint_text, hex, keep_out_of_core_dumps, provision, random,
+    rank_word, write_private,
 };
 use crate::scenario::Scenario;
 use std::fmt::Write as _;
@@ -72,7 +72,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         }
         write_private(&folder.join("stations.csv"), list.as_bytes())
     })?;
-    let digest: String = plan.digest().bytes().iter().map(|b| format!("{b:02x}")).collect();
+    let digest = hex(plan.digest().bytes());
     write_out(|out| {
         for (station, made) in roster.stations.iter().zip(&all) {
             let (name, file) = (&station.name, made.file.display());

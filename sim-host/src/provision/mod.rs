@@ -20,11 +20,11 @@ pub use roster::{Roster, RosterStation};
 pub use seal::{
     KDF_LIMIT_KIB, OpenError, PASSPHRASE_KDF, Sealing, Secret, argon2id, open, open_envelope, seal,
 };
-pub(crate) use secret::write_private;
 pub use secret::{
     create_private, fingerprint_text, keep_out_of_core_dumps, parse_hex_address, random,
     read_passphrase, read_transfer_key,
 };
+pub(crate) use secret::{hex, key_text, write_private};
 pub use shown::{Shown, ShownEnvelope, envelope_shown, rank_word, shown};
 pub use station_file::{StationFile, decode_refused, read_station_file};
 

@@ -2,7 +2,7 @@
 
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, read_text};
-use crate::scenario::{Scenario, parse_address};
+use crate::scenario::{Scenario, name_and_address};
 use hopwright_core::address::Address;
 use hopwright_core::provision::manual::Rank;
 use hopwright_core::units::Lane;
@@ -80,18 +80,9 @@ impl Roster {
 }
 
 fn station(section: &Section<'_>) -> Result<RosterStation, Diagnostic> {
-    let name = section.needed(section.text("name")?, "name", "\"control post\"")?;
-    if name.value.is_empty() || name.value.chars().any(|c| c.is_control() || ",\"".contains(c)) {
-        let what = "a station's name has printable characters, no comma and no double quote";
-        return Err(section.error("name", what, "give it a short plain name"));
-    }
-    let address = section.needed(section.text("address")?, "address", "\"4B\"")?;
-    let address = parse_address(address.value).ok_or_else(|| {
-        let what = "an address is two hexadecimal digits";
-        section.error("address", what, "write it like \"4B\", in quotes")
-    })?;
+    let (name, address) = name_and_address(section)?;
     let others = [("timekeeper", Rank::Timekeeper), ("deputy", Rank::Deputy)];
     let rank = section.choice("role", ("member", Rank::Member), &others)?;
     let lane = Lane::new(section.integer_or("lane", 0..=31, 0)?).unwrap_or(Lane::ZERO);
-    Ok(RosterStation { name: name.value.to_owned(), address, rank, lane })
+    Ok(RosterStation { name, address, rank, lane })
 }

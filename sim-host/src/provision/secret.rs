@@ -7,6 +7,7 @@ use crate::input::read_text;
 use crate::plan::key::Key;
 use hopwright_core::address::Address;
 use hopwright_core::keys::NetKey;
+use std::fmt::Write as _;
 use std::fs::{self, OpenOptions};
 use std::io::{self, ErrorKind, IsTerminal, Write};
 use std::path::Path;
@@ -155,7 +156,24 @@ fn only_the_owners(path: &Path) -> Result<(), Diagnostic> {
 /// digits.
 #[must_use]
 pub fn fingerprint_text(key: &NetKey) -> String {
-    key.fingerprint().iter().map(|byte| format!("{byte:02x}")).collect()
+    hex(&key.fingerprint())
+}
+
+/// Bytes that are no secret, as hexadecimal digits.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// A key as its file holds it: 64 hexadecimal digits and a line end. Wiped when dropped.
+pub(crate) fn key_text(key: &[u8; 32]) -> Zeroizing<String> {
+    // Long enough from the start: growing would leave a copy behind.
+    let mut text = Zeroizing::new(String::with_capacity(65));
+    for byte in key {
+        // Writing to a string does not fail.
+        let _ = write!(text, "{byte:02x}");
+    }
+    text.push('\n');
+    text
 }
 
 /// Reads an address of two hexadecimal digits, for the command line.
@@ -163,6 +181,6 @@ pub fn fingerprint_text(key: &NetKey) -> String {
 /// # Errors
 /// A sentence if it is none.
 pub fn parse_hex_address(text: &str) -> Result<Address, String> {
-    crate::scenario::parse_address(text)
+    crate::plan::parse_address(text)
         .ok_or_else(|| "an address is two hexadecimal digits, such as 4B".to_owned())
 }

@@ -1,6 +1,6 @@
 //! What `inspect` shows: everything but keys.
 
-use super::secret::fingerprint_text;
+use super::secret::{fingerprint_text, hex};
 use hopwright_core::keys::NetKey;
 use hopwright_core::provision::manual::Rank;
 use hopwright_core::provision::{Configuration, Envelope, Method};
@@ -127,7 +127,7 @@ pub fn shown<const N: usize>(configuration: &Configuration<'_, N>) -> Shown {
         lane: configuration.lane.number(),
         draw_lane: configuration.draw_lane.number(),
         net: configuration.name.chars().flat_map(char::escape_debug).collect(),
-        plan_digest: configuration.plan.bytes().iter().map(|b| format!("{b:02x}")).collect(),
+        plan_digest: hex(configuration.plan.bytes()),
         key_fingerprint: fingerprint(&configuration.key),
         channels: configuration.hopset.channels().iter().map(|c| c.number()).collect(),
         rotation: configuration.hopset.rotation(),

@@ -43,6 +43,15 @@ pub struct Timetable<'a> {
     pub recorded: Option<usize>,
 }
 
+impl<'a> Timetable<'a> {
+    /// Announces and overs in a world of which only totals are kept: no trace, no digests, no
+    /// recording.
+    #[must_use]
+    pub const fn totals(announces: &'a [(u64, usize)], overs: &'a [OverPlan]) -> Self {
+        Self { announces, overs, detail: Detail::Totals, digests: false, recorded: None }
+    }
+}
+
 impl<'a> Builder<'a> {
     /// Makes worlds with the given seed.
     ///

@@ -13,11 +13,11 @@ mod power;
 mod read;
 mod relays;
 
-pub(crate) use crate::plan::parse_address;
 pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
 pub use power::{Power, PowerPlan};
+pub(crate) use read::name_and_address;
 
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};

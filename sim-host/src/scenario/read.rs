@@ -9,7 +9,7 @@ use crate::input::{Section, Source, nearest, shown};
 use crate::plan::{Plan, parse_address};
 use crate::world::Level;
 use crate::world::physics::{Propagation, microseconds};
-use hopwright_core::address::Target;
+use hopwright_core::address::{Address, Target};
 use hopwright_core::station::Role;
 use hopwright_core::units::Slot;
 
@@ -189,8 +189,8 @@ fn stations(root: &Section<'_>, base: &Base<'_>) -> Result<Vec<StationPlan>, Dia
     Ok(stations)
 }
 
-fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagnostic> {
-    let Base { plan, seed, limit_us, power_dbm } = *base;
+/// The name and the address of a `[[station]]` table, in a scenario or a roster.
+pub(crate) fn name_and_address(section: &Section<'_>) -> Result<(String, Address), Diagnostic> {
     let name = section.needed(section.text("name")?, "name", "\"control post\"")?;
     // Names stand in CSV files without quotes (RFC 4180, section 2).
     if name.value.is_empty() || name.value.chars().any(|c| c.is_control() || ",\"".contains(c)) {
@@ -202,6 +202,12 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
         let what = "an address is two hexadecimal digits";
         section.error("address", what, "write it like \"4B\", in quotes")
     })?;
+    Ok((name.value.to_owned(), address))
+}
+
+fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagnostic> {
+    let Base { plan, seed, limit_us, power_dbm } = *base;
+    let (name, address) = name_and_address(section)?;
     let deputy = Role::Deputy { after: plan.deputies_after() };
     let others = [("timekeeper", Role::Timekeeper), ("deputy", deputy)];
     let role = section.choice("role", ("member", Role::Member), &others)?;
@@ -214,13 +220,13 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
             let help = "leave `ppb` out, and write it as `offset_ppb` of the oscillator";
             return Err(section.error("ppb", what, help));
         }
-        let clock = clocks::oscillator(oscillator, seed, name.value, 0);
-        clocks::keeps_promise(plan, oscillator, (name.value, role), &clock)
+        let clock = clocks::oscillator(oscillator, seed, &name, 0);
+        clocks::keeps_promise(plan, oscillator, (&name, role), &clock)
             .map_err(|(what, help)| section.error("oscillator", what, help))?;
     }
     let stored_slot = section.integer("stored_slot", 0..=u32::MAX)?;
     Ok(StationPlan {
-        name: name.value.to_owned(),
+        name,
         address,
         lane: relays::lane(section, plan)?,
         role,

@@ -20,7 +20,7 @@ pub use shrink::minimise;
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
 use crate::scenario::{Builder, Cover, InterfererPlan, RadioPlan, StationPlan, Timetable};
-use crate::world::{Broken, Detail, Faults, Level, Record, Rule, World, child_seed};
+use crate::world::{Broken, Faults, Level, Record, Rule, World, child_seed};
 use carry::{Carrier, run_to};
 use hopwright_core::address::Address;
 use hopwright_core::station::Role;
@@ -179,13 +179,7 @@ impl Soak {
         let end = self.length_us.min(stop.unwrap_or(u64::MAX));
         let radio = self.radio(plan);
         let builder = Builder::new(plan, &radio, self.seed)?;
-        let mut world = builder.world(Timetable {
-            announces: &[(5 * SECOND, TIMEKEEPER)],
-            overs: &[],
-            detail: Detail::Totals,
-            digests: false,
-            recorded: None,
-        })?;
+        let mut world = builder.world(Timetable::totals(&[(5 * SECOND, TIMEKEEPER)], &[]))?;
         world.set_faults(Faults { loss: 0.02, duplicates: 0.02, replays: 0.01 });
         let mut outcome = Outcome::default();
         let mut carrier = Carrier { soak: *self, plan, radio: &radio, longest_reunion: 0 };
