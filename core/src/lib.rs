@@ -73,6 +73,7 @@
 //!         fixed: FixedChannels::NONE,
 //!         address: Address::new(address),
 //!         role,
+//!         share: None,
 //!         watermark: Watermark::Fresh,
 //!         seed: u64::from(address),
 //!     })?)

@@ -160,6 +160,7 @@ fn new_station(key: &NetKey, role: u8, watermark: u8) -> Station<64> {
         fixed: FixedChannels::NONE,
         address: Address::new(0x41),
         role: if role & 1 == 0 { Role::Timekeeper } else { Role::Member },
+        share: None,
         watermark: match watermark {
             0..=99 => Watermark::Fresh,
             255 => Watermark::Lost,

@@ -223,6 +223,7 @@ impl Plan {
             fixed: self.fixed,
             address: self.address,
             role: self.role,
+            share: None,
             watermark: self.watermark,
             seed: self.seed,
         })

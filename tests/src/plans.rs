@@ -122,6 +122,7 @@ impl Make {
             fixed: self.fixed,
             address: Address::new(self.address),
             role: self.role,
+            share: None,
             watermark: self.watermark,
             seed: u64::from(self.address),
         })

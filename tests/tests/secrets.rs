@@ -149,6 +149,7 @@ fn no_public_type_prints_a_key() {
         fixed: FixedChannels::NONE,
         address: Address::new(1),
         role: Role::Timekeeper,
+        share: None,
         watermark: Watermark::Fresh,
         seed: 1,
     });

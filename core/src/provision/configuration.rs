@@ -12,6 +12,7 @@ use crate::record::Sink;
 use crate::sequence::{Draw, Structure};
 use crate::station::{Config, FixedChannels, Role, Watermark};
 use crate::timing::Timing;
+use crate::tree;
 use crate::units::{Channel, Dbm, Lane, MAX_CHANNELS, Micros, Ppb};
 
 /// The version that is written, and the latest that is read.
@@ -342,6 +343,7 @@ impl<'a, const N: usize> Configuration<'a, N> {
             fixed: self.fixed,
             address: self.address,
             role: self.role,
+            share: self.share.and_then(|share| tree::Share::read(share.bytes())),
             watermark,
             seed,
         }

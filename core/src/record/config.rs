@@ -2,7 +2,7 @@
 //!
 //! It contains the net key in the clear. Recordings are for simulated nets with training keys.
 
-use super::{Sink, byte, take};
+use super::{Sink, byte, read_bytes, take};
 use crate::address::Address;
 use crate::band::Hopset;
 use crate::clock::ClockPlan;
@@ -10,10 +10,11 @@ use crate::keys::NetKey;
 use crate::sequence::{Draw, Structure};
 use crate::station::{Config, FixedChannels, Role, Watermark};
 use crate::timing::Timing;
+use crate::tree::Share;
 use crate::units::{Channel, Dbm, Lane, Micros, Ppb, Slot};
 
 /// What a recording begins with: its kind and version.
-pub const MAGIC: &[u8; 8] = b"hopwrec2";
+pub const MAGIC: &[u8; 8] = b"hopwrec3";
 
 /// Writes a configuration: the head of a recording.
 pub fn write_config<const N: usize>(config: &Config<'_, N>, sink: &mut impl Sink) {
@@ -60,6 +61,19 @@ pub fn write_config<const N: usize>(config: &Config<'_, N>, sink: &mut impl Sink
     sink.write(&after.us().to_le_bytes());
     sink.write(&slot.to_le_bytes());
     sink.write(&config.seed.to_le_bytes());
+    let mut length = 0_u16;
+    if let Some(share) = &config.share {
+        share.write(&mut |bytes: &[u8]| length = length.saturating_add(count(bytes)));
+    }
+    sink.write(&length.to_le_bytes());
+    if let Some(share) = &config.share {
+        share.write(sink);
+    }
+}
+
+/// Bytes of a share are few.
+fn count(bytes: &[u8]) -> u16 {
+    u16::try_from(bytes.len()).unwrap_or(u16::MAX)
 }
 
 /// Reads the key of a recording, which the configuration borrows; `None` if it is no recording.
@@ -126,6 +140,10 @@ pub fn read_config<'k, const N: usize>(from: &mut &[u8], key: &'k NetKey) -> Opt
         _ => return None,
     };
     let seed = u64::from_le_bytes(take(&mut rest)?);
+    let share = match read_bytes(&mut rest)? {
+        [] => None,
+        bytes => Some(Share::read(bytes)?),
+    };
     *from = rest;
     Some(Config {
         key,
@@ -140,6 +158,7 @@ pub fn read_config<'k, const N: usize>(from: &mut &[u8], key: &'k NetKey) -> Opt
         fixed,
         address,
         role,
+        share,
         watermark,
         seed,
     })

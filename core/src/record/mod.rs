@@ -335,6 +335,7 @@ mod tests {
                 },
                 address: Address::new(0x4B),
                 role: Role::Deputy { after: Micros::new(600_000_000) },
+                share: None,
                 watermark: Watermark::Stored(Slot::new(77)),
                 seed,
             };

@@ -6,6 +6,7 @@ use crate::clock::ClockPlan;
 use crate::keys::NetKey;
 use crate::sequence::{Structure, StructureError};
 use crate::timing::Timing;
+use crate::tree::Share;
 use crate::units::{Channel, Dbm, Lane, Micros, Slot};
 
 /// What a station may do for its net.
@@ -84,6 +85,9 @@ pub struct Config<'a, const N: usize> {
     pub address: Address,
     /// What it may do.
     pub role: Role,
+    /// Its share of the key tree, in a net that addresses by keys. Without one, whoever has the net
+    /// key can read all that is said, and no change of it can be taken.
+    pub share: Option<Share>,
     /// What its storage says.
     pub watermark: Watermark,
     /// Spreads the choices that no key decides; any value will do, the same gives the same.

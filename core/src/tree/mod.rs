@@ -30,4 +30,4 @@ mod share;
 pub use node::Node;
 pub use order::{MAX_ENTRIES, MAX_ORDER_BYTES, Order, OrderError, Rekey};
 pub use secret::Secret;
-pub use share::{DIRECTORY, DirectoryFull, Share};
+pub use share::{DIRECTORY, DirectoryFull, MAX_SHARE_BYTES, Share};

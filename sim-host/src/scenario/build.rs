@@ -172,6 +172,7 @@ impl<'a> Builder<'a> {
             fixed: self.plan.fixed(),
             address: station.address,
             role: station.role,
+            share: None,
             watermark: station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored),
             seed: child_seed(self.seed, &format!("station/{}", station.name)),
         })

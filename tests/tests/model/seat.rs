@@ -131,6 +131,7 @@ impl Seat {
             fixed: FixedChannels::NONE,
             address: Address::new(number),
             role: if number == 0 { Role::Timekeeper } else { Role::Member },
+            share: None,
             watermark,
             seed: u64::from(number) + 16 * u64::from(session),
         })

@@ -59,6 +59,7 @@ fn config<const N: usize>(key: &NetKey) -> Option<Config<'_, N>> {
         },
         address: Address::new(black_box(0)),
         role: black_box(Role::Deputy { after: Micros::new(0) }),
+        share: None,
         watermark: black_box(Watermark::Fresh),
         seed: black_box(0),
     })

@@ -175,6 +175,7 @@ fn station() -> Option<Station<128>> {
             1 => Role::Deputy { after: Micros::new(black_box(1)) },
             _ => Role::Member,
         },
+        share: None,
         watermark: match black_box(0) {
             0 => Watermark::Fresh,
             1 => Watermark::Stored(black_box(Slot::ZERO)),

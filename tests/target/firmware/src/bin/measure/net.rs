@@ -46,6 +46,7 @@ pub(crate) fn timekeeper() -> Station<CHANNELS> {
         fixed: FixedChannels::NONE,
         address: Address::new(0x10),
         role: Role::Timekeeper,
+        share: None,
         watermark: Watermark::Fresh,
         seed: 1,
     };
