@@ -73,6 +73,7 @@ impl Label {
 
 /// The 32-byte secret that all stations of a net share.
 #[derive(Zeroize, ZeroizeOnDrop)]
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct NetKey([u8; 32]);
 
 impl NetKey {
@@ -87,6 +88,17 @@ impl NetKey {
     #[inline(never)]
     pub fn subkey(&self, label: Label) -> Subkey {
         Subkey(hchacha20(&self.0, label.bytes()))
+    }
+
+    /// The key of what is said in the clear: 32 zeros, known to everybody.
+    #[must_use]
+    pub const fn of_the_clear() -> Self {
+        Self([0; 32])
+    }
+
+    /// A second copy, for its keeper to wipe.
+    pub(crate) const fn copy(&self) -> Self {
+        Self(self.0)
     }
 
     /// Takes a key and wipes where it comes from.
@@ -108,8 +120,9 @@ impl NetKey {
         self.subkey(Label::Print).word(0, 0).to_le_bytes()
     }
 
-    /// Writes the key out, for a recording or an order that must be able to stand alone.
-    pub(crate) fn expose(&self, write: impl FnOnce(&[u8; 32])) {
+    /// Hands the bytes out: for a storage, or for a recording or an order that must be able to stand
+    /// alone.
+    pub fn expose(&self, write: impl FnOnce(&[u8; 32])) {
         write(&self.0);
     }
 
@@ -144,6 +157,12 @@ impl Subkey {
     #[inline(never)]
     pub(crate) fn derive(&self, input: &[u8; 16]) -> Self {
         Self(hchacha20(&self.0, input))
+    }
+
+    /// The key for one purpose within what this one is for: `HChaCha20(self, label)`.
+    #[must_use]
+    pub fn subkey(&self, label: Label) -> Self {
+        self.derive(label.bytes())
     }
 
     /// The first or the second half, as a secret of the tree.

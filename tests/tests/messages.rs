@@ -7,7 +7,6 @@
 
 use hopwright_core::address::{Address, Target};
 use hopwright_core::header;
-use hopwright_core::keys::{Label, Subkey};
 use hopwright_core::message::{Inbox, Layout, Message, Origin, Outbox, Progress};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Command, Event, Heard, Radio, Reception, Station};
@@ -40,7 +39,6 @@ struct Pair {
     boat: Station<128>,
     outbox: Outbox<ROOM>,
     inbox: Inbox<ROOM>,
-    key: Subkey,
     /// Queued with the station, and not yet on the air.
     waiting: Option<Vec<u8>>,
     arrived: Vec<(Origin, Vec<u8>)>,
@@ -57,7 +55,6 @@ impl Pair {
             boat: Make::member(BOAT).station(&net),
             outbox: Outbox::new(layout),
             inbox: Inbox::new(layout),
-            key: net.subkey(Label::Text),
             waiting: None,
             arrived: Vec::new(),
             payloads_sent: 0,
@@ -121,7 +118,7 @@ impl Pair {
     fn hear(&mut self, reception: Reception<'_>, fate: &mut impl FnMut() -> Fate) {
         let end = reception.at.plus(timing().slot());
         let mut text = vec![0; self.boat.payload_capacity()];
-        let Heard::Payload { timeline, slot, source } = self.boat.heard(end, reception) else {
+        let Heard::Payload(payload) = self.boat.heard(end, reception) else {
             return;
         };
         let fate = fate();
@@ -130,13 +127,13 @@ impl Pair {
             return;
         }
         self.payloads_heard += 1;
-        let length = self.boat.open_payload(timeline, slot, source, reception.bits, &mut text);
-        let payload = &mut text[..length.expect("it opens")];
+        let length = self.boat.open_payload(&payload, reception.bits, &mut text);
+        let text = &mut text[..length.expect("it opens")];
         if fate == Fate::Damaged {
-            payload.iter_mut().skip(9).for_each(|byte| *byte ^= 0x5A);
+            text.iter_mut().skip(9).for_each(|byte| *byte ^= 0x5A);
         }
-        let stream = header::stream(Lane::ZERO, timeline);
-        let _ = self.inbox.take(&self.key, Origin { source, stream, slot }, payload);
+        let key = self.boat.message_key(payload.source, payload.target).expect("it is called");
+        let _ = self.inbox.take(&key, self.boat.origin(&payload), text);
         loop {
             match self.inbox.work() {
                 Progress::Working => {}
@@ -163,7 +160,8 @@ impl Pair {
             stream: header::stream(Lane::ZERO, Timeline::Home),
             slot: self.post.slot(now).expect("in step"),
         };
-        self.outbox.load(&self.key, first, text).expect("it fits");
+        let key = self.post.message_key(first.source, Target::ALL).expect("its own over");
+        self.outbox.load(&key, first, text).expect("it fits");
         self.run(fate, |pair| pair.outbox.left() == 0 && pair.waiting.is_none());
         // The last column is queued: its slot comes within a frame.
         for _ in 0..4 {

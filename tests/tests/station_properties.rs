@@ -249,7 +249,10 @@ impl Bed for Watched {
             Input::Payload(bytes) => {
                 let _ = self.station.queue_payload(bytes);
             }
-            other => panic!("no input {other:?}"),
+            Input::Order(now, order) => {
+                let _ = self.station.take_order(now, order);
+            }
+            other @ _ => panic!("no input {other:?}"),
         }
         self.events();
     }

@@ -12,8 +12,8 @@ use hopwright_core::clock::Grip;
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
-    Action, CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, Heard, OVER_TIMEOUT, Radio,
-    Reception, Refused, Role, Station, WATERMARK_STEP, Watermark,
+    Action, CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, Heard, OVER_TIMEOUT, Payload,
+    Radio, Reception, Refused, Role, Station, WATERMARK_STEP, Watermark,
 };
 use hopwright_core::timing::WORD_BITS;
 use hopwright_core::units::{Channel, Micros, Slot, Tick};
@@ -190,9 +190,9 @@ impl World {
         let Flight { channel, word, .. } = *flight;
         let heard = node.station.heard(now, Reception { channel, word, at, bits: &flight.bits });
         node.heard.push(heard);
-        if let Heard::Payload { timeline, slot, source } = heard {
+        if let Heard::Payload(payload) = heard {
             let mut text = vec![0; node.station.payload_capacity()];
-            let length = node.station.open_payload(timeline, slot, source, &flight.bits, &mut text);
+            let length = node.station.open_payload(&payload, &flight.bits, &mut text);
             text.truncate(length.expect("a payload that opens"));
             node.payloads.push(text);
         }
@@ -666,8 +666,9 @@ fn a_clock_that_runs_backwards_repeats_no_keystream() {
         let slot = station.slot(at).expect("in step");
         let bits = station.burst().to_vec();
         let mut text = [0; 106];
-        let length =
-            station.open_payload(Timeline::Home, slot, Address::new(0x10), &bits, &mut text);
+        let (timeline, source, target) = (Timeline::Home, Address::new(0x10), Target::ALL);
+        let payload = Payload { timeline, slot, source, target, order: false };
+        let length = station.open_payload(&payload, &bits, &mut text);
         let carries = matches!(action.radio, Radio::Transmit { .. }) && length == Some(9);
         (carries && text.starts_with(b"said once")).then_some((at, slot, bits))
     });

@@ -14,7 +14,9 @@ pub use trailer::Trailer;
 
 use crate::address::Target;
 use crate::sequence::Timeline;
-use crate::station::{Action, Command, Dropped, Event, Heard, Radio, Reception, Refused, Station};
+use crate::station::{
+    Action, Command, Dropped, Event, Heard, Mode, Payload, Radio, Reception, Refused, Station,
+};
 use crate::units::{Channel, Dbm, Tick};
 
 /// One call of a station.
@@ -31,6 +33,8 @@ pub enum Input<'a> {
     Command(Tick, Command),
     /// [`Station::queue_payload`].
     Payload(&'a [u8]),
+    /// [`Station::take_order`].
+    Order(Tick, &'a [u8]),
 }
 
 /// Where bytes go: a file, a buffer, a hash.
@@ -68,20 +72,32 @@ impl<'a> Input<'a> {
                 sink.write(&level.dbm().to_le_bytes());
             }
             Self::Command(now, command) => {
-                let (tag, target) = match command {
-                    Command::Announce => (4, None),
-                    Command::Press(target) => (5, Some(target.to_wire())),
-                    Command::Release => (6, None),
+                let tag = match command {
+                    Command::Announce => 4,
+                    Command::Press(_) => 5,
+                    Command::Release => 6,
+                    Command::Order => 9,
+                    Command::Mode(_) => 10,
                 };
                 sink.write(&[tag]);
                 tick(sink, now);
-                if let Some((address, form)) = target {
-                    sink.write(&[address, form]);
+                match command {
+                    Command::Press(target) => {
+                        let (address, form) = target.to_wire();
+                        sink.write(&[address, form]);
+                    }
+                    Command::Mode(mode) => sink.write(&[mode_byte(mode)]),
+                    Command::Announce | Command::Release | Command::Order => {}
                 }
             }
             Self::Payload(payload) => {
                 sink.write(&[7]);
                 bytes(sink, payload);
+            }
+            Self::Order(now, order) => {
+                sink.write(&[8]);
+                tick(sink, now);
+                bytes(sink, order);
             }
         }
     }
@@ -113,6 +129,14 @@ impl<'a> Input<'a> {
             }
             6 => Self::Command(read_tick(&mut rest)?, Command::Release),
             7 => Self::Payload(read_bytes(&mut rest)?),
+            8 => Self::Order(read_tick(&mut rest)?, read_bytes(&mut rest)?),
+            9 => Self::Command(read_tick(&mut rest)?, Command::Order),
+            10 => {
+                let now = read_tick(&mut rest)?;
+                let mode = byte(&mut rest)?;
+                let mut modes = [Mode::Hopping, Mode::SingleSealed, Mode::SinglePlain].into_iter();
+                Self::Command(now, Command::Mode(modes.find(|m| mode_byte(*m) == mode)?))
+            }
             _ => return None,
         };
         *from = rest;
@@ -139,6 +163,7 @@ pub fn apply<const N: usize>(
         Input::Energy(now, channel, level) => station.energy(now, channel, level),
         Input::Command(now, command) => write_answer(station.command(now, command), sink),
         Input::Payload(payload) => write_answer(station.queue_payload(payload), sink),
+        Input::Order(now, order) => write_answer(station.take_order(now, order), sink),
     }
     let mut events = 0_u64;
     while let Some(event) = station.next_event() {
@@ -178,8 +203,10 @@ pub fn write_heard(heard: Heard, sink: &mut impl Sink) {
             sink.write(&[b'H', 1, kind.to_wire(), timeline_byte(timeline)]);
             sink.write(&slot.number().to_le_bytes());
         }
-        Heard::Payload { timeline, slot, source } => {
-            sink.write(&[b'H', 2, source.number(), timeline_byte(timeline)]);
+        Heard::Payload(Payload { timeline, slot, source, target, order }) => {
+            let (address, form) = target.to_wire();
+            let whose = timeline_byte(timeline);
+            sink.write(&[b'H', 2, source.number(), address, form, u8::from(order), whose]);
             sink.write(&slot.number().to_le_bytes());
         }
         Heard::Busy => sink.write(&[b'H', 3]),
@@ -200,6 +227,15 @@ const fn timeline_byte(timeline: Timeline) -> u8 {
     match timeline {
         Timeline::Home => 0,
         Timeline::CutIn => 1,
+        Timeline::Single => 2,
+    }
+}
+
+const fn mode_byte(mode: Mode) -> u8 {
+    match mode {
+        Mode::Hopping => 0,
+        Mode::SingleSealed => 1,
+        Mode::SinglePlain => 2,
     }
 }
 
@@ -220,6 +256,8 @@ pub fn write_event(event: Event, sink: &mut impl Sink) {
         Event::Coasting { slot } => (12, Some(slot)),
         Event::CallWaiting => (13, None),
         Event::WatchTraffic => (14, None),
+        Event::Ordered { slot } => (15, Some(slot)),
+        Event::KeysChanged { slot } => (16, Some(slot)),
     };
     sink.write(&[b'E', tag]);
     if let Some(slot) = slot {
@@ -244,6 +282,10 @@ pub fn write_answer(answer: Result<(), Refused>, sink: &mut impl Sink) {
         Err(Refused::TooLong(_)) => 7,
         Err(Refused::Full) => 8,
         Err(Refused::TooEarly(_)) => 9,
+        Err(Refused::NoKey(_)) => 10,
+        Err(Refused::NoOrder) => 11,
+        Err(Refused::NotForUs) => 12,
+        Err(Refused::NoChannel) => 13,
     };
     sink.write(&[b'R', code]);
 }
@@ -302,7 +344,7 @@ mod tests {
     proptest! {
         /// Read, write again, read again: the same bytes.
         #[test]
-        fn whatever_reads_writes_back(bytes in proptest::collection::vec(any::<u8>(), 0..64), tag in 1_u8..8) {
+        fn whatever_reads_writes_back(bytes in proptest::collection::vec(any::<u8>(), 0..64), tag in 1_u8..11) {
             let mut bytes = bytes;
             bytes.insert(0, tag);
             let mut rest = &bytes[..];

@@ -20,7 +20,7 @@ pub use cursor::Cursor;
 
 use crate::append::append;
 use crate::band::Hopset;
-use crate::keys::{Label, NetKey, Subkey, Words, shuffle, uniform};
+use crate::keys::{Label, NetKey, Subkey, Words, shuffle_with, uniform};
 use crate::units::{Channel, Lane, Slot};
 use core::fmt;
 use heapless::Vec;
@@ -131,6 +131,8 @@ pub enum Timeline {
     Home,
     /// The provisional one of a station that speaks without time.
     CutIn,
+    /// The provisional one of an over on a single channel.
+    Single,
 }
 
 impl Timeline {
@@ -140,6 +142,7 @@ impl Timeline {
         match self {
             Self::Home => 0,
             Self::CutIn => 0x4000_0000,
+            Self::Single => 0x1000_0000,
         }
     }
 }
@@ -190,6 +193,8 @@ pub struct Sequence<const N: usize> {
     /// in a station, and memory is dear.)
     visits: Vec<u8, { MAX_RENDEZVOUS as usize }>,
     sync_word: u32,
+    /// The same on a single channel.
+    single_word: u32,
     /// The number of channels that traffic uses.
     traffic: u16,
     when: Subkey,
@@ -214,36 +219,56 @@ impl<const N: usize> Sequence<N> {
         draw_lane: Lane,
     ) -> Result<Self, StructureError> {
         check(structure, hopset.len())?;
-        let stream = u32::from(draw_lane.number());
-        let r = structure.rendezvous;
-        let meet = key.subkey(Label::Meet);
-        let mut words = Words::new(stream);
-        let mut rendezvous = Vec::new();
-        for k in 0..r {
-            let (lo, hi) = crate::band::stratum(hopset.len(), u16::from(r), u16::from(k));
-            let word = words.word(&meet, u64::from(k));
-            let rank = lo.saturating_add(uniform(word, hi.saturating_sub(lo)));
-            // `check` has seen to it that r ranks fit.
-            let _ = rendezvous.push(u16::try_from(rank).unwrap_or_default());
-        }
-        let mut visits = Vec::new();
-        append(&mut visits, 0..r);
-        shuffle(&meet, stream, u64::from(r), &mut visits);
-        let word = key.subkey(Label::Word);
-        Ok(Self {
+        let mut sequence = Self {
             traffic: traffic_count(structure, hopset.len()),
             hopset,
             structure,
             draw_lane,
             lane,
-            rendezvous,
-            visits,
-            sync_word: word.word(u32::from(lane.number()) | SYNC_WORD, 0),
+            rendezvous: Vec::new(),
+            visits: Vec::new(),
+            sync_word: 0,
+            single_word: 0,
             when: key.subkey(Label::When),
             turn: key.subkey(Label::Turn),
             hop: key.subkey(Label::Hop),
-            word,
-        })
+            word: key.subkey(Label::Word),
+        };
+        sequence.draw_sets(key);
+        Ok(sequence)
+    }
+
+    /// Goes over to another net key; slots are numbered on, and the hopset stays. Readers of the
+    /// sequence must be made anew. The work of [`new`](Self::new).
+    pub(crate) fn rekey(&mut self, key: &NetKey) {
+        self.when = key.subkey(Label::When);
+        self.turn = key.subkey(Label::Turn);
+        self.hop = key.subkey(Label::Hop);
+        self.word = key.subkey(Label::Word);
+        self.draw_sets(key);
+    }
+
+    /// Draws the rendezvous set, the order of its visits, and the sync words.
+    fn draw_sets(&mut self, key: &NetKey) {
+        let stream = u32::from(self.draw_lane.number());
+        let (r, hopset) = (self.structure.rendezvous, self.hopset.len());
+        let meet = key.subkey(Label::Meet);
+        let mut words = Words::new(stream);
+        self.rendezvous.clear();
+        for k in 0..r {
+            let (lo, hi) = crate::band::stratum(hopset, u16::from(r), u16::from(k));
+            let word = words.word(&meet, u64::from(k));
+            let rank = lo.saturating_add(uniform(word, hi.saturating_sub(lo)));
+            // `check` has seen to it that r ranks fit.
+            let _ = self.rendezvous.push(u16::try_from(rank).unwrap_or_default());
+        }
+        self.visits.clear();
+        append(&mut self.visits, 0..r);
+        shuffle_with(&meet, &mut words, u64::from(r), &mut self.visits);
+        let sync = u32::from(self.lane.number()) | SYNC_WORD;
+        let mut words = Words::new(sync);
+        self.sync_word = words.word(&self.word, 0);
+        self.single_word = words.word(&self.word, 1);
     }
 
     /// The hopset.
@@ -264,10 +289,23 @@ impl<const N: usize> Sequence<N> {
         self.lane
     }
 
+    /// The lane whose draw is followed.
+    #[must_use]
+    pub const fn draw_lane(&self) -> Lane {
+        self.draw_lane
+    }
+
     /// The unique word of sync slots.
     #[must_use]
     pub const fn sync_word(&self) -> u32 {
         self.sync_word
+    }
+
+    /// The unique word of sync slots on a single channel. (Another than when hopping: to those
+    /// who hop it is energy, which raises an alert.)
+    #[must_use]
+    pub const fn single_word(&self) -> u32 {
+        self.single_word
     }
 
     /// The rendezvous channels, in ascending rank.

@@ -20,6 +20,8 @@ pub(super) enum Activity {
     Speak(Speak),
     /// It announces.
     Announce(Announce),
+    /// It waits on the calling channel, in a single-channel mode.
+    Single,
 }
 
 /// Waiting without time.
@@ -86,11 +88,20 @@ pub(super) struct Follow {
     /// On the cut-in timeline: whether there is home time to return to.
     pub(super) resume: bool,
     /// Who speaks to whom, once a header has told.
-    pub(super) call: Option<(Address, Target)>,
+    pub(super) call: Option<Call>,
     /// The last slot in which the speaker was heard.
     pub(super) last: Slot,
     /// The end of the run that is being followed.
     pub(super) run_end: Option<Slot>,
+}
+
+/// Who speaks to whom.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Call {
+    pub(super) source: Address,
+    pub(super) target: Target,
+    /// Whether the over carries the order of a change of keys.
+    pub(super) order: bool,
 }
 
 /// Speaking.
@@ -99,6 +110,8 @@ pub(super) struct Speak {
     /// Whose time this goes by.
     pub(super) timeline: Timeline,
     pub(super) target: Target,
+    /// Whether the over carries the order of a change of keys.
+    pub(super) order: bool,
     /// The first slot sent.
     pub(super) first: Slot,
     /// The first call header: behind the run of a cut-in or a lead-in, if there is one.
@@ -133,9 +146,12 @@ impl Activity {
     #[inline(never)]
     pub(super) const fn in_step(&self) -> bool {
         match self {
-            Self::Search(_) | Self::Verify(_) => false,
-            Self::Follow(Follow { timeline: Timeline::CutIn, resume, .. }) => *resume,
-            Self::Speak(Speak { timeline: Timeline::CutIn, .. }) => false,
+            // (Of a station in a single-channel mode its own field tells.)
+            Self::Search(_) | Self::Verify(_) | Self::Single => false,
+            Self::Follow(Follow {
+                timeline: Timeline::CutIn | Timeline::Single, resume, ..
+            }) => *resume,
+            Self::Speak(Speak { timeline: Timeline::CutIn | Timeline::Single, .. }) => false,
             Self::Watch(_) | Self::Follow(_) | Self::Speak(_) | Self::Announce(_) => true,
         }
     }
@@ -144,7 +160,11 @@ impl Activity {
     pub(super) const fn run_end(&self) -> Option<Slot> {
         match self {
             Self::Verify(Verify { run_end, .. }) | Self::Follow(Follow { run_end, .. }) => *run_end,
-            Self::Search(_) | Self::Watch(_) | Self::Speak(_) | Self::Announce(_) => None,
+            Self::Search(_)
+            | Self::Watch(_)
+            | Self::Speak(_)
+            | Self::Announce(_)
+            | Self::Single => None,
         }
     }
 
@@ -158,6 +178,7 @@ impl Activity {
             Self::Search(_) | Self::Verify(_) | Self::Watch(_) | Self::Announce(_) => {
                 Timeline::Home
             }
+            Self::Single => Timeline::Single,
         }
     }
 }

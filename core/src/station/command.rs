@@ -1,5 +1,6 @@
 //! What an operator asks of a station.
 
+use super::Mode;
 use crate::address::Target;
 use crate::units::Tick;
 use core::fmt;
@@ -17,6 +18,12 @@ pub enum Command {
     Press(Target),
     /// Give the floor up, or the wish for it.
     Release,
+    /// Ask for the floor to send the order of a change of the net key, once
+    /// [`take_order`](super::Station::take_order) has taken it here: until its slot to the net; later
+    /// under the net key before, for those who have missed it.
+    Order,
+    /// Use the radio in another way from now on. Net time goes on underneath.
+    Mode(Mode),
 }
 
 /// Why a command was refused; nothing changed.
@@ -43,6 +50,14 @@ pub enum Refused {
     TooLong(usize),
     /// The last payload has not been sent yet.
     Full,
+    /// The target is not in the station's directory: it has no key that the called would know.
+    NoKey(Target),
+    /// No order of a change of the net key has been taken.
+    NoOrder,
+    /// The order is not for this station, not for this net key, or not newer than the last.
+    NotForUs,
+    /// The plan has no calling channel.
+    NoChannel,
 }
 
 impl fmt::Display for Refused {
@@ -57,6 +72,10 @@ impl fmt::Display for Refused {
             Self::Busy => f.write_str("the net is busy"),
             Self::TooLong(limit) => write!(f, "a slot carries at most {limit} bytes"),
             Self::Full => f.write_str("the last payload has not been sent"),
+            Self::NoKey(target) => write!(f, "{target} is not in the directory"),
+            Self::NoOrder => f.write_str("no order of a change of keys has been taken"),
+            Self::NotForUs => f.write_str("the order does not open here"),
+            Self::NoChannel => f.write_str("the plan has no calling channel"),
         }
     }
 }

@@ -39,11 +39,25 @@ pub enum Watermark {
     Lost,
 }
 
+/// How a station uses its radio. Hopping without sealing does not exist.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Mode {
+    /// It hops with its net, sealed.
+    #[default]
+    Hopping,
+    /// It stays on the calling channel, sealed with the keys of its net.
+    SingleSealed,
+    /// It stays on the calling channel and speaks in the clear: anybody can hear what is said, and
+    /// say anything.
+    SinglePlain,
+}
+
 /// The channels on which a net hears those who do not hop with it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FixedChannels {
-    /// Where a station that does not hop asks for attention.
+    /// Where a station that does not hop asks for attention, and where single-channel modes are.
     pub calling: Option<Channel>,
     /// A second channel, sampled for distress traffic.
     pub watch: Option<Channel>,

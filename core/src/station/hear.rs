@@ -1,12 +1,11 @@
 //! Something was on the air.
 
-use super::activity::{Activity, Basis, Follow, Parked, Search, Verify, Watch};
+use super::activity::{Activity, Basis, Call, Follow, Parked, Search, Verify, Watch};
 use super::{
-    Dropped, Event, GATHER_DUE, Heard, Radio, Reception, Station, VERIFY_SLOTS, WATERMARK_STEP,
-    count,
+    Dropped, Event, GATHER_DUE, Heard, Mode, Payload, Radio, Reception, Station, VERIFY_SLOTS,
+    WATERMARK_STEP, count,
 };
 use crate::acquire::{HASTE, PATIENCE_SLOTS};
-use crate::address::{Address, Target};
 use crate::clock::{Conflict, NetClock, Observation};
 use crate::coding::interleave;
 use crate::header::{self, Header, Kind};
@@ -34,7 +33,7 @@ impl<const N: usize> Station<N> {
             Heard::Dropped(Dropped::OutOfPlace) => &mut self.counters.out_of_place,
             Heard::Dropped(Dropped::Replayed) => &mut self.counters.replayed,
             Heard::Dropped(Dropped::Ahead) => &mut self.counters.ahead,
-            Heard::Payload { .. } | Heard::Busy => return outcome,
+            Heard::Payload(_) | Heard::Busy => return outcome,
         };
         count(counter);
         outcome
@@ -64,7 +63,8 @@ impl<const N: usize> Station<N> {
             Activity::Verify(_)
             | Activity::Follow(_)
             | Activity::Speak(_)
-            | Activity::Announce(_) => {}
+            | Activity::Announce(_)
+            | Activity::Single => {}
         }
     }
 
@@ -120,9 +120,10 @@ impl<const N: usize> Station<N> {
             let stream = header::stream(self.sequence.lane(), timeline);
             self.header_keys.open(&sealed, stream).map(|header| (timeline, header))
         };
-        match hop {
-            Some(_) => opened(self.activity.timeline()),
-            None => {
+        match (hop, self.mode) {
+            (Some(_), _) => opened(self.activity.timeline()),
+            (None, Mode::SingleSealed | Mode::SinglePlain) => opened(Timeline::Single),
+            (None, Mode::Hopping) => {
                 let (home, cut_in) = (opened(Timeline::Home), opened(Timeline::CutIn));
                 home.or(cut_in)
             }
@@ -142,7 +143,7 @@ impl<const N: usize> Station<N> {
         };
         let taken = match timeline {
             Timeline::Home => self.heard_home(now, seen, header),
-            Timeline::CutIn => self.heard_cut_in(now, seen, header),
+            Timeline::CutIn | Timeline::Single => self.heard_cut_in(now, seen, header, timeline),
         };
         if let Err(dropped) = taken {
             return Heard::Dropped(dropped);
@@ -174,7 +175,7 @@ impl<const N: usize> Station<N> {
                 }
             }
             // A cut-in has the floor; and who speaks does not listen.
-            Activity::Follow(_) | Activity::Speak(_) | Activity::Announce(_) => {
+            Activity::Follow(_) | Activity::Speak(_) | Activity::Announce(_) | Activity::Single => {
                 return Err(Dropped::NotAwaited);
             }
         }
@@ -283,14 +284,16 @@ impl<const N: usize> Station<N> {
             | Activity::Verify(_)
             | Activity::Watch(Watch { coasting: false })
             | Activity::Speak(_)
-            | Activity::Announce(_) => None,
+            | Activity::Announce(_)
+            | Activity::Single => None,
         };
         let (timeline, resume) = (Timeline::Home, true);
         match header.kind {
-            Kind::Over => {
+            Kind::Over | Kind::Rekey => {
                 // Somebody has answered the newcomer, if there was one.
                 self.lead_in_until = None;
-                let call = (header.source, header.target);
+                let Header { source, target, kind, .. } = header;
+                let call = Call { source, target, order: kind == Kind::Rekey };
                 let known = before.and_then(|follow| follow.call);
                 let follow =
                     Follow { timeline, resume, call: Some(call), last: slot, run_end: None };
@@ -317,13 +320,15 @@ impl<const N: usize> Station<N> {
                 let follow = Follow { timeline, resume, call: None, last: slot, run_end };
                 self.enter(Activity::Follow(follow));
             }
-            // A change of keys means nothing yet, and a cut-in has a timeline of its own.
-            Kind::Rekey | Kind::CutIn => {}
+            // A cut-in has a timeline of its own.
+            Kind::CutIn => {}
         }
     }
 
-    fn report_call(&mut self, (source, target): (Address, Target), slot: Slot) {
-        if target.covers(self.address) {
+    /// Tells the operator of an over. An order is no talk, and whom it leaves out shall not notice.
+    fn report_call(&mut self, call: Call, slot: Slot) {
+        let Call { source, target, order } = call;
+        if target.covers(self.address) && !order {
             self.report(Event::Call { source, target, slot });
         } else {
             self.report(Event::Busy { slot });
@@ -333,13 +338,18 @@ impl<const N: usize> Station<N> {
     /// Two who wait for the floor shall not take it in the same slot.
     fn put_wish_off(&mut self, now: Tick) {
         let slot = self.slot(now);
+        let chance = slot.or(self.last_guest).unwrap_or_default();
         // The second closing header is still to come.
-        let wait = slot.map(|slot| self.wait_slots(slot).saturating_add(super::CLOSING_SLOTS));
-        if let Some(wish) = &mut self.wish {
-            wish.since = now;
-            if let (Some(slot), Some(wait)) = (slot, wait) {
-                wish.not_before = slot.plus(wait);
+        let wait = self.wait_slots(chance).saturating_add(super::CLOSING_SLOTS);
+        let Some(wish) = &mut self.wish else { return };
+        wish.since = match self.mode {
+            Mode::Hopping => now,
+            Mode::SingleSealed | Mode::SinglePlain => {
+                now.plus(self.timing.slot().times(wait.into()))
             }
+        };
+        if let Some(slot) = slot {
+            wish.not_before = slot.plus(wait);
         }
     }
 
@@ -349,12 +359,13 @@ impl<const N: usize> Station<N> {
         now: Tick,
         seen: Observation,
         header: Header,
+        timeline: Timeline,
     ) -> Result<(), Dropped> {
         match self.activity {
-            Activity::Search(_) | Activity::Watch(_) => {
-                self.join_cut_in(seen, header)?;
+            Activity::Search(_) | Activity::Watch(_) | Activity::Single => {
+                self.join_cut_in(seen, header, timeline)?;
             }
-            Activity::Follow(Follow { timeline: Timeline::CutIn, .. }) => {
+            Activity::Follow(Follow { timeline: Timeline::CutIn | Timeline::Single, .. }) => {
                 let Some(mut guest) = self.guest else { return Err(Dropped::NotAwaited) };
                 self.in_place_of(&guest, seen.at, seen.sent_us)?;
                 guest.observe(seen).map_err(dropped)?;
@@ -374,7 +385,7 @@ impl<const N: usize> Station<N> {
             self.report(Event::Clear { slot });
             return Ok(());
         }
-        let call = (header.source, header.target);
+        let call = Call { source: header.source, target: header.target, order: false };
         let known = follow.call;
         let run_end = narrowed(follow.run_end, header);
         let follow = Follow { call: Some(call), last: slot, run_end, ..follow };
@@ -386,7 +397,12 @@ impl<const N: usize> Station<N> {
     }
 
     /// Suspends home time, if there is any, and follows a cut-in.
-    fn join_cut_in(&mut self, seen: Observation, header: Header) -> Result<(), Dropped> {
+    fn join_cut_in(
+        &mut self,
+        seen: Observation,
+        header: Header,
+        timeline: Timeline,
+    ) -> Result<(), Dropped> {
         // The end of a cut-in, or one that has been followed already, is not joined: recordings
         // of it are of no use to anyone.
         let again = self.last_guest.is_some_and(|last| {
@@ -397,8 +413,7 @@ impl<const N: usize> Station<N> {
         }
         let resume = self.in_step();
         self.guest = Some(NetClock::acquire(self.clock_plan, seen, self.clock.as_ref()));
-        let (timeline, last) = (Timeline::CutIn, header.slot);
-        let run_end = run_end(header);
+        let (last, run_end) = (header.slot, run_end(header));
         self.enter(Activity::Follow(Follow { timeline, resume, call: None, last, run_end }));
         Ok(())
     }
@@ -409,7 +424,7 @@ impl<const N: usize> Station<N> {
         let timeline = self.activity.timeline();
         let clock = match timeline {
             Timeline::Home => self.clock,
-            Timeline::CutIn => self.guest,
+            Timeline::CutIn | Timeline::Single => self.guest,
         };
         let placed = clock.map(|clock| self.in_place_of(&clock, reception.at, sent_us));
         if placed != Some(Ok(())) {
@@ -442,13 +457,13 @@ impl<const N: usize> Station<N> {
             Activity::Follow(follow) => {
                 follow.last = slot;
                 match follow.call {
-                    Some((source, target)) if target.covers(self.address) => {
-                        Heard::Payload { timeline, slot, source }
+                    Some(Call { source, target, order }) if target.covers(self.address) => {
+                        Heard::Payload(Payload { timeline, slot, source, target, order })
                     }
                     Some(_) | None => Heard::Busy,
                 }
             }
-            Activity::Search(_) | Activity::Speak(_) | Activity::Announce(_) => {
+            Activity::Search(_) | Activity::Speak(_) | Activity::Announce(_) | Activity::Single => {
                 Heard::Dropped(Dropped::NotAwaited)
             }
         }

@@ -24,29 +24,33 @@ mod command;
 mod config;
 mod fixed;
 mod hear;
+mod keys;
 mod output;
 mod poll;
+mod single;
 mod speak;
 mod transmit;
 mod watch;
 
 pub use command::{Command, Refused};
-pub use config::{Config, ConfigError, FixedChannels, Role, Watermark};
+pub use config::{Config, ConfigError, FixedChannels, Mode, Role, Watermark};
 pub use fixed::SAMPLES;
-pub use output::{Action, Counters, Dropped, Event, Heard, Radio, Reception};
+pub use output::{Action, Counters, Dropped, Event, Heard, Payload, Radio, Reception};
 
 use crate::acquire::Interferers;
 use crate::address::{Address, Target};
 use crate::clock::{ClockPlan, NetClock};
 use crate::header::HeaderKeys;
-use crate::keys::{Label, Subkey};
+use crate::keys::{NetKey, Subkey};
 use crate::nuisance::Nuisance;
 use crate::sequence::{Cursor, Hop, Sequence, Timeline};
 use crate::timing::{MAX_SLOT_BYTES, Timing};
+use crate::tree::Share;
 use crate::units::{Dbm, Micros, Slot, Tick};
 use activity::Activity;
 use fixed::Attention;
 use heapless::{Deque, Vec};
+use keys::{CallKey, Change};
 
 /// Call headers that open an over; more after a long silence.
 pub const CALL_SLOTS: u32 = 8;
@@ -100,7 +104,18 @@ pub struct Station<const N: usize> {
     cursor: Cursor<N>,
     cursor_timeline: Timeline,
     header_keys: HeaderKeys,
-    data_key: Subkey,
+    /// The net key: what all these are drawn from, but in the clear and while visiting.
+    key: NetKey,
+    share: Option<Share>,
+    change: Change,
+    /// What the keys of calls are drawn from, and the last ones: our own, and another's.
+    call_root: Subkey,
+    call_keys: [Option<CallKey>; 2],
+    /// The former net key is in use, for the over under way.
+    visiting: bool,
+    mode: Mode,
+    /// Whether there was net time when the station left its net for a single channel.
+    kept: bool,
     timing: Timing,
     clock_plan: ClockPlan,
     announce_slots: u16,
@@ -150,9 +165,11 @@ pub struct Station<const N: usize> {
 #[derive(Debug, Clone, Copy)]
 struct Wish {
     target: Target,
+    /// Whether it is to send the order of a change of keys.
+    order: bool,
     /// Not before this slot of home time.
     not_before: Slot,
-    /// When he pressed, or the last cut-in ended.
+    /// When he pressed, or the last cut-in ended; on a single channel, not before this.
     since: Tick,
 }
 
@@ -199,7 +216,14 @@ impl<const N: usize> Station<N> {
             cursor_timeline: Timeline::Home,
             sequence,
             header_keys: HeaderKeys::new(config.key),
-            data_key: config.key.subkey(Label::Data),
+            key: config.key.copy(),
+            call_root: keys::call_root(config.key, config.share.is_some()),
+            share: config.share,
+            change: Change::None,
+            call_keys: [None, None],
+            visiting: false,
+            mode: Mode::Hopping,
+            kept: false,
             timing: config.timing,
             clock_plan: config.clock,
             announce_slots: config.announce_slots,
@@ -264,7 +288,10 @@ impl<const N: usize> Station<N> {
     /// Whether the station has confirmed net time.
     #[must_use]
     pub const fn in_step(&self) -> bool {
-        self.activity.in_step()
+        match self.mode {
+            Mode::Hopping => self.activity.in_step(),
+            Mode::SingleSealed | Mode::SinglePlain => self.kept,
+        }
     }
 
     /// Whether the station transmits, or is about to.
@@ -309,7 +336,7 @@ impl<const N: usize> Station<N> {
     fn active_slot(&self, now: Tick) -> Option<Slot> {
         let clock = match self.activity.timeline() {
             Timeline::Home => self.clock.as_ref(),
-            Timeline::CutIn => self.guest.as_ref(),
+            Timeline::CutIn | Timeline::Single => self.guest.as_ref(),
         };
         clock.and_then(|clock| clock.slot_at(&self.timing, now))
     }
@@ -317,16 +344,18 @@ impl<const N: usize> Station<N> {
     /// The hop of a slot on a timeline.
     fn hop(&mut self, timeline: Timeline, slot: Slot) -> Hop {
         self.read(timeline);
-        self.cursor.hop(&self.sequence, slot)
+        let hop = self.cursor.hop(&self.sequence, slot);
+        self.on_air(timeline, hop)
     }
 
     /// The hop of a slot of a run on a timeline.
     fn run_hop(&mut self, timeline: Timeline, slot: Slot) -> Hop {
         self.read(timeline);
-        self.cursor.run_hop(&self.sequence, slot)
+        let hop = self.cursor.run_hop(&self.sequence, slot);
+        self.on_air(timeline, hop)
     }
 
-    /// One reader serves both timelines: they are never used in the same slot.
+    /// One reader serves all timelines: they are never used in the same slot.
     fn read(&mut self, timeline: Timeline) {
         if self.cursor_timeline != timeline {
             self.cursor = Cursor::new(&self.sequence, timeline);
@@ -348,6 +377,10 @@ impl<const N: usize> Station<N> {
     fn enter(&mut self, activity: Activity) {
         self.activity = activity;
         self.current = None;
+        if self.visiting && !self.holds_floor() {
+            self.visiting = false;
+            self.adopt_present();
+        }
     }
 
     /// The oldest slot that a header may carry.

@@ -64,6 +64,23 @@ pub struct Reception<'a> {
     pub bits: &'a [u8],
 }
 
+/// A traffic slot with something for this station in it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Payload {
+    /// Whose slot: the net's own, a cut-in's, or one of a single channel.
+    pub timeline: Timeline,
+    /// The slot.
+    pub slot: Slot,
+    /// Who speaks.
+    pub source: Address,
+    /// To whom.
+    pub target: Target,
+    /// Whether it is part of the order of a change of the net key: for
+    /// [`Station::take_order`](super::Station::take_order), once it is whole.
+    pub order: bool,
+}
+
 /// What became of a reception.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -81,14 +98,7 @@ pub enum Heard {
     },
     /// A traffic slot of an over for this station;
     /// [`Station::open_payload`](super::Station::open_payload) reads it.
-    Payload {
-        /// Whose slot: the net's own, or a cut-in's.
-        timeline: Timeline,
-        /// The slot.
-        slot: Slot,
-        /// Who speaks.
-        source: Address,
-    },
+    Payload(Payload),
     /// A traffic slot of an over that is not for this station, or of which it does not know yet
     /// for whom it is.
     Busy,
@@ -181,6 +191,19 @@ pub enum Event {
     CallWaiting,
     /// There is traffic on the watch channel. At most once in the plan's lockout.
     WatchTraffic,
+    /// An order of a change of the net key has been taken. Store its bytes, and hand them to
+    /// [`take_order`](super::Station::take_order) again after a restart, until
+    /// [`Event::KeysChanged`].
+    Ordered {
+        /// The slot from which the new key is in use.
+        slot: Slot,
+    },
+    /// The net key has changed. Store what [`keys`](super::Station::keys) gives in place of those
+    /// before.
+    KeysChanged {
+        /// The slot from which the new key is in use: that of the order.
+        slot: Slot,
+    },
 }
 
 /// What was counted since the start. No counter wraps.

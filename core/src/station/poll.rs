@@ -3,7 +3,7 @@
 use super::activity::{Activity, Announce, Basis, Follow, Parked, Search, Speak, Verify, Watch};
 use super::{
     Action, CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Current,
-    Event, LEAD_IN_DUE, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish,
+    Event, LEAD_IN_DUE, Mode, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish,
 };
 use crate::acquire::choose;
 use crate::clock::{COAST_SLOTS, Grip, NetClock};
@@ -30,15 +30,25 @@ impl<const N: usize> Station<N> {
             return current.action;
         }
         self.first_asked(now);
-        let clock = match (self.activity, self.activity.timeline()) {
-            (Activity::Search(_), _) => None,
-            (_, Timeline::Home) => self.clock,
-            (_, Timeline::CutIn) => self.guest,
+        self.change_keys_when_due(now);
+        let mut current = match (self.activity, self.activity.timeline()) {
+            (Activity::Search(_), _) => self.poll_search(now),
+            (Activity::Single, _) => self.poll_single(now),
+            (_, timeline) => {
+                let clock = match timeline {
+                    Timeline::Home => self.clock,
+                    Timeline::CutIn | Timeline::Single => self.guest,
+                };
+                match clock {
+                    Some(clock) => self.poll_timed(clock, now),
+                    None => self.poll_search(now),
+                }
+            }
         };
-        let current = match clock {
-            Some(clock) => self.poll_timed(clock, now),
-            None => self.poll_search(now),
-        };
+        if let Some(change) = self.change_at().filter(|at| *at > now) {
+            current.action.until = current.action.until.min(change);
+            current.action.poll_by = current.action.poll_by.min(change);
+        }
         if !matches!(current.action.radio, Radio::Transmit { .. }) {
             self.burst.clear();
         }
@@ -65,7 +75,8 @@ impl<const N: usize> Station<N> {
             | Activity::Watch(_)
             | Activity::Follow(_)
             | Activity::Speak(_)
-            | Activity::Announce(_) => Search { parked: None, choice: 0, hasty: 0 },
+            | Activity::Announce(_)
+            | Activity::Single => Search { parked: None, choice: 0, hasty: 0 },
         };
         let parked = match parked {
             Some(parked) if now < parked.until => parked,
@@ -106,27 +117,17 @@ impl<const N: usize> Station<N> {
     /// Takes the floor without time: on a provisional timeline that starts now, at a slot that
     /// nobody can foresee.
     fn cut_in(&mut self, wish: Wish, now: Tick) -> Option<Current> {
-        let chance = self.nuisance.word(CUT_IN_CHOICES.wrapping_add(now.us()));
-        // Half of the range is room enough for chance and leaves room for the over; within a
-        // session provisional slots only ascend.
-        let after = self.prepared_guest.map_or(Slot::ZERO, |slot| slot.plus(1));
-        let first = Slot::new(chance >> 1).max(after);
+        if wish.order {
+            // An order is for those who have time, or are given it: the wish waits.
+            return None;
+        }
+        let first = self.provisional_slot(CUT_IN_CHOICES, now);
         let talk = first.plus(CUT_IN_SLOTS);
         if talk >= Slot::MAX {
             return None;
         }
-        let clock = NetClock::start(self.clock_plan, now, self.timing.start_of(first));
-        self.wish = None;
-        self.guest = Some(clock);
-        self.enter(Activity::Speak(Speak {
-            timeline: Timeline::CutIn,
-            target: wish.target,
-            first,
-            call: talk,
-            talk,
-            told: false,
-            closing: None,
-        }));
+        self.begin_provisional(Timeline::CutIn, wish, first, talk, now);
+        let clock = self.guest?;
         Some(self.poll_timed(clock, now))
     }
 
@@ -138,11 +139,11 @@ impl<const N: usize> Station<N> {
     }
 
     /// A station with time, confirmed or not.
-    fn poll_timed(&mut self, clock: NetClock, now: Tick) -> Current {
+    pub(super) fn poll_timed(&mut self, clock: NetClock, now: Tick) -> Current {
         let slot = match clock.slot_at(&self.timing, now) {
             // The last slot is not used, so that every slot has an end.
             Some(slot) if slot < Slot::MAX => slot,
-            Some(_) | None if self.activity.timeline() == Timeline::CutIn => {
+            Some(_) | None if self.activity.timeline() != Timeline::Home => {
                 self.return_home(now);
                 return self.poll_home(now);
             }
@@ -160,7 +161,7 @@ impl<const N: usize> Station<N> {
         }
         let timeline = self.activity.timeline();
         self.advance(&clock, slot, now);
-        if timeline == Timeline::CutIn && self.activity.timeline() == Timeline::Home {
+        if timeline != Timeline::Home && self.guest.is_none() {
             // Home time has run on underneath; what is due there is due now.
             return self.poll_home(now);
         }
@@ -183,7 +184,7 @@ impl<const N: usize> Station<N> {
                 let hop = self.expected(slot, run_end);
                 self.listen_slot(place, hop)
             }
-            Activity::Watch(_) | Activity::Search(_) => self.watch(place),
+            Activity::Watch(_) | Activity::Search(_) | Activity::Single => self.watch(place),
         }
     }
 
@@ -200,6 +201,9 @@ impl<const N: usize> Station<N> {
 
     /// A station that has just come back to the home time that it had, or to having none.
     fn poll_home(&mut self, now: Tick) -> Current {
+        if let Activity::Single = self.activity {
+            return self.poll_single(now);
+        }
         match self.clock.filter(|_| self.in_step()) {
             Some(home) => self.poll_timed(home, now),
             None => self.poll_search(now),
@@ -217,7 +221,7 @@ impl<const N: usize> Station<N> {
             (Grip::Adrift, Timeline::Home) if self.holds_floor() => {}
             (Grip::Adrift | Grip::Lost, Timeline::Home) => self.lose(slot),
             // A cut-in hardly lasts that long.
-            (Grip::Coasting(_) | Grip::Adrift | Grip::Lost, Timeline::CutIn) => {
+            (Grip::Coasting(_) | Grip::Adrift | Grip::Lost, Timeline::CutIn | Timeline::Single) => {
                 self.return_home(now);
             }
         }
@@ -236,9 +240,10 @@ impl<const N: usize> Station<N> {
             Activity::Verify(_)
             | Activity::Watch(_)
             | Activity::Announce(_)
-            | Activity::Search(_) => {}
+            | Activity::Search(_)
+            | Activity::Single => {}
         }
-        if timeline == Timeline::CutIn {
+        if timeline != Timeline::Home {
             // What follows goes by home time, of which `slot` is none.
             return;
         }
@@ -259,7 +264,7 @@ impl<const N: usize> Station<N> {
     fn advance_follow(&mut self, follow: Follow, slot: Slot, now: Tick) {
         let patience = match follow.timeline {
             Timeline::Home => OVER_TIMEOUT,
-            Timeline::CutIn => CUT_IN_TIMEOUT,
+            Timeline::CutIn | Timeline::Single => CUT_IN_TIMEOUT,
         };
         // The run of a cut-in is followed by its talk, other runs by calls or by silence.
         let run_over =
@@ -277,7 +282,7 @@ impl<const N: usize> Station<N> {
     pub(super) fn finish(&mut self, timeline: Timeline, now: Tick) {
         match timeline {
             Timeline::Home => self.enter(Activity::watch()),
-            Timeline::CutIn => self.return_home(now),
+            Timeline::CutIn | Timeline::Single => self.return_home(now),
         }
     }
 
@@ -289,8 +294,14 @@ impl<const N: usize> Station<N> {
             Activity::Search(_)
             | Activity::Verify(_)
             | Activity::Watch(_)
-            | Activity::Announce(_) => self.last_guest,
+            | Activity::Announce(_)
+            | Activity::Single => self.last_guest,
         };
+        if self.mode != Mode::Hopping {
+            self.guest = None;
+            self.enter(Activity::Single);
+            return;
+        }
         let home = self.clock.filter(|_| self.in_step());
         self.guest = None;
         self.enter(if home.is_some() { Activity::watch() } else { Activity::search() });
@@ -301,17 +312,22 @@ impl<const N: usize> Station<N> {
     /// Begins our own over in the next slot.
     fn take_floor(&mut self, wish: Wish, slot: Slot, grip: Grip) {
         self.wish = None;
+        // Those who have missed a change of keys may have no time either.
+        let announced = if wish.order && self.visit_former() { self.announce_slots } else { 0 };
         let first = slot.plus(1);
         let lead_in = match self.lead_in_until.take() {
             // Long enough to visit every rendezvous channel, wherever in a window it starts.
             Some(until) if slot < until => self.sequence.longest_gap(),
             Some(_) | None => 0,
         }
-        .max(self.gathering_slots(grip, slot));
+        .max(self.gathering_slots(grip, slot))
+        .max(u32::from(announced));
         let call = first.plus(lead_in);
         let talk = call.plus(self.call_slots(grip));
         let (timeline, target) = (Timeline::Home, wish.target);
-        let speak = Speak { timeline, target, first, call, talk, told: false, closing: None };
+        let order = wish.order;
+        let speak =
+            Speak { timeline, target, order, first, call, talk, told: false, closing: None };
         self.enter(Activity::Speak(speak));
     }
 
@@ -352,7 +368,8 @@ impl<const N: usize> Station<N> {
             Activity::Speak(_) | Activity::Announce(_) => {}
             Activity::Watch(Watch { coasting: true })
             | Activity::Search(_)
-            | Activity::Verify(_) => {}
+            | Activity::Verify(_)
+            | Activity::Single => {}
         }
     }
 
@@ -367,7 +384,8 @@ impl<const N: usize> Station<N> {
             Activity::Search(_)
             | Activity::Verify(_)
             | Activity::Watch(_)
-            | Activity::Follow(_) => {}
+            | Activity::Follow(_)
+            | Activity::Single => {}
         }
         if let Some(clock) = &mut self.clock {
             clock.distrust();

@@ -3,7 +3,8 @@
 use super::activity::{Activity, Announce, Speak};
 use super::poll::Place;
 use super::{
-    CLOSING_SLOTS, Command, Current, Event, Refused, Role, Station, WATERMARK_STEP, Watermark, Wish,
+    CLOSING_SLOTS, Command, Current, Event, Mode, Payload, Refused, Role, Station, WATERMARK_STEP,
+    Watermark, Wish,
 };
 use crate::address::{Address, Target};
 use crate::clock::NetClock;
@@ -26,6 +27,8 @@ impl<const N: usize> Station<N> {
             Command::Announce => self.start_announce(now),
             Command::Press(target) => self.press(now, target),
             Command::Release => self.release(now),
+            Command::Order => self.press_order(now),
+            Command::Mode(mode) => self.set_mode(mode),
         }
     }
 
@@ -57,24 +60,28 @@ impl<const N: usize> Station<N> {
 
     /// Reads the bits of a traffic slot that [`heard`](Self::heard) has called
     /// [`Heard::Payload`](super::Heard::Payload); gives the number of bytes put into `out`, or
-    /// `None` if the bits are too short or garbled, or `out` is too small.
+    /// `None` if the bits are too short or garbled, `out` is too small, or the station has no key
+    /// to such a call.
     ///
     /// The payload is encrypted but not authenticated: what was garbled on the way reads as
-    /// garbage. A cipher block for each 64 bytes.
+    /// garbage. A cipher block for each 64 bytes; for the first payload of a call eleven
+    /// permutations besides.
     #[must_use]
     pub fn open_payload(
-        &self,
-        timeline: Timeline,
-        slot: Slot,
-        source: Address,
+        &mut self,
+        payload: &Payload,
         bits: &[u8],
         out: &mut [u8],
     ) -> Option<usize> {
+        let Payload { timeline, slot, source, target, .. } = *payload;
         let mut text = [0; crate::timing::MAX_SLOT_BYTES];
         let bits = bits.get(..self.timing.bytes())?;
         let text = text.get_mut(..bits.len())?;
         text.copy_from_slice(bits);
-        self.data_key.apply(&self.payload_nonce(timeline, slot, source), text);
+        if self.sealed() {
+            let nonce = self.payload_nonce(timeline, slot, source);
+            self.call_key(source, target)?.apply(&nonce, text);
+        }
         let (length, body) = text.split_first_chunk::<LENGTH_BYTES>()?;
         let length = usize::from(u16::from_le_bytes(*length));
         out.get_mut(..length)?.copy_from_slice(body.get(..length)?);
@@ -99,9 +106,10 @@ impl<const N: usize> Station<N> {
             }
             (Activity::Search(_), _) => self.new_timeline(now)?,
             (Activity::Speak(_) | Activity::Announce(_), _) => return Err(Refused::Speaking),
-            (Activity::Verify(_) | Activity::Follow(_) | Activity::Watch(_), _) => {
-                return Err(Refused::Busy);
-            }
+            (
+                Activity::Verify(_) | Activity::Follow(_) | Activity::Watch(_) | Activity::Single,
+                _,
+            ) => return Err(Refused::Busy),
         };
         let end = first.plus(u32::from(self.announce_slots));
         if end == Slot::MAX {
@@ -136,13 +144,39 @@ impl<const N: usize> Station<N> {
         if self.wish.is_some() || self.holds_floor() {
             return Err(Refused::Speaking);
         }
+        if !self.reaches(target) {
+            return Err(Refused::NoKey(target));
+        }
+        // Worked out here, so that no slot has to wait for it.
+        let _ = self.call_key(self.address, target);
+        self.wish_for(now, target, false);
+        Ok(())
+    }
+
+    fn press_order(&mut self, now: Tick) -> Result<(), Refused> {
+        if self.role == Role::Member {
+            return Err(Refused::NotTimekeeper);
+        }
+        if self.wish.is_some() || self.holds_floor() {
+            return Err(Refused::Speaking);
+        }
+        if self.mode != Mode::Hopping {
+            return Err(Refused::Busy);
+        }
+        if !self.has_order() {
+            return Err(Refused::NoOrder);
+        }
+        self.wish_for(now, Target::ALL, true);
+        Ok(())
+    }
+
+    fn wish_for(&mut self, now: Tick, target: Target, order: bool) {
         // With a quiet net the next poll starts the over; otherwise the wish waits for its end,
         // or for net time.
         let not_before = self.slot(now).unwrap_or(Slot::ZERO);
-        self.wish = Some(Wish { target, not_before, since: now });
+        self.wish = Some(Wish { target, order, not_before, since: now });
         self.current = None;
         self.report(Event::HoldOff);
-        Ok(())
     }
 
     fn release(&mut self, now: Tick) -> Result<(), Refused> {
@@ -168,7 +202,8 @@ impl<const N: usize> Station<N> {
                 | Activity::Verify(_)
                 | Activity::Watch(_)
                 | Activity::Follow(_)
-                | Activity::Announce(_),
+                | Activity::Announce(_)
+                | Activity::Single,
                 _,
             ) => Err(Refused::NotSpeaking),
         }
@@ -210,6 +245,7 @@ impl<const N: usize> Station<N> {
         place: Place,
         hop: Hop,
         timeline: Timeline,
+        target: Target,
     ) -> Current {
         let nonce = self.payload_nonce(timeline, hop.slot, self.address);
         let length = u16::try_from(self.payload.len()).unwrap_or_default();
@@ -219,7 +255,14 @@ impl<const N: usize> Station<N> {
         put(&mut self.burst, 0, &length.to_le_bytes());
         put(&mut self.burst, LENGTH_BYTES, &self.payload);
         self.payload.clear();
-        self.data_key.apply(&nonce, &mut self.burst);
+        if self.sealed() {
+            match self.own_call_key(target) {
+                (Some(key), burst) => key.apply(&nonce, burst),
+                // Nobody gets here: the press was refused. Nothing is said rather than in the
+                // clear.
+                (None, burst) => burst.fill(0),
+            }
+        }
         self.transmit(place, hop, hop.word)
     }
 

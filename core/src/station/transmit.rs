@@ -29,7 +29,7 @@ impl<const N: usize> Station<N> {
     /// Our own over: run if there is one, call headers, talk, closing headers.
     pub(super) fn speak(&mut self, place: Place, speak: Speak) -> Current {
         let Place { slot, .. } = place;
-        let Speak { timeline, target, .. } = speak;
+        let Speak { timeline, target, order, .. } = speak;
         if slot < speak.first {
             return self.silent_until(place, speak.first);
         }
@@ -37,8 +37,9 @@ impl<const N: usize> Station<N> {
             return self.silent_until(place, slot.plus(1));
         }
         let over = match timeline {
+            Timeline::Home if order => Kind::Rekey,
             Timeline::Home => Kind::Over,
-            Timeline::CutIn => Kind::CutIn,
+            Timeline::CutIn | Timeline::Single => Kind::CutIn,
         };
         if let Some(closing) = speak.closing
             && slot >= closing
@@ -51,7 +52,7 @@ impl<const N: usize> Station<N> {
             let hop = self.run_hop(timeline, slot);
             let kind = match timeline {
                 Timeline::Home => Kind::LeadIn,
-                Timeline::CutIn => Kind::CutIn,
+                Timeline::CutIn | Timeline::Single => Kind::CutIn,
             };
             let left = run_left.saturating_sub(1);
             return self.transmit_header(place, hop, timeline, kind, target, left);
@@ -59,7 +60,9 @@ impl<const N: usize> Station<N> {
         let hop = self.hop(timeline, slot);
         let call_left = slots_to(slot, speak.talk);
         match hop.kind {
-            SlotKind::Traffic if call_left == 0 => self.transmit_payload(place, hop, timeline),
+            SlotKind::Traffic if call_left == 0 => {
+                self.transmit_payload(place, hop, timeline, target)
+            }
             SlotKind::Traffic | SlotKind::Sync => {
                 let left = call_left.saturating_sub(1);
                 self.transmit_header(place, hop, timeline, over, target, left)
@@ -71,7 +74,7 @@ impl<const N: usize> Station<N> {
     fn prepare(&mut self, timeline: Timeline, slot: Slot) -> bool {
         let prepared = match timeline {
             Timeline::Home => &mut self.prepared,
-            Timeline::CutIn => &mut self.prepared_guest,
+            Timeline::CutIn | Timeline::Single => &mut self.prepared_guest,
         };
         let fresh = prepared.is_none_or(|prepared| slot > prepared);
         if fresh {

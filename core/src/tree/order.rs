@@ -40,6 +40,7 @@ const ORDER: &[u8; 16] = b"hopwright/order\0";
 const PRESENT: &[u8; 16] = b"hopwright/rekey\0";
 
 /// A change of the net key that a station has opened.
+#[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Rekey {
     key: NetKey,
     slot: Slot,

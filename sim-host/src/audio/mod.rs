@@ -108,7 +108,7 @@ pub fn listen(
         (false, "heard-fixed-clean", "heard-hopping-clean"),
         (true, "heard-fixed-interfered", "heard-hopping-interfered"),
     ] {
-        let world = carried_out(scenario, voice.clone(), released, interference)?;
+        let mut world = carried_out(scenario, voice.clone(), released, interference)?;
         let said = world.voice().map_or(&[][..], |voice| &voice.said);
         let hopped: Vec<_> = said.iter().map(|said| said.heard.clone()).collect();
         cases.push(case(fixed, (false, interference), share, &world.voice_on(channel)));

@@ -1,7 +1,7 @@
 //! What happened, told to a person.
 
 use super::metrics::{addressees, in_step_times, over_of, seconds};
-use super::{Check, Run, shown};
+use super::{Check, Run, keys, shown};
 use crate::audio::Audio;
 use crate::scenario::{BehaviourPlan, Cover, OverPlan, Power};
 use crate::world::Level;
@@ -19,6 +19,7 @@ pub fn write_account(out: &mut impl Write, run: &Run) -> io::Result<()> {
     for (at, line) in story(run) {
         writeln!(out, "{:>9.3} s  {line}", seconds(at))?;
     }
+    keys::table(out, run)?;
     if let Some(audio) = &run.audio {
         heard(out, run, audio)?;
     }
@@ -123,6 +124,7 @@ fn story(run: &Run) -> Vec<(u64, String)> {
         };
         lines.push((power.at_us, text));
     }
+    keys::story(run, &mut lines);
     silences(run, &mut lines);
     opponents(run, &mut lines);
     for over in run.world.trace().overs.iter().filter(|over| over.relayed) {
@@ -212,16 +214,11 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     let name = &stations[plan.from].name;
     let trace = run.world.trace();
     let Some(over) = over_of(trace, plan) else {
-        lines.push((plan.at_us, format!("{name} presses to speak and is refused")));
+        let why = run.refusal(plan.from, plan.at_us);
+        lines.push((plan.at_us, format!("{name} presses to speak and is refused{why}")));
         return;
     };
-    let to = match plan.to.to_string().as_str() {
-        "all" => "all stations".to_owned(),
-        text => stations
-            .iter()
-            .find(|s| s.address.to_string() == text)
-            .map_or_else(|| text.to_owned(), |s| format!("{} ({text})", s.name)),
-    };
+    let to = run.target_named(plan.to);
     let Some(ahead) = over.ahead_us else {
         lines.push((plan.at_us, format!("{name} presses to speak to {to} and waits to the end")));
         return;
@@ -230,6 +227,15 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     // Call headers alone take less than half a second.
     if wait > 0.5 {
         lines.push((plan.at_us, format!("{name} presses to speak and is held off")));
+    }
+    if over.single {
+        let read = over.payloads_heard.iter().filter(|slots| **slots > 0).count();
+        let talk = seconds(over.released_us.unwrap_or(ahead).saturating_sub(ahead));
+        let text = format!(
+            "{name} on the calling channel to {to}: {talk:.1} s of talk, {read} stations hear it"
+        );
+        lines.push((ahead, text));
+        return;
     }
     let addressees = addressees(&run.scenario, trace, over);
     let wanted = addressees.len();

@@ -1,7 +1,7 @@
 //! A run for programs.
 
-use super::Run;
 use super::metrics::{in_step_times, seconds};
+use super::{Run, heard_by};
 use crate::audio::Audio;
 use serde_json::{Value, json};
 
@@ -34,6 +34,7 @@ pub fn to_json(run: &Run) -> Value {
         .map(|(i, station)| {
             let node = &run.world.nodes()[i];
             let counters = node.station.counters();
+            let heard = heard_by(run, i);
             json!({
                 "name": station.name,
                 "address": station.address.to_string(),
@@ -46,6 +47,12 @@ pub fn to_json(run: &Run) -> Value {
                 "not_genuine": counters.not_genuine,
                 "replayed": counters.replayed,
                 "events_lost": counters.events_lost,
+                "called": heard.called,
+                "busy": heard.busy,
+                "slots_read": heard.slots,
+                "messages": heard.messages,
+                "generation": heard.generation,
+                "net_key": heard.net_key,
                 "digest": node.digest().map(crate::world::Digest::hex),
             })
         })

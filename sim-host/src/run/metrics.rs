@@ -1,15 +1,17 @@
 //! What is measured of a run: of the whole, and of each net.
 
 mod alerts;
+pub(super) mod change;
 mod cut_in;
+mod messages;
 mod silence;
 
 use super::{Measured, relayed};
 use crate::diagnostic::Diagnostic;
-use crate::scenario::{OverPlan, Scenario};
-use crate::world::{Over, Trace, World};
+use crate::scenario::{OverPlan, Power, Scenario};
+use crate::world::{Over, Says, Trace, World};
 use hopwright_core::sequence::Timeline;
-use hopwright_core::station::Event;
+use hopwright_core::station::{Event, Mode};
 use hopwright_core::units::{Channel, Lane, Slot};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -55,7 +57,7 @@ pub const METRICS: &[Metric] = &[
     metric("announce.median_s", "announce to in step, median of the stations", "s"),
     metric("announce.worst_s", "announce to in step, slowest station", "s"),
     metric("late_entry.worst_s", "switched on during traffic to in step, slowest", "s"),
-    metric("stations.in_step", "stations really in step at the end", ""),
+    metric("stations.in_step", "stations really in step at the end, on the net's key", ""),
     metric("stations.lost", "times that a station lost step", ""),
     metric("clock.bound_misses", "headers after which a bound missed true time", ""),
     metric("clock.worst_phase_us", "largest distance of a phase from true time", "us"),
@@ -78,6 +80,21 @@ pub const METRICS: &[Metric] = &[
     metric("alerts.call_waiting", "stations that tell of a call waiting", ""),
     metric("alerts.watch_traffic", "stations that tell of traffic on the watch channel", ""),
     metric("alerts.closest_s", "least time between two alerts of a kind at one station", "s"),
+    metric("messages.wanted", "messages times stations that were to get them", ""),
+    metric("messages.lost", "of these, lost", ""),
+    metric("messages.strays", "messages that came to others, or altered", ""),
+    metric("change.followed", "stations that changed keys when the slot came", ""),
+    metric("change.picked_up", "stations that had missed it and changed later", ""),
+    metric("change.picked_up_s", "from being there again to changed, slowest of these", "s"),
+    metric("change.left_out", "stations that have not changed, but for the withdrawn", ""),
+    metric("withdrawn.tries", "transmissions after the change given to the withdrawn", ""),
+    metric("withdrawn.opened", "headers, payloads and orders that these opened", ""),
+    Metric {
+        id: "withdrawn.foretold_share",
+        what: "slots after the change whose channel the withdrawn foretold",
+        unit: "",
+        model: Some("chance"),
+    },
     metric("hops.outside_hopset", "transmissions outside the hopset", ""),
     metric("adversary.heard", "transmissions of opponents that a radio recognised", ""),
     metric("adversary.taken", "transmissions of opponents that a station took", ""),
@@ -147,7 +164,8 @@ pub fn measure(
     };
     announce(scope, trace, &mut put);
     put("late_entry.worst_s", late_entry(scope, trace));
-    put("stations.in_step", count(scope.nodes().filter(|node| world.in_step(*node)).count()));
+    let present = |node: &usize| world.in_step(*node) && world.has_net_key(*node);
+    put("stations.in_step", count(scope.nodes().filter(present).count()));
     let own = trace.events.iter().filter(|h| scope.has(h.node));
     put("stations.lost", count(own.filter(|h| h.event == Event::OutOfStep).count()));
     let (missed, strays) = calls(scope, trace);
@@ -172,6 +190,8 @@ pub fn measure(
         put("adversary.taken", (taken.headers + taken.words) as f64);
         put("lanes.shared_channels", trace.totals.shared_channels as f64);
         put("lanes.collisions", trace.totals.collisions as f64);
+        messages::measure(scenario, trace, &mut put);
+        change::measure(scenario, world, &mut out)?;
         if !scenario.relays.is_empty() {
             relayed::measure(scenario, trace, &mut out)?;
         }
@@ -235,8 +255,25 @@ pub(super) fn in_step_times(trace: &Trace, node: usize) -> impl Iterator<Item = 
 
 /// Whether a station had come into step before `at`.
 pub(super) fn in_step_before(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
-    let announced = scenario.announces.iter().any(|(t, by)| *by == node && *t <= at);
-    announced || in_step_times(trace, node).any(|t| t < at)
+    // Whoever has been switched on anew knows nothing of what it knew before.
+    let powers = scenario.powers.iter().filter(|p| p.station == node && p.at_us <= at);
+    let since = powers.map(|power| power.at_us).max().unwrap_or_default();
+    let timely = |t: u64| since <= t && t < at;
+    let announced = scenario.announces.iter().any(|(t, by)| *by == node && timely(*t));
+    announced || in_step_times(trace, node).any(timely)
+}
+
+/// Whether a station was on, on the net's key of then, and hopping at `at`.
+fn there(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
+    let powers = scenario.powers.iter().filter(|p| p.station == node && p.at_us <= at);
+    let off = powers.last().is_some_and(|power| power.becomes == Power::Off);
+    let modes = scenario.modes.iter().filter(|m| m.station == node && m.at_us <= at);
+    let away = modes.last().is_some_and(|mode| mode.mode != Mode::Hopping);
+    let keyless = trace.changes.iter().any(|change| {
+        let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
+        change::due(scenario, trace, change) <= at && !trace.times_of(node, told).any(|t| t <= at)
+    });
+    !off && !away && !keyless
 }
 
 /// The stations that an over was for and that could have heard it from its start.
@@ -247,13 +284,15 @@ pub(super) fn addressees(scenario: &Scenario, trace: &Trace, over: &Over) -> BTr
         .filter(|node| *node != over.node && scenario.radio.stations[*node].lane == lane)
         .filter(|node| over.target.covers(scenario.radio.stations[*node].address))
         .filter(|node| in_step_before(scenario, trace, *node, at))
+        .filter(|node| there(scenario, trace, *node, at))
         .collect()
 }
 
 fn calls(scope: Scope<'_>, trace: &Trace) -> (f64, f64) {
     let scenario = scope.scenario;
     let (mut missed, mut strays) = (0, 0);
-    for over in scope.overs(trace) {
+    // An order calls nobody, and overs on a single channel are for whoever listens there.
+    for over in scope.overs(trace).filter(|over| in_the_net(over)) {
         let lane = scenario.radio.stations[over.node].lane;
         let wanted = addressees(scenario, trace, over);
         missed += wanted.iter().filter(|node| !over.called.contains(node)).count();
@@ -272,11 +311,16 @@ fn calls(scope: Scope<'_>, trace: &Trace) -> (f64, f64) {
     (count(missed), count(strays))
 }
 
+/// Whether an over speaks to stations of the net.
+pub(super) fn in_the_net(over: &Over) -> bool {
+    !over.single && !matches!(over.says, Says::Order(_))
+}
+
 /// The share of traffic slots heard, and the band in which the share of clear channels puts it.
 fn heard_share(scope: Scope<'_>, trace: &Trace) -> Result<Measured, Diagnostic> {
     let scenario = scope.scenario;
     let (mut heard, mut sent, mut expected, mut slots) = (0.0, 0.0, 0.0, 0.0);
-    for over in scope.overs(trace) {
+    for over in scope.overs(trace).filter(|over| in_the_net(over)) {
         let to = addressees(scenario, trace, over);
         let listeners = count(to.len());
         if to.is_empty() {

@@ -4,6 +4,7 @@ mod account;
 mod axis;
 mod files;
 mod json;
+mod keys;
 pub mod metrics;
 mod picture;
 mod relayed;
@@ -11,11 +12,13 @@ mod relayed;
 pub use account::write_account;
 pub use files::write_files;
 pub use json::to_json;
+pub use keys::{HeardBy, heard_by};
 
 use crate::audio::Audio;
 use crate::diagnostic::Diagnostic;
 use crate::scenario::{Bound, Expectation, Scenario, Timetable};
 use crate::world::{Detail, Over, World};
+use hopwright_core::address::Target;
 use hopwright_core::units::Lane;
 use std::collections::BTreeMap;
 
@@ -84,11 +87,14 @@ impl Run {
         let mut world = scenario.builder()?.world(Timetable {
             announces: &scenario.announces,
             overs: &scenario.overs,
+            messages: &scenario.messages,
+            modes: &scenario.modes,
             detail,
             digests: true,
             recorded,
         })?;
         scenario.connect(&mut world)?;
+        scenario.cut_texts(&mut world)?;
         scenario.carry_out(&mut world)?;
         let measured = metrics::measure(&scenario, &world, None)?;
         let mut nets = BTreeMap::new();
@@ -101,6 +107,25 @@ impl Run {
             nets.clear();
         }
         Ok(Self { scenario, seed, world, measured, nets, checks, audio: None })
+    }
+
+    /// A target as a person says it.
+    fn target_named(&self, target: Target) -> String {
+        match target.to_string().as_str() {
+            "all" => "all stations".to_owned(),
+            text => {
+                let mut stations = self.scenario.radio.stations.iter();
+                let one = stations.find(|station| station.address.to_string() == text);
+                one.map_or_else(|| text.to_owned(), |station| format!("{} ({text})", station.name))
+            }
+        }
+    }
+
+    /// Why a station refused a press, as the end of a sentence; nothing if nobody knows.
+    fn refusal(&self, node: usize, at_us: u64) -> String {
+        let mut refused = self.world.trace().presses_refused.iter();
+        let found = refused.find(|(at, of, _)| *at == at_us && *of == node);
+        found.map_or_else(String::new, |(_, _, why)| format!(": {why}"))
     }
 
     /// Whether all checks hold.

@@ -1,7 +1,11 @@
 //! From a plan and a list of stations to a world.
 
-use super::{Cover, InterfererPlan, MovePlan, OverPlan, RadioPlan, StationPlan, clocks};
+use super::{
+    Cover, InterfererPlan, MessagePlan, ModePlan, MovePlan, OverPlan, RadioPlan, StationPlan,
+    clocks,
+};
 use crate::diagnostic::Diagnostic;
+use crate::keytree::KeyTree;
 use crate::plan::{MAX_HOPSET, Plan};
 use crate::world::{
     CAPACITY, Detail, Interferer, Journey, Medium, MediumPlan, Node, Order, Oscillator, World,
@@ -11,6 +15,7 @@ use hopwright_core::band::{ChannelSet, Exclusion, Hopset, Lanes};
 use hopwright_core::keys::NetKey;
 use hopwright_core::record;
 use hopwright_core::station::{Config, ConfigError, Station, Watermark};
+use hopwright_core::tree::Share;
 use hopwright_core::units::{Channel, Hertz, Lane};
 use std::collections::BTreeMap;
 
@@ -26,6 +31,8 @@ pub struct Builder<'a> {
     pub(super) hopsets: BTreeMap<Lane, Hopset<MAX_HOPSET>>,
     /// The channels of all of them, ascending.
     in_use: Vec<Channel>,
+    /// What shares of the key tree are cut from, if stations are addressed by keys.
+    tree: Option<KeyTree>,
 }
 
 /// What is to happen in a world, and how much of it is kept.
@@ -35,6 +42,10 @@ pub struct Timetable<'a> {
     pub announces: &'a [(u64, usize)],
     /// Overs.
     pub overs: &'a [OverPlan],
+    /// Messages.
+    pub messages: &'a [MessagePlan],
+    /// Changes of mode.
+    pub modes: &'a [ModePlan],
     /// How much of the trace is kept.
     pub detail: Detail,
     /// Whether digests are kept.
@@ -48,7 +59,9 @@ impl<'a> Timetable<'a> {
     /// recording.
     #[must_use]
     pub const fn totals(announces: &'a [(u64, usize)], overs: &'a [OverPlan]) -> Self {
-        Self { announces, overs, detail: Detail::Totals, digests: false, recorded: None }
+        let (messages, modes): (&[MessagePlan], &[ModePlan]) = (&[], &[]);
+        let (detail, digests, recorded) = (Detail::Totals, false, None);
+        Self { announces, overs, messages, modes, detail, digests, recorded }
     }
 }
 
@@ -59,10 +72,12 @@ impl<'a> Builder<'a> {
     /// [`Diagnostic`] if a station's lane does not exist; never for a scenario that has been read.
     pub fn new(plan: &'a Plan, radio: &'a RadioPlan, seed: u64) -> Result<Self, Diagnostic> {
         let hopsets = Self::hopsets(radio, |lane| plan.hopset(lane))?;
-        Ok(Self::over(plan, radio, seed, plan.net_key(), hopsets))
+        let tree = plan.key_tree().ok();
+        Ok(Self { tree, ..Self::over(plan, radio, seed, plan.net_key(), hopsets) })
     }
 
-    /// Makes worlds with the given seed and another key than the plan's.
+    /// Makes worlds with the given seed and another key than the plan's, without a key tree: for
+    /// campaigns that ask when, and not what.
     ///
     /// # Errors
     /// [`Diagnostic`] never for a plan that has been read.
@@ -96,7 +111,7 @@ impl<'a> Builder<'a> {
             in_use.insert(*channel);
         }
         let in_use = in_use.iter().collect();
-        Self { plan, radio, seed, key, hopsets, in_use }
+        Self { plan, radio, seed, key, hopsets, in_use, tree: None }
     }
 
     /// A world at time 0 with all stations, switched off, and a timetable.
@@ -141,6 +156,14 @@ impl<'a> Builder<'a> {
             let order = Order::Press { node: over.from, target: over.to, talk_us: over.talk_us };
             world.order(over.at_us, order);
         }
+        for message in timetable.messages {
+            let text = world.add_text(message.text.as_bytes());
+            let order = Order::Send { node: message.from, target: message.to, text };
+            world.order(message.at_us, order);
+        }
+        for mode in timetable.modes {
+            world.order(mode.at_us, Order::Mode { node: mode.station, mode: mode.mode });
+        }
         Ok(world)
     }
 
@@ -153,6 +176,23 @@ impl<'a> Builder<'a> {
         station: &StationPlan,
         make: impl FnOnce(Config<'_, CAPACITY>) -> Result<T, ConfigError>,
     ) -> Result<T, Diagnostic> {
+        self.configure_with(station, None, make)
+    }
+
+    /// The same with the keys that the station has stored after a change, if it has.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if `make` refuses it.
+    pub fn configure_with<T>(
+        &self,
+        station: &StationPlan,
+        stored: Option<(NetKey, Option<Share>)>,
+        make: impl FnOnce(Config<'_, CAPACITY>) -> Result<T, ConfigError>,
+    ) -> Result<T, Diagnostic> {
+        let (key, share) = match stored {
+            Some((key, share)) => (Some(key), share),
+            None => (None, self.share(station)?),
+        };
         let lane = station.lane;
         let spaced = self.plan.lanes().is_some_and(Lanes::spaced);
         let hopset = match self.hopsets.get(&lane) {
@@ -160,7 +200,7 @@ impl<'a> Builder<'a> {
             None => self.plan.hopset_under(&self.key, lane)?,
         };
         make(Config {
-            key: &self.key,
+            key: key.as_ref().unwrap_or(&self.key),
             hopset,
             structure: self.plan.structure(),
             lane,
@@ -172,12 +212,22 @@ impl<'a> Builder<'a> {
             fixed: self.plan.fixed(),
             address: station.address,
             role: station.role,
-            share: None,
+            share,
             watermark: station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored),
             seed: child_seed(self.seed, &format!("station/{}", station.name)),
         })
         .map_err(|error| {
             Diagnostic::new(error.to_string(), "change [slots], [clock] or [announce] of the plan")
+        })
+    }
+
+    /// The share of a station, if the plan's stations are addressed by keys.
+    fn share(&self, station: &StationPlan) -> Result<Option<Share>, Diagnostic> {
+        let Some(tree) = &self.tree else { return Ok(None) };
+        let share = tree.share(station.address, self.plan.generation(), &station.calls);
+        share.map(Some).map_err(|error| {
+            let what = format!("{}: {error}", station.name);
+            Diagnostic::new(what, "let it call fewer targets, or larger prefixes")
         })
     }
 

@@ -8,6 +8,7 @@ mod adversary;
 mod build;
 mod clocks;
 mod expect;
+mod keys;
 mod moves;
 mod power;
 mod read;
@@ -16,6 +17,7 @@ mod relays;
 pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
+pub use keys::{MessagePlan, ModePlan, WithdrawPlan};
 pub use power::{Power, PowerPlan};
 pub(crate) use read::name_and_address;
 
@@ -25,6 +27,8 @@ use crate::plan::Plan;
 use crate::world::physics::Propagation;
 use crate::world::{Behaviour, Level, World};
 use hopwright_core::address::{Address, Target};
+use hopwright_core::message::Layout;
+use hopwright_core::relay::TAG_BYTES;
 use hopwright_core::station::Role;
 use hopwright_core::units::{Channel, Lane, Slot};
 use std::collections::BTreeSet;
@@ -56,6 +60,12 @@ pub struct Scenario {
     pub powers: Vec<PowerPlan>,
     /// Overs.
     pub overs: Vec<OverPlan>,
+    /// Messages.
+    pub messages: Vec<MessagePlan>,
+    /// Stations that go over to another mode.
+    pub modes: Vec<ModePlan>,
+    /// Changes of the net key, in order of time.
+    pub withdrawals: Vec<WithdrawPlan>,
     /// Stations back to back.
     pub relays: Vec<RelayPlan>,
     /// The channel of the fixed-channel case of `run --audio`; found for the over if `None`.
@@ -144,6 +154,10 @@ pub struct StationPlan {
     pub oscillator: Option<OscillatorPlan>,
     /// What its storage holds from an earlier session: the last watermark.
     pub stored_slot: Option<Slot>,
+    /// The targets that it can call without belonging to them.
+    pub calls: Vec<Target>,
+    /// Whether it says so itself, or they follow from the timetable.
+    pub own_calls: bool,
 }
 
 /// A station's oscillator.
@@ -184,6 +198,8 @@ impl StationPlan {
             ppb: None,
             oscillator: None,
             stored_slot: None,
+            calls: Vec::new(),
+            own_calls: false,
         }
     }
 }
@@ -275,6 +291,25 @@ impl Scenario {
     /// [`Diagnostic`] never for a plan that has been read.
     pub fn builder(&self) -> Result<Builder<'_>, Diagnostic> {
         Builder::new(&self.plan, &self.radio, self.seed)
+    }
+
+    /// Says how the texts of a world of the scenario are cut: by the plan's code, with room for the
+    /// tags that payloads bear where there are relays.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] never for a plan that has been read.
+    pub fn cut_texts(&self, world: &mut World) -> Result<(), Diagnostic> {
+        if self.messages.is_empty() && self.withdrawals.is_empty() {
+            return Ok(());
+        }
+        let layout = self.plan.message();
+        let (n, k) = (layout.code().n(), layout.code().k());
+        let tag = if self.relays.is_empty() { 0 } else { TAG_BYTES };
+        let capacity = self.plan.timing().payload_bytes() - tag;
+        let layout = Layout::new(n, k, capacity)
+            .map_err(|error| Diagnostic::new(error.to_string(), "change [message] of the plan"))?;
+        world.set_layout(layout);
+        Ok(())
     }
 
     /// Connects the nets of a world of the scenario by its relays.

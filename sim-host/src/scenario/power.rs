@@ -71,7 +71,14 @@ impl Scenario {
     /// # Errors
     /// [`Diagnostic`] never for a scenario that has been read.
     pub fn carry_out(&self, world: &mut World) -> Result<(), Diagnostic> {
+        let mut withdrawals = self.withdrawals.iter().enumerate().peekable();
         for (index, power) in self.powers.iter().enumerate() {
+            while let Some((number, plan)) =
+                withdrawals.next_if(|(_, plan)| plan.at_us <= power.at_us)
+            {
+                world.run_until(plan.at_us);
+                self.withdraw(world, number, plan)?;
+            }
             world.run_until(power.at_us);
             let node = power.station;
             let storage = match power.becomes {
@@ -84,13 +91,22 @@ impl Scenario {
                 Power::OnNewSet => Watermark::Fresh,
             };
             let builder = self.builder()?;
-            let station = builder.configure(&self.radio.stations[node], |mut config| {
+            let stored = world.stored_keys(node).filter(|_| power.becomes != Power::OnNewSet);
+            let plan = &self.radio.stations[node];
+            let station = builder.configure_with(plan, stored, |mut config| {
                 config.watermark = storage;
                 // Another session: other choices.
                 config.seed = child_seed(config.seed, &format!("power/{index}"));
                 Station::new(config)
             })?;
             world.restart_from(node, station, storage);
+            if power.becomes != Power::OnNewSet {
+                world.hand_over_stored_order(node);
+            }
+        }
+        for (number, plan) in withdrawals {
+            world.run_until(plan.at_us);
+            self.withdraw(world, number, plan)?;
         }
         world.run_until(self.duration_us);
         Ok(())

@@ -2,7 +2,7 @@
 
 use super::{
     Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, adversary,
-    clocks, moves, power, relays,
+    clocks, keys, moves, power, relays,
 };
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
@@ -37,6 +37,9 @@ pub(super) fn scenario(
         "adversary",
         "announce",
         "over",
+        "message",
+        "mode",
+        "withdraw",
         "expect",
     ];
     let root = Section::root(source, &table, &tables)?;
@@ -58,7 +61,7 @@ pub(super) fn scenario(
     let noise_figure_db = number_in(&radio, "noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
     let limit_us = microseconds(duration.value);
     let base = Base { plan: &plan, seed, limit_us, power_dbm };
-    let stations = stations(&root, &base)?;
+    let mut stations = stations(&root, &base)?;
     let relays = relays::read(&root, &plan, &stations)?;
     let fixed_channel = relays::fixed_channel(&root, &plan)?;
     let moves = moves::read(&root, &stations, limit_us)?;
@@ -91,7 +94,15 @@ pub(super) fn scenario(
         .sections("over", &["at_s", "from", "to", "talk_s"])?
         .iter()
         .map(|section| over(section, &stations, limit_us))
-        .collect::<Result<_, _>>()?;
+        .collect::<Result<Vec<_>, _>>()?;
+    let messages = keys::messages(&root, &plan, &stations, limit_us)?;
+    let modes = keys::modes(&root, &plan, &stations, limit_us)?;
+    let withdrawals = keys::withdrawals(&root, &plan, &stations, limit_us)?;
+    let said = overs.iter().map(|over: &OverPlan| (over.from, over.to));
+    let sent = messages.iter().map(|message| (message.from, message.to));
+    // Either side of a relay says what the other has read.
+    let relayed = relays.iter().flat_map(|r| [(r.a, r.target), (r.b, r.target)]);
+    keys::directories(&root, &mut stations, said.chain(sent).chain(relayed))?;
     let expectations = root
         .sections("expect", Expectation::KEYS)?
         .iter()
@@ -115,6 +126,9 @@ pub(super) fn scenario(
         announces,
         powers,
         overs,
+        messages,
+        modes,
+        withdrawals,
         relays,
         fixed_channel,
         expectations,
@@ -157,6 +171,7 @@ const STATION_KEYS: &[&str] = &[
     "ppb",
     "oscillator",
     "stored_slot",
+    "calls",
 ];
 
 /// What the stations of a scenario have in common.
@@ -225,6 +240,7 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
             .map_err(|(what, help)| section.error("oscillator", what, help))?;
     }
     let stored_slot = section.integer("stored_slot", 0..=u32::MAX)?;
+    let (calls, own_calls) = keys::calls(section, address)?;
     Ok(StationPlan {
         name,
         address,
@@ -237,6 +253,8 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
         ppb: ppb.map(|located| located.value),
         oscillator,
         stored_slot: stored_slot.map(|located| Slot::new(located.value)),
+        calls,
+        own_calls,
     })
 }
 

@@ -8,7 +8,7 @@ use crate::scenario::{
     Builder, Cover, InterfererPlan, OverPlan, RadioPlan, StationPlan, Timetable,
 };
 use crate::world::physics::Propagation;
-use crate::world::{Detail, Level, World, child_seed};
+use crate::world::{Level, World, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::NetKey;
 use hopwright_core::station::{Event, Role};
@@ -139,18 +139,12 @@ pub(super) fn world(
     announces: &[(u64, usize)],
     overs: &[OverPlan],
 ) -> Result<World, Diagnostic> {
-    let (detail, digests, recorded) = (Detail::Totals, false, None);
     let mut key = [0; 32];
     for (i, bytes) in key.chunks_exact_mut(8).enumerate() {
         bytes.copy_from_slice(&child_seed(seed, &format!("key/{i}")).to_le_bytes());
     }
-    let mut world = Builder::with_key(plan, radio, seed, NetKey::new(key))?.world(Timetable {
-        announces,
-        overs,
-        detail,
-        digests,
-        recorded,
-    })?;
+    let mut world = Builder::with_key(plan, radio, seed, NetKey::new(key))?
+        .world(Timetable::totals(announces, overs))?;
     // Only times are asked for.
     world.look_away();
     Ok(world)

@@ -3,8 +3,8 @@
 use super::node::{Node, Tuned};
 use super::{Content, Detail, Due, Rule, Sent, Transmission, World};
 use hopwright_core::sequence::Timeline;
-use hopwright_core::station::{Heard, Reception};
-use hopwright_core::timing::WORD_BITS;
+use hopwright_core::station::{Heard, Mode, Reception};
+use hopwright_core::timing::{MAX_SLOT_BYTES, WORD_BITS};
 use hopwright_core::units::{Channel, Lane};
 
 /// After this long without a transmission stations are left alone, in microseconds.
@@ -29,21 +29,26 @@ impl World {
             self.first_sent[node].push(start);
         }
         let station = &self.nodes[node].station;
-        let in_hopset = station.sequence().hopset().contains(channel);
+        let single = station.mode() != Mode::Hopping && station.fixed().calling == Some(channel);
+        let in_hopset = single || station.sequence().hopset().contains(channel);
         let lane = station.sequence().lane();
         let mut others = self.nets.iter().filter(|(other, _)| *other != lane);
         let hopset_of = |of: &usize| self.nodes[*of].station.sequence().hopset();
         let shared = others.any(|(_, of)| hopset_of(of).contains(channel));
         self.trace.totals.shared_channels += u64::from(shared);
         let bits = station.burst().to_vec();
-        let content = if word == station.sequence().sync_word() {
+        let sequence = station.sequence();
+        let content = if word == sequence.sync_word() || word == sequence.single_word() {
             Content::SyncHeader
         } else if bits.len() < self.timing.bytes() {
             Content::TrafficHeader
         } else {
             Content::Payload
         };
-        self.judge_transmission(node, in_hopset, content == Content::Payload);
+        self.judge_transmission(node, (in_hopset, single), content == Content::Payload);
+        if !single {
+            self.let_withdrawn_try(node, &bits, content == Content::Payload);
+        }
         let mut payload = None;
         if content == Content::Payload {
             if let Some(talk) = self.talk[node] {
@@ -65,6 +70,7 @@ impl World {
             node,
             channel,
             word,
+            single,
             content,
             start,
             end: start + self.timing.air_time(on_air_bits).us(),
@@ -130,7 +136,9 @@ impl World {
             // An opponent keeps no order that could be broken, and nets may speak at the same time,
             // but not in the same place.
             let lanes = [sender, other.node].map(|node| self.nodes.get(node).map(Node::lane));
-            if let [Some(one), Some(another)] = lanes {
+            if let [Some(one), Some(another)] = lanes
+                && transmission.single == other.single
+            {
                 self.trace.totals.overlapping += u64::from(one == another);
                 let met = one != another && other.channel == channel;
                 self.trace.totals.collisions += u64::from(met);
@@ -230,14 +238,11 @@ impl World {
         self.note_taken(transmission.node, outcome);
         match outcome {
             Heard::Header { timeline: Timeline::Home, .. } => self.note_phase(node, complete),
-            Heard::Payload { timeline, slot, source } => {
-                let mut text = [0; 512];
-                let length = {
-                    let station = &self.nodes[node].station;
-                    station.open_payload(timeline, slot, source, bits, &mut text)
-                };
+            Heard::Payload(payload) => {
+                let mut text = [0; MAX_SLOT_BYTES];
+                let length = self.nodes[node].station.open_payload(&payload, bits, &mut text);
                 let read = length.and_then(|length| text.get(..length));
-                self.note_payload(transmission, node, read);
+                self.note_payload(transmission, node, &payload, read);
             }
             _ => {}
         }

@@ -13,6 +13,8 @@ pub mod adversary;
 mod air;
 mod digest;
 mod interferer;
+mod keys;
+mod letters;
 mod medium;
 mod node;
 mod operators;
@@ -29,6 +31,8 @@ mod watch;
 
 pub use digest::{Digest, child_seed};
 pub use interferer::{Interferer, Level};
+pub use keys::{Changed, Tried, chance_of_meeting};
+pub use letters::Delivered;
 pub use medium::{Medium, MediumPlan, WORD_ERRORS};
 pub use node::{CAPACITY, Node};
 pub use oscillator::{Behaviour, Course, Oscillator, Reach, SEGMENT_US};
@@ -41,7 +45,7 @@ pub use watch::{Broken, Record, Rule};
 
 use hopwright_core::address::Target;
 use hopwright_core::record::Sink;
-use hopwright_core::station::{Action, Command, Radio, Refused, Watermark};
+use hopwright_core::station::{Action, Command, Mode, Radio, Refused, Watermark};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, Lane, MAX_CHANNELS};
 use node::listening;
@@ -69,6 +73,47 @@ pub enum Order {
     },
     /// An operator releases.
     Release(usize),
+    /// An operator presses to send a text whole, and releases when it is sent.
+    Send {
+        /// Whose operator.
+        node: usize,
+        /// Whom for.
+        target: Target,
+        /// Its number, of [`World::add_text`].
+        text: usize,
+    },
+    /// A station is handed the order of a change of keys.
+    TakeOrder {
+        /// Which station.
+        node: usize,
+        /// Its number, of [`World::add_order`].
+        order: usize,
+    },
+    /// A station is told to send it.
+    SendOrder {
+        /// Which station.
+        node: usize,
+        /// Its number.
+        order: usize,
+    },
+    /// A station goes over to another mode.
+    Mode {
+        /// Which station.
+        node: usize,
+        /// To which.
+        mode: Mode,
+    },
+}
+
+/// What is said in an over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Says {
+    /// Slot by slot: numbered texts, a voice, or what a relay has read.
+    Talk,
+    /// A text, whole.
+    Text(usize),
+    /// The order of a change of keys.
+    Order(usize),
 }
 
 impl Order {
@@ -78,7 +123,11 @@ impl Order {
             Self::SwitchOn(node)
             | Self::Announce(node)
             | Self::Press { node, .. }
-            | Self::Release(node) => node,
+            | Self::Release(node)
+            | Self::Send { node, .. }
+            | Self::TakeOrder { node, .. }
+            | Self::SendOrder { node, .. }
+            | Self::Mode { node, .. } => node,
         }
     }
 }
@@ -104,6 +153,8 @@ struct Transmission {
     node: usize,
     channel: Channel,
     word: u32,
+    /// Whether it is on a single channel, apart from the net.
+    single: bool,
     content: Content,
     start: u64,
     end: u64,
@@ -146,6 +197,9 @@ pub struct World {
     /// The nets, and a station of each.
     nets: Vec<(Lane, usize)>,
     speech: speech::Speech,
+    letters: letters::Letters,
+    stored: Vec<keys::Stored>,
+    withdrawn: Vec<keys::Withdrawn>,
     posts: Vec<relay::Post>,
     last_start: Vec<u64>,
     /// The first transmissions after each press or announce, by node.
@@ -158,10 +212,14 @@ pub struct World {
     opposition: adversary::Opposition,
 }
 
+/// How long an operator speaks who sends something whole: until it is sent.
+const UNTIL_SENT: u64 = u64::MAX - 1;
+
 /// An over in the making.
 #[derive(Debug, Clone, Copy)]
 struct Talk {
     over: usize,
+    says: Says,
     talk_us: u64,
 }
 
@@ -207,6 +265,9 @@ impl World {
             sent_by: BTreeMap::new(),
             nets,
             speech: speech::Speech::new(count),
+            letters: letters::Letters::default(),
+            stored: (0..count).map(|_| keys::Stored::default()).collect(),
+            withdrawn: Vec::new(),
             posts: Vec::new(),
             last_start: vec![u64::MAX; count],
             first_sent: vec![Vec::new(); count],
@@ -394,25 +455,28 @@ impl World {
                 node
             }
             Order::Press { node, target, talk_us } => {
-                if self.give(node, Command::Press(target)).is_ok() {
-                    let over = self.trace.overs.len();
-                    self.talk[node] = Some(Talk { over, talk_us });
-                    self.trace.overs.push(Over {
-                        node,
-                        target,
-                        relayed: talk_us == relay::UNTIL_SAID,
-                        pressed_us: self.now,
-                        ahead_us: None,
-                        cut_in: false,
-                        released_us: None,
-                        payload_slots: 0,
-                        payloads_heard: vec![0; self.nodes.len()],
-                        payloads_garbled: 0,
-                        called: Vec::new(),
-                        busy: Vec::new(),
-                    });
-                } else if talk_us == relay::UNTIL_SAID {
+                let pressed = self.press(node, Command::Press(target), (Says::Talk, talk_us));
+                if !pressed && talk_us == relay::UNTIL_SAID {
                     self.relay_lost_floor(node);
+                }
+                node
+            }
+            Order::Send { node, target, text } => {
+                self.press(node, Command::Press(target), (Says::Text(text), UNTIL_SENT));
+                node
+            }
+            Order::SendOrder { node, order } => {
+                self.press(node, Command::Order, (Says::Order(order), UNTIL_SENT));
+                node
+            }
+            Order::TakeOrder { node, order } => {
+                let bytes = self.order_bytes(order);
+                self.order_arrived(node, &bytes);
+                node
+            }
+            Order::Mode { node, mode } => {
+                if let Err(refused) = self.give(node, Command::Mode(mode)) {
+                    self.trace.presses_refused.push((self.now, node, refused));
                 }
                 node
             }
@@ -429,6 +493,37 @@ impl World {
         };
         self.drain(node);
         self.poll(node);
+    }
+
+    /// An operator presses; whether the station has taken it.
+    fn press(&mut self, node: usize, command: Command, (says, talk_us): (Says, u64)) -> bool {
+        let target = match command {
+            Command::Press(target) => target,
+            _ => Target::ALL,
+        };
+        if let Err(refused) = self.give(node, command) {
+            self.trace.presses_refused.push((self.now, node, refused));
+            return false;
+        }
+        let over = self.trace.overs.len();
+        self.talk[node] = Some(Talk { over, says, talk_us });
+        self.trace.overs.push(Over {
+            node,
+            target,
+            says,
+            relayed: talk_us == relay::UNTIL_SAID,
+            pressed_us: self.now,
+            ahead_us: None,
+            cut_in: false,
+            single: self.nodes[node].station.mode() != Mode::Hopping,
+            released_us: None,
+            payload_slots: 0,
+            payloads_heard: vec![0; self.nodes.len()],
+            payloads_garbled: 0,
+            called: Vec::new(),
+            busy: Vec::new(),
+        });
+        true
     }
 
     fn poll(&mut self, node: usize) {

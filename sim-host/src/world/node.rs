@@ -166,6 +166,15 @@ impl Node {
         answer
     }
 
+    pub(super) fn take_order(&mut self, now: Tick, order: &[u8]) -> Result<(), Refused> {
+        self.note(Input::Order(now, order));
+        let answer = self.station.take_order(now, order);
+        if let Some(digest) = &mut self.digest {
+            record::write_answer(answer, digest);
+        }
+        answer
+    }
+
     pub(super) fn queue_payload(&mut self, bytes: &[u8]) -> Result<(), Refused> {
         self.note(Input::Payload(bytes));
         let answer = self.station.queue_payload(bytes);

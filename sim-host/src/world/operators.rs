@@ -1,9 +1,9 @@
 //! Operators: what they do when their stations tell them something.
 
 use super::relay::UNTIL_SAID;
-use super::{Happened, Order, World};
+use super::{Happened, Order, UNTIL_SENT, World};
 use hopwright_core::address::Address;
-use hopwright_core::station::Event;
+use hopwright_core::station::{Event, Mode};
 
 impl World {
     /// Takes note of a station's events, and does what an operator does on hearing them.
@@ -12,15 +12,17 @@ impl World {
             self.trace.events.push(Happened { at_us: self.now, node, event });
             self.relay_told(node, event);
             self.watch_event(node, event);
+            self.store_keys(node, event);
             match event {
-                Event::GoAhead { .. } => {
+                Event::GoAhead { slot } => {
                     if let Some(talk) = self.talk[node] {
                         self.trace.overs[talk.over].ahead_us = Some(self.now);
                         self.trace.overs[talk.over].cut_in = self.nodes[node].station.cuts_in();
                         self.nodes[node].talking = true;
                         self.nodes[node].payloads = 0;
+                        self.load_letter(node, slot);
                         self.queue_payload(node);
-                        if talk.talk_us != UNTIL_SAID {
+                        if talk.talk_us != UNTIL_SAID && talk.talk_us != UNTIL_SENT {
                             self.order(self.now + talk.talk_us, Order::Release(node));
                         }
                     }
@@ -28,10 +30,11 @@ impl World {
                 Event::Call { source, .. } => self.note_call(node, source, true),
                 Event::Busy { .. } => {
                     let lane = self.nodes[node].lane();
+                    let hops = |n: usize| self.nodes[n].station.mode() == Mode::Hopping;
                     let speaker = (0..self.nodes.len()).find(|n| {
                         let speaks =
                             self.nodes[*n].station.holds_floor() && self.talk[*n].is_some();
-                        speaks && self.nodes[*n].lane() == lane
+                        speaks && self.nodes[*n].lane() == lane && hops(*n) == hops(node)
                     });
                     if let Some(speaker) = speaker {
                         let source = self.nodes[speaker].station.address();

@@ -1,8 +1,9 @@
 //! What is said in overs: numbered texts, a voice, or what a relay has read.
 
-use super::{Relayed, Spoken, Transmission, World};
+use super::{Order, Relayed, Says, Spoken, Transmission, World};
 use hopwright_core::relay::{TAG_BYTES, Tag};
 use hopwright_core::sequence::Timeline;
+use hopwright_core::station::Payload;
 use hopwright_core::timing::MAX_SLOT_BYTES;
 use hopwright_core::units::{Channel, Slot};
 
@@ -54,6 +55,11 @@ impl Speech {
         self.waiting[node].is_some()
     }
 
+    /// What a station has been handed for the slot that it prepares.
+    pub(super) fn said(&self, node: usize) -> &[u8] {
+        self.waiting[node].as_deref().unwrap_or_default()
+    }
+
     /// The payload that a station has just sent.
     pub(super) fn take(&mut self, node: usize) -> Option<Vec<u8>> {
         self.waiting[node].take()
@@ -76,22 +82,31 @@ impl World {
     /// the same times on one channel on which he always listens: the same distance, noise,
     /// interference and chance, and no hopping.
     #[must_use]
-    pub fn voice_on(&self, channel: Channel) -> Vec<Option<Vec<u8>>> {
-        let Some(voice) = &self.speech.voice else { return Vec::new() };
+    pub fn voice_on(&mut self, channel: Channel) -> Vec<Option<Vec<u8>>> {
+        let Some(voice) = self.speech.voice.take() else { return Vec::new() };
+        let heard = voice.said.iter().map(|said| self.read_on(channel, &voice, said)).collect();
+        self.speech.voice = Some(voice);
+        heard
+    }
+
+    fn read_on(&mut self, channel: Channel, voice: &Voice, said: &Said) -> Option<Vec<u8>> {
         let (speaker, listener) = (voice.speaker, voice.listener);
-        let station = &self.nodes[listener].station;
-        let source = self.nodes[speaker].station.address();
-        let read = |said: &Said| {
-            let arrival = self.medium.arrival(speaker, listener, channel, said.at_us, &[]);
-            let key = u64::from(station.address().number());
-            let received = self.medium.receive(arrival, said.number, key, &said.bits)?;
-            let bits = received.bits.as_deref().unwrap_or(&said.bits);
-            let mut text = [0; MAX_SLOT_BYTES];
-            let length =
-                station.open_payload(Timeline::Home, said.slot?, source, bits, &mut text)?;
-            text.get(..length).map(|text| self.body(text).to_vec())
+        let over = self.trace.overs.iter().find(|o| o.pressed_us == voice.pressed_us)?;
+        let payload = Payload {
+            timeline: Timeline::Home,
+            slot: said.slot?,
+            source: self.nodes[speaker].station.address(),
+            target: over.target,
+            order: false,
         };
-        voice.said.iter().map(read).collect()
+        let arrival = self.medium.arrival(speaker, listener, channel, said.at_us, &[]);
+        let station = &mut self.nodes[listener].station;
+        let key = u64::from(station.address().number());
+        let received = self.medium.receive(arrival, said.number, key, &said.bits)?;
+        let bits = received.bits.as_deref().unwrap_or(&said.bits);
+        let mut text = [0; MAX_SLOT_BYTES];
+        let length = station.open_payload(&payload, bits, &mut text)?;
+        text.get(..length).map(|text| self.body(text).to_vec())
     }
 
     /// Hands a speaking station what it says next.
@@ -107,6 +122,15 @@ impl World {
         if self.relays_for(node) {
             return self.relay_next(node);
         }
+        if self.talk[node].is_some_and(|talk| talk.says != Says::Talk) {
+            let column = self.next_column(node);
+            if column.is_none() {
+                // Everything is on the air: the slot under way is the last.
+                self.order(self.now, Order::Release(node));
+                return None;
+            }
+            return column.map(|column| self.tagged(node, &column));
+        }
         let number = self.nodes[node].payloads;
         let over = self.talk[node].map_or(0, |talk| talk.over);
         let body = match self.voice_of(node).and_then(|voice| voice.payloads.get(number as usize)) {
@@ -114,10 +138,15 @@ impl World {
             None if self.posts.is_empty() => payload_text(number).to_vec(),
             None => identified_text(over, number).to_vec(),
         };
+        Some(self.tagged(node, &body))
+    }
+
+    /// A payload behind its tag, where there are relays.
+    fn tagged(&self, node: usize, body: &[u8]) -> Vec<u8> {
         if self.posts.is_empty() {
-            return Some(body);
+            return body.to_vec();
         }
-        Some([&Tag::of(self.nodes[node].lane()).to_bytes()[..], &body].concat())
+        [&Tag::of(self.nodes[node].lane()).to_bytes()[..], body].concat()
     }
 
     /// The voice, if it is what a station says in its present over.
@@ -158,6 +187,7 @@ impl World {
         &mut self,
         transmission: &Transmission,
         node: usize,
+        payload: &Payload,
         read: Option<&[u8]>,
     ) {
         let Some(Some(talk)) = self.talk.get(transmission.node) else { return };
@@ -173,6 +203,7 @@ impl World {
         over.payloads_garbled += u32::from(!same);
         let Some(read) = read else { return };
         let body = self.body(read).to_vec();
+        self.take_column(transmission.node, node, payload, &body);
         if let Some(voice) = &mut self.speech.voice
             && voice.listener == node
             && let Some(said) = voice.said.iter_mut().rfind(|s| s.number == transmission.number)

@@ -1,5 +1,6 @@
 //! What happened, for whoever wants to count, draw or read it afterwards.
 
+use super::{Changed, Delivered, Says};
 use hopwright_core::address::Target;
 use hopwright_core::station::{Event, Refused};
 use hopwright_core::units::Channel;
@@ -61,6 +62,8 @@ pub struct Over {
     pub node: usize,
     /// Whom for.
     pub target: Target,
+    /// What is said in it.
+    pub says: Says,
     /// Whether a relay pressed.
     pub relayed: bool,
     /// True time of the press.
@@ -69,6 +72,8 @@ pub struct Over {
     pub ahead_us: Option<u64>,
     /// Whether it was an over of a station without time, on a provisional timeline.
     pub cut_in: bool,
+    /// Whether it was an over on a single channel.
+    pub single: bool,
     /// True time of the release.
     pub released_us: Option<u64>,
     /// Traffic slots sent.
@@ -140,6 +145,12 @@ pub struct Trace {
     pub relayed: Vec<Relayed>,
     /// Announces that were refused: when, whose, and why.
     pub refused: Vec<(u64, usize, Refused)>,
+    /// Presses and changes of mode that were refused.
+    pub presses_refused: Vec<(u64, usize, Refused)>,
+    /// Changes of the net key that were ordered.
+    pub changes: Vec<Changed>,
+    /// Messages that have come.
+    pub delivered: Vec<Delivered>,
     /// Counts.
     pub totals: Totals,
     /// The end of the last transmission.

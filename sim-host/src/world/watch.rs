@@ -185,7 +185,7 @@ impl World {
         match outcome {
             Heard::Dropped(_) if before != after => self.broke(node, Rule::DroppedMoved),
             Heard::Dropped(_) => {}
-            Heard::Header { timeline: Timeline::CutIn, .. } => {
+            Heard::Header { timeline: Timeline::CutIn | Timeline::Single, .. } => {
                 watch.guest_us = Some(self.now);
                 if before != after {
                     self.broke(node, Rule::CutInMovedTime);
@@ -208,10 +208,15 @@ impl World {
     }
 
     /// Judges a transmission that a station has just ordered.
-    pub(super) fn judge_transmission(&mut self, node: usize, in_hopset: bool, payload: bool) {
+    pub(super) fn judge_transmission(
+        &mut self,
+        node: usize,
+        (in_hopset, single): (bool, bool),
+        payload: bool,
+    ) {
         let station = &self.nodes[node].station;
-        // A cut-in is the one thing that a station without time may send.
-        let in_step = station.in_step() || station.cuts_in();
+        // What a station without time may send: a cut-in, and overs on a single channel.
+        let in_step = station.in_step() || station.cuts_in() || single;
         if !in_hopset {
             self.trace.totals.outside_hopset += 1;
             self.broke(node, Rule::OutsideHopset);

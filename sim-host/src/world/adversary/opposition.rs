@@ -220,6 +220,7 @@ impl World {
             node: self.nodes.len() + adversary,
             channel,
             word,
+            single: false,
             content: Content::SyncHeader,
             start: at_us,
             end: at_us + self.timing.air_time(on_air_bits).us(),
