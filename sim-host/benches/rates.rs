@@ -89,6 +89,7 @@ fn busy_net(plan: &Plan, stations: u8, talk_s: u64) -> World {
     let station = |i: u8| StationPlan {
         role: if i == 0 { Role::Timekeeper } else { Role::Member },
         x_m: f64::from(i) * 40.0,
+        calls: vec![Target::one(Address::new(2))],
         ..StationPlan::member(format!("station {i}"), Address::new(i))
     };
     let radio = RadioPlan::of((0..stations).map(station).collect());

@@ -54,6 +54,16 @@ fn reordered(mut scenario: Scenario, order: &[usize]) -> Scenario {
     for over in &mut scenario.overs {
         over.from = place(over.from);
     }
+    for message in &mut scenario.messages {
+        message.from = place(message.from);
+    }
+    for power in &mut scenario.powers {
+        power.station = place(power.station);
+    }
+    for withdrawal in &mut scenario.withdrawals {
+        withdrawal.by = place(withdrawal.by);
+        withdrawal.stations.iter_mut().for_each(|station| *station = place(*station));
+    }
     scenario
 }
 

@@ -16,7 +16,8 @@ fn members_keep_each_other_in_step_for_four_hours() {
     for i in 0..10 {
         let role = if i == 0 { "timekeeper" } else { "member" };
         text += &format!(
-            "[[station]]\nname = \"s{i}\"\naddress = \"{i:02x}\"\nrole = \"{role}\"\nx_m = {}\n",
+            "[[station]]\nname = \"s{i}\"\naddress = \"{i:02x}\"\nrole = \"{role}\"\nx_m = {}\n\
+             calls = \"01, 02, 03, 04, 05, 06, 07, 08, 09\"\n",
             i * 400
         );
     }

@@ -252,7 +252,7 @@ impl Bed for Watched {
             Input::Order(now, order) => {
                 let _ = self.station.take_order(now, order);
             }
-            other @ _ => panic!("no input {other:?}"),
+            other => panic!("no input {other:?}"),
         }
         self.events();
     }

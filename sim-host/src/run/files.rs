@@ -77,6 +77,8 @@ fn told(event: &Event) -> (&'static str, Option<hopwright_core::units::Slot>, St
         Event::TimelineEnded => ("timeline-ended", None, none),
         Event::CallWaiting => ("call-waiting", None, none),
         Event::WatchTraffic => ("watch-traffic", None, none),
+        Event::Ordered { slot } => ("ordered", Some(slot), none),
+        Event::KeysChanged { slot } => ("keys-changed", Some(slot), none),
         _ => ("other", None, none),
     }
 }

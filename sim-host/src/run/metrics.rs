@@ -81,7 +81,7 @@ pub const METRICS: &[Metric] = &[
     metric("alerts.watch_traffic", "stations that tell of traffic on the watch channel", ""),
     metric("alerts.closest_s", "least time between two alerts of a kind at one station", "s"),
     metric("messages.wanted", "messages times stations that were to get them", ""),
-    metric("messages.lost", "of these, lost", ""),
+    metric("messages.lost", "messages times stations that were lost on the way", ""),
     metric("messages.strays", "messages that came to others, or altered", ""),
     metric("change.followed", "stations that changed keys when the slot came", ""),
     metric("change.picked_up", "stations that had missed it and changed later", ""),
@@ -265,10 +265,10 @@ pub(super) fn in_step_before(scenario: &Scenario, trace: &Trace, node: usize, at
 
 /// Whether a station was on, on the net's key of then, and hopping at `at`.
 fn there(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
-    let powers = scenario.powers.iter().filter(|p| p.station == node && p.at_us <= at);
-    let off = powers.last().is_some_and(|power| power.becomes == Power::Off);
-    let modes = scenario.modes.iter().filter(|m| m.station == node && m.at_us <= at);
-    let away = modes.last().is_some_and(|mode| mode.mode != Mode::Hopping);
+    let mut powers = scenario.powers.iter().filter(|p| p.station == node && p.at_us <= at);
+    let off = powers.next_back().is_some_and(|power| power.becomes == Power::Off);
+    let mut modes = scenario.modes.iter().filter(|m| m.station == node && m.at_us <= at);
+    let away = modes.next_back().is_some_and(|mode| mode.mode != Mode::Hopping);
     let keyless = trace.changes.iter().any(|change| {
         let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
         change::due(scenario, trace, change) <= at && !trace.times_of(node, told).any(|t| t <= at)

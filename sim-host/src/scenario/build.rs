@@ -91,6 +91,13 @@ impl<'a> Builder<'a> {
         Ok(Self::over(plan, radio, seed, key, hopsets))
     }
 
+    /// The same without a key tree: whoever has the net key reads everything, and any target can
+    /// be called. For campaigns that call at random.
+    #[must_use]
+    pub fn without_tree(self) -> Self {
+        Self { tree: None, ..self }
+    }
+
     /// The hopset of each lane that has a station.
     fn hopsets(
         radio: &RadioPlan,

@@ -73,7 +73,7 @@ impl Carrier<'_> {
         };
         // Every session makes its own choices.
         let seed = child_seed(self.soak.seed, &format!("restart/{node}/{at_us}"));
-        let builder = Builder::new(self.plan, self.radio, seed)?;
+        let builder = Builder::new(self.plan, self.radio, seed)?.without_tree();
         let station = builder.configure(&self.radio.stations[node], |config| {
             Station::new(Config { watermark, ..config })
         })?;

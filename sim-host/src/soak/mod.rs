@@ -178,7 +178,7 @@ impl Soak {
     ) -> Result<Outcome, Diagnostic> {
         let end = self.length_us.min(stop.unwrap_or(u64::MAX));
         let radio = self.radio(plan);
-        let builder = Builder::new(plan, &radio, self.seed)?;
+        let builder = Builder::new(plan, &radio, self.seed)?.without_tree();
         let mut world = builder.world(Timetable::totals(&[(5 * SECOND, TIMEKEEPER)], &[]))?;
         world.set_faults(Faults { loss: 0.02, duplicates: 0.02, replays: 0.01 });
         let mut outcome = Outcome::default();

@@ -13,10 +13,17 @@ use zeroize::Zeroizing;
 /// What a station's storage holds of its keys.
 #[derive(Debug, Default)]
 pub(super) struct Stored {
-    /// Net key and share after the last change; nothing if there was none.
-    keys: Option<(Zeroizing<[u8; 32]>, Zeroizing<Vec<u8>>)>,
+    /// What there is after the last change; nothing if there was none.
+    keys: Option<StoredKeys>,
     /// An order whose slot has not come.
     order: Option<Vec<u8>>,
+}
+
+/// A net key and the bytes of a share.
+#[derive(Debug)]
+struct StoredKeys {
+    key: Zeroizing<[u8; 32]>,
+    share: Zeroizing<Vec<u8>>,
 }
 
 /// What a withdrawn station has tried and achieved with everything that it has.
@@ -65,8 +72,8 @@ impl World {
     /// they are still those that it was loaded with.
     #[must_use]
     pub fn stored_keys(&self, node: usize) -> Option<(NetKey, Option<Share>)> {
-        let (key, share) = self.stored[node].keys.as_ref()?;
-        Some((NetKey::new(**key), Share::read(share)))
+        let stored = self.stored[node].keys.as_ref()?;
+        Some((NetKey::new(*stored.key), Share::read(&stored.share)))
     }
 
     /// The order that a station's storage holds, if its slot has not come.
@@ -109,7 +116,8 @@ impl World {
             if let Some(share) = share {
                 share.write(&mut |part: &[u8]| written.extend_from_slice(part));
             }
-            self.stored[node] = Stored { keys: Some((bytes, written)), order: None };
+            self.stored[node] =
+                Stored { keys: Some(StoredKeys { key: bytes, share: written }), order: None };
         }
     }
 
