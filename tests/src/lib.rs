@@ -8,6 +8,7 @@
 //! * [`binomial`]: exact probabilities and bands of counts.
 //! * [`correlation`]: serial correlation; Hamming correlation of hop sequences and its bounds.
 //! * [`sp800_22`]: the tests of NIST SP 800-22 that are used.
+//! * [`air`]: stations that hear each other on a clean channel.
 //! * [`plans`]: hop sequences and stations made from a few numbers.
 //! * [`provisioning`]: configurations, and a storage that loses its power.
 //! * [`bench`](mod@bench): random plans, and random but well-informed treatment of a station.
@@ -17,6 +18,7 @@
 //! Keys are fixed, so a test either passes always or fails always. Levels are chosen as if keys
 //! were drawn afresh: each file says how likely a false alarm would then have been.
 
+pub mod air;
 pub mod bench;
 pub mod binomial;
 pub mod chi_square;

@@ -7,6 +7,7 @@ use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::{Cursor, Draw, Sequence, SlotKind, Structure, Timeline};
 use hopwright_core::station::{Config, FixedChannels, Role, Station, Watermark};
 use hopwright_core::timing::Timing;
+use hopwright_core::tree::Share;
 use hopwright_core::units::{Dbm, Hertz, Lane, Micros, Ppb, Slot};
 
 /// A net key that differs in every byte for different numbers.
@@ -107,6 +108,15 @@ impl Make {
     /// If the parts do not fit each other.
     #[must_use]
     pub fn station(self, key: &NetKey) -> Station<128> {
+        self.station_with(key, None)
+    }
+
+    /// The same with a share of a key tree.
+    ///
+    /// # Panics
+    /// If the parts do not fit each other.
+    #[must_use]
+    pub fn station_with(self, key: &NetKey, share: Option<Share>) -> Station<128> {
         let raster = raster(128);
         let hopset = Hopset::derive(key, &raster, &raster.all(), Pick::All, None, Lane::ZERO);
         Station::new(Config {
@@ -122,7 +132,7 @@ impl Make {
             fixed: self.fixed,
             address: Address::new(self.address),
             role: self.role,
-            share: None,
+            share,
             watermark: self.watermark,
             seed: u64::from(self.address),
         })
