@@ -16,7 +16,9 @@ use heapless::Vec;
 pub struct Cursor<const N: usize> {
     when: Words,
     turn: Words,
-    run_turn: Words,
+    /// The stream of a run's windows. (Its words are read four at a time and not kept: memory is
+    /// dear.)
+    run_stream: u32,
     hop: Words,
     word: Words,
     window: Window,
@@ -62,7 +64,7 @@ impl<const N: usize> Cursor<N> {
         Self {
             when: Words::new(draw),
             turn: Words::new(draw),
-            run_turn: Words::new(draw | RUN),
+            run_stream: draw | RUN,
             hop: Words::new(draw),
             word: Words::new(own),
             window: Window::default(),
@@ -102,7 +104,8 @@ impl<const N: usize> Cursor<N> {
 
     /// Slot `slot` of a run of consecutive sync slots (announce, cut-in, lead-in).
     pub fn run_hop(&mut self, sequence: &Sequence<N>, slot: Slot) -> Hop {
-        let channel = self.run_window.channel(sequence, &mut self.run_turn, slot.number());
+        let mut words = Words::new(self.run_stream);
+        let channel = self.run_window.channel(sequence, &mut words, slot.number());
         Hop { slot, kind: SlotKind::Sync, channel, word: sequence.sync_word }
     }
 

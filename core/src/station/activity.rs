@@ -1,7 +1,6 @@
 //! What a station is busy with, with the data of that and of nothing else.
 
 use crate::address::{Address, Target};
-use crate::clock::NetClock;
 use crate::sequence::Timeline;
 use crate::units::{Slot, Tick};
 
@@ -62,8 +61,6 @@ pub(super) struct Verify {
     pub(super) words: u8,
     /// The end of the run that the header belonged to.
     pub(super) run_end: Option<Slot>,
-    /// What was known of the time before.
-    pub(super) before: Option<NetClock>,
     pub(super) basis: Basis,
 }
 

@@ -204,10 +204,9 @@ impl<const N: usize> Station<N> {
             until: header.slot.plus(VERIFY_SLOTS),
             words: 0,
             run_end: run_end(header),
-            before: self.clock,
             basis,
         };
-        self.clock = Some(clock);
+        self.guest = self.clock.replace(clock);
         self.enter(Activity::Verify(verify));
         Ok(())
     }
@@ -215,10 +214,10 @@ impl<const N: usize> Station<N> {
     /// A header for a station that has one already: it confirms, or it counts for nothing.
     fn second_header(&mut self, seen: Observation, header: Header) -> Result<(), Dropped> {
         self.in_place(seen.at, seen.sent_us)?;
-        if let Activity::Verify(Verify { basis: Basis::Word, before, .. }) = self.activity {
+        if let Activity::Verify(Verify { basis: Basis::Word, .. }) = self.activity {
             // What a unique word suggested has served its turn: the header is taken in by the
             // clock as it was before.
-            let supposed = core::mem::replace(&mut self.clock, before);
+            let supposed = core::mem::replace(&mut self.clock, self.guest);
             let taken = self.header_in_step(seen);
             if taken.is_err() {
                 self.clock = supposed;
@@ -260,6 +259,7 @@ impl<const N: usize> Station<N> {
     /// A second opinion has come: the time is confirmed.
     fn confirm(&mut self, slot: Slot) {
         let Activity::Verify(Verify { run_end, basis, .. }) = self.activity else { return };
+        self.guest = None;
         if basis == Basis::Later {
             // Others may still be on the time that we have just left.
             self.gather_until = Some(slot.plus(GATHER_DUE));
@@ -441,11 +441,11 @@ impl<const N: usize> Station<N> {
             }
             Activity::Watch(Watch { coasting: true }) => {
                 let seen = Observation { at: reception.at, sent_us, half_width: None };
-                let before = self.clock;
-                self.clock = before.map(|clock| clock.supposing(seen));
+                self.guest = self.clock;
+                self.clock = self.clock.map(|clock| clock.supposing(seen));
                 let until = slot.plus(VERIFY_SLOTS);
                 let (run_end, basis) = (None, Basis::Word);
-                self.enter(Activity::Verify(Verify { until, words: 0, run_end, before, basis }));
+                self.enter(Activity::Verify(Verify { until, words: 0, run_end, basis }));
                 Heard::Busy
             }
             Activity::Watch(Watch { coasting: false }) => {

@@ -37,6 +37,17 @@ pub(super) enum Change {
     },
 }
 
+/// What is left to be done before another key is in use.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Adopting {
+    /// Everything: the sequence first.
+    Sequence,
+    /// The keys of headers and calls.
+    Keys,
+    /// Nothing.
+    Done,
+}
+
 /// The key of a call, once it has been worked out.
 #[derive(Debug)]
 #[cfg_attr(feature = "_model", derive(Clone))]
@@ -125,6 +136,7 @@ impl<const N: usize> Station<N> {
 
     /// The key of what `source` says to `target`; worked out once for each call.
     pub(super) fn call_key(&mut self, source: Address, target: Target) -> Option<&Subkey> {
+        self.adopt_whole();
         let sealed = self.sealed();
         let [own, others] = &mut self.call_keys;
         let place = if source == self.address { own } else { others };
@@ -147,31 +159,53 @@ impl<const N: usize> Station<N> {
         (own.as_ref().filter(|_| known).map(|call| &call.key), &mut self.burst)
     }
 
-    /// Puts a key to use for everything that is on the air from now on.
-    fn adopt(&mut self, key: &NetKey) {
-        self.sequence.rekey(key);
-        self.cursor = Cursor::new(&self.sequence, self.cursor_timeline);
-        self.header_keys = HeaderKeys::new(key);
-        self.call_root = call_root(key, self.share.is_some() && self.sealed());
-        self.call_keys = [None, None];
-        // Ranks were those of another rendezvous set.
-        self.interferers = Interferers::default();
+    /// Another key comes into use for everything that is on the air from now on. The work is done
+    /// piece by piece, in the polls that follow; whatever else is asked waits for all of it.
+    pub(super) const fn adopt(&mut self) {
+        self.adopting = Adopting::Sequence;
         self.current = None;
     }
 
-    /// Puts the net key to use, or in the clear the key that everybody has.
-    pub(super) fn adopt_present(&mut self) {
-        let key = if self.sealed() { self.key.copy() } else { NetKey::of_the_clear() };
-        self.adopt(&key);
+    /// Does one piece of that, if there is one left.
+    #[inline(never)]
+    pub(super) fn adopt_step(&mut self) -> bool {
+        let key = match &self.change {
+            _ if !self.sealed() => NetKey::of_the_clear(),
+            Change::Followed { former, .. } if self.visiting => former.copy(),
+            Change::None | Change::Ordered(_) | Change::Followed { .. } => self.key.copy(),
+        };
+        self.adopting = match self.adopting {
+            Adopting::Done => return false,
+            Adopting::Sequence => {
+                self.sequence.rekey(&key);
+                self.cursor = Cursor::new(&self.sequence, self.cursor_timeline);
+                // Ranks were those of another rendezvous set.
+                self.interferers = Interferers::default();
+                Adopting::Keys
+            }
+            Adopting::Keys => {
+                self.header_keys = HeaderKeys::new(&key);
+                self.call_root = call_root(&key, self.share.is_some() && self.sealed());
+                self.call_keys = [None, None];
+                Adopting::Done
+            }
+        };
+        true
+    }
+
+    /// Does all that is left of it.
+    pub(super) fn adopt_whole(&mut self) {
+        while self.adopt_step() {}
     }
 
     /// Goes over to the former key, for an over to those who have missed the change.
-    pub(super) fn visit_former(&mut self) -> bool {
-        let Change::Followed { former, .. } = &self.change else { return false };
-        let former = former.copy();
-        self.adopt(&former);
-        self.visiting = true;
-        true
+    pub(super) const fn visit_former(&mut self) -> bool {
+        let followed = matches!(self.change, Change::Followed { .. });
+        if followed {
+            self.visiting = true;
+            self.adopt();
+        }
+        followed
     }
 
     /// Whether there is an order to send.
@@ -181,6 +215,7 @@ impl<const N: usize> Station<N> {
 
     /// Goes over to the ordered key when its slot has come for certain: by the clock of a station
     /// in step, by the bound or the storage of another.
+    #[inline(never)]
     pub(super) fn change_keys_when_due(&mut self, now: Tick) {
         match &self.change {
             Change::None | Change::Followed { told: true, .. } => {}
@@ -216,7 +251,7 @@ impl<const N: usize> Station<N> {
         let told = self.report(Event::KeysChanged { slot });
         self.change = Change::Followed { former, slot, told };
         self.visiting = false;
-        self.adopt_present();
+        self.adopt();
         if let Activity::Search(_) = self.activity {
             self.enter(Activity::search());
         }

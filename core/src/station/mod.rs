@@ -50,7 +50,7 @@ use crate::units::{Dbm, Micros, Slot, Tick};
 use activity::Activity;
 use fixed::Attention;
 use heapless::{Deque, Vec};
-use keys::{CallKey, Change};
+use keys::{Adopting, CallKey, Change};
 
 /// Call headers that open an over; more after a long silence.
 pub const CALL_SLOTS: u32 = 8;
@@ -113,6 +113,7 @@ pub struct Station<const N: usize> {
     call_keys: [Option<CallKey>; 2],
     /// The former net key is in use, for the over under way.
     visiting: bool,
+    adopting: Adopting,
     mode: Mode,
     /// Whether there was net time when the station left its net for a single channel.
     kept: bool,
@@ -132,7 +133,8 @@ pub struct Station<const N: usize> {
     activity: Activity,
     /// What is known of net time; while searching, a bound that old time stamps must not pass.
     clock: Option<NetClock>,
-    /// The time of the cut-in that is followed or spoken; home time knows nothing of it.
+    /// The time of the cut-in that is followed or spoken; home time knows nothing of it. Or, while
+    /// a second opinion is awaited, the home time that there was before: never both.
     guest: Option<NetClock>,
     /// A cut-in has just been followed: until this slot, whoever speaks first owes the newcomer a
     /// lead-in.
@@ -222,6 +224,7 @@ impl<const N: usize> Station<N> {
             change: Change::None,
             call_keys: [None, None],
             visiting: false,
+            adopting: Adopting::Done,
             mode: Mode::Hopping,
             kept: false,
             timing: config.timing,
@@ -374,12 +377,13 @@ impl<const N: usize> Station<N> {
     }
 
     /// Enters an activity: the present action no longer holds.
+    #[inline(never)]
     fn enter(&mut self, activity: Activity) {
         self.activity = activity;
         self.current = None;
         if self.visiting && !self.holds_floor() {
             self.visiting = false;
-            self.adopt_present();
+            self.adopt();
         }
     }
 

@@ -1,6 +1,7 @@
 //! Time passes: deadlines, and what the radio does in the slot under way.
 
 use super::activity::{Activity, Announce, Basis, Follow, Parked, Search, Speak, Verify, Watch};
+use super::keys::Adopting;
 use super::{
     Action, CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Current,
     Event, LEAD_IN_DUE, Mode, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish,
@@ -31,6 +32,9 @@ impl<const N: usize> Station<N> {
         }
         self.first_asked(now);
         self.change_keys_when_due(now);
+        if self.adopt_step() {
+            return self.at_once(now);
+        }
         let mut current = match (self.activity, self.activity.timeline()) {
             (Activity::Search(_), _) => self.poll_search(now),
             (Activity::Single, _) => self.poll_single(now),
@@ -45,6 +49,10 @@ impl<const N: usize> Station<N> {
                 }
             }
         };
+        if self.adopting != Adopting::Done {
+            // What has just been found out was found with keys that are no longer in use.
+            return self.at_once(now);
+        }
         if let Some(change) = self.change_at().filter(|at| *at > now) {
             current.action.until = current.action.until.min(change);
             current.action.poll_by = current.action.poll_by.min(change);
@@ -54,6 +62,13 @@ impl<const N: usize> Station<N> {
         }
         self.current = Some(current);
         current.action
+    }
+
+    /// Nothing yet: there is more to be worked out first, in the next call.
+    fn at_once(&mut self, now: Tick) -> Action {
+        self.current = None;
+        self.burst.clear();
+        Action { radio: Radio::Off, from: now, until: now, poll_by: now }
     }
 
     /// A station without time: parked, or moving to the next channel.
@@ -190,7 +205,7 @@ impl<const N: usize> Station<N> {
 
     /// No second opinion has come: back to the time that there was before, if there was any.
     fn give_up(&mut self, verify: Verify, now: Tick) -> Current {
-        self.clock = verify.before;
+        self.clock = self.guest.take();
         self.enter(match verify.basis {
             Basis::Header => Activity::search(),
             Basis::Word => Activity::Watch(Watch { coasting: true }),
@@ -390,6 +405,7 @@ impl<const N: usize> Station<N> {
         if let Some(clock) = &mut self.clock {
             clock.distrust();
         }
+        self.guest = None;
         self.enter(Activity::search());
         self.report(Event::OutOfStep);
     }

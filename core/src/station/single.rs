@@ -36,9 +36,9 @@ impl<const N: usize> Station<N> {
         }
         let sealed = self.sealed();
         if self.mode == Mode::Hopping {
-            if let Activity::Verify(Verify { before, basis, .. }) = self.activity {
+            if let Activity::Verify(Verify { basis, .. }) = self.activity {
                 // There is no second opinion to be had elsewhere.
-                self.clock = before;
+                self.clock = self.guest;
                 self.kept = basis != Basis::Header;
             } else {
                 self.kept = self.in_step();
@@ -47,7 +47,7 @@ impl<const N: usize> Station<N> {
         self.mode = mode;
         self.guest = None;
         if sealed != self.sealed() {
-            self.adopt_present();
+            self.adopt();
         }
         self.enter(match mode {
             Mode::Hopping if self.kept => Activity::watch(),

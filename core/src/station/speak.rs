@@ -23,6 +23,7 @@ impl<const N: usize> Station<N> {
     /// [`Refused`]; nothing has changed then.
     pub fn command(&mut self, now: Tick, command: Command) -> Result<(), Refused> {
         self.first_asked(now);
+        self.adopt_whole();
         match command {
             Command::Announce => self.start_announce(now),
             Command::Press(target) => self.press(now, target),

@@ -43,6 +43,8 @@ pub struct Node {
     pub(super) followed: (u64, u64),
     digest: Option<Digest>,
     recording: Option<Vec<u8>>,
+    /// The session that is recorded is over: the power failed.
+    recorded_whole: bool,
     /// Inputs in the recording.
     inputs: u64,
 }
@@ -93,6 +95,7 @@ impl Node {
             followed: (0, 0),
             digest: None,
             recording: None,
+            recorded_whole: false,
             inputs: 0,
         }
     }
@@ -192,8 +195,13 @@ impl Node {
         Some(event)
     }
 
+    /// What follows is another session, and not in the recording.
+    pub(super) fn end_recording(&mut self) {
+        self.recorded_whole = true;
+    }
+
     fn note(&mut self, input: Input<'_>) {
-        if let Some(recording) = &mut self.recording {
+        if let Some(recording) = self.recording.as_mut().filter(|_| !self.recorded_whole) {
             input.encode(&mut |bytes: &[u8]| recording.extend_from_slice(bytes));
             self.inputs += 1;
         }

@@ -96,6 +96,7 @@ impl World {
         self.untune(node);
         self.trouble.off[node] = true;
         self.nodes[node].action = None;
+        self.nodes[node].end_recording();
         // Caught up on silence a station may have gone to rest again; nobody shall wake it.
         self.nodes[node].dormant_since = None;
         self.nodes[node].talking = false;

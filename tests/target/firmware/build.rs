@@ -6,6 +6,8 @@ use std::{env, fs};
 
 /// The folder with the recordings, `recording-<address>.bin`.
 const FOLDER: &str = "HOPWRIGHT_RECORDINGS";
+/// What the external memory of memory.x holds.
+const EXTERNAL: u64 = 16 << 20;
 
 fn main() {
     let out = PathBuf::from(env::var_os("OUT_DIR").expect("cargo sets OUT_DIR"));
@@ -31,16 +33,19 @@ fn table(folder: &Path) -> String {
     let entries = fs::read_dir(folder).expect("the folder of recordings can be read");
     let mut files: Vec<PathBuf> = entries.filter_map(|entry| Some(entry.ok()?.path())).collect();
     files.sort();
+    let mut used = 0;
     let mut table = String::from("[");
     for file in &files {
         let file = file.canonicalize().expect("a recording exists");
         let name = file.file_stem().and_then(|name| name.to_str()).unwrap_or_default();
         if let Some(address) = name.strip_prefix("recording-") {
             let length = fs::metadata(&file).expect("a recording has a length").len();
+            used += length;
+            let section = if used < EXTERNAL { ".recordings" } else { ".recordings_behind" };
             write!(
                 table,
                 "({address:?}, {{
-                    #[unsafe(link_section = \".recordings\")]
+                    #[unsafe(link_section = {section:?})]
                     static BYTES: [u8; {length}] = *include_bytes!({file:?});
                     &BYTES
                 }}),"

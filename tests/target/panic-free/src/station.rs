@@ -9,9 +9,10 @@ use hopwright_core::keys::NetKey;
 use hopwright_core::record::{self, Input};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
-    Command, Config, FixedChannels, Reception, Role, Station, Watermark,
+    Command, Config, FixedChannels, Mode, Payload, Reception, Role, Station, Watermark,
 };
 use hopwright_core::timing::Timing;
+use hopwright_core::tree::Share;
 use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb, Slot, Tick};
 
 fn tick() -> Tick {
@@ -59,7 +60,7 @@ fn config<const N: usize>(key: &NetKey) -> Option<Config<'_, N>> {
         },
         address: Address::new(black_box(0)),
         role: black_box(Role::Deputy { after: Micros::new(0) }),
-        share: None,
+        share: Share::read(black_box(&[0; 290])),
         watermark: black_box(Watermark::Fresh),
         seed: black_box(0),
     })
@@ -78,6 +79,8 @@ fn calls<const N: usize>(station: &mut Station<N>) {
         let command = match black_box(0) {
             0 => Command::Announce,
             1 => Command::Press(black_box(Target::ALL)),
+            2 => Command::Order,
+            3 => Command::Mode(black_box(Mode::SinglePlain)),
             _ => Command::Release,
         };
         record::write_answer(station.command(tick(), command), &mut sink);
@@ -85,7 +88,10 @@ fn calls<const N: usize>(station: &mut Station<N>) {
         let mut out = black_box([0_u8; 600]);
         let out = out.get_mut(..black_box(0)).unwrap_or_default();
         let (slot, source) = (Slot::new(black_box(0)), Address::new(black_box(0)));
-        black_box(station.open_payload(black_box(Timeline::Home), slot, source, bits, out));
+        let (timeline, target) = (black_box(Timeline::Home), black_box(Target::ALL));
+        let payload = Payload { timeline, slot, source, target, order: black_box(false) };
+        black_box(station.open_payload(&payload, bits, out));
+        keys(station, &payload, bits);
         if let Some(event) = station.next_event() {
             record::write_event(event, &mut sink);
         }
@@ -95,6 +101,22 @@ fn calls<const N: usize>(station: &mut Station<N>) {
         if let (Some(clock), Ok(timing)) = (station.clock(), any_timing()) {
             clock_of(clock, &timing);
         }
+    }
+}
+
+fn keys<const N: usize>(station: &mut Station<N>, payload: &Payload, bits: &[u8]) {
+    record::write_answer(station.take_order(tick(), bits), &mut sink);
+    let Payload { slot, source, target, .. } = *payload;
+    black_box(station.message_key(source, target).is_some());
+    black_box((station.origin(payload), station.own_origin(slot), station.mode()));
+    black_box(station.uses_net_key());
+    let (key, share) = station.keys();
+    key.expose(|key| {
+        black_box(key);
+    });
+    if let Some(share) = share {
+        share.write(&mut sink);
+        black_box(share.reaches(source, target));
     }
 }
 

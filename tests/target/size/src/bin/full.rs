@@ -1,5 +1,6 @@
 //! Everything that a station on the target needs of the link: deriving its hopset from a plan,
-//! starting, and every call; with the features `tree` and `messages` also what stands beside it. Nothing here is known to the optimiser, and nothing is printed.
+//! starting, and every call; with the features `tree` and `messages` also what stands beside it:
+//! addressing by keys, and messages. Nothing here is known to the optimiser, and nothing is printed.
 
 #![no_std]
 #![no_main]
@@ -9,32 +10,28 @@ use core::panic::PanicInfo;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{Exclusion, Hopset, LaneKind, Lanes, Pick, Raster};
 use hopwright_core::clock::ClockPlan;
-#[cfg(feature = "tree")]
-use hopwright_core::keys::Label;
 use hopwright_core::keys::NetKey;
 #[cfg(feature = "messages")]
 use hopwright_core::message::{Inbox, Layout, Origin, Outbox, Progress};
 use hopwright_core::sequence::{Draw, Structure, Timeline};
 use hopwright_core::station::{
-    Command, Config, FixedChannels, Reception, Role, Station, Watermark,
+    Command, Config, FixedChannels, Mode, Payload, Reception, Role, Station, Watermark,
 };
 use hopwright_core::timing::Timing;
 #[cfg(feature = "tree")]
-use hopwright_core::tree::{Rekey, Secret, Share};
+use hopwright_core::tree::{Secret, Share};
 use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb, Slot, Tick};
 
 #[cortex_m_rt::entry]
 fn main() -> ! {
     // Without a station there is nothing to do, and the image stays alive either way.
     if let Some(mut station) = station() {
-        #[cfg(feature = "tree")]
-        let mut share = share();
         loop {
             call(&mut station);
             #[cfg(feature = "tree")]
-            keys(&mut share);
+            keys(&mut station);
             #[cfg(feature = "messages")]
-            messages();
+            messages(&mut station);
         }
     }
     loop {
@@ -59,20 +56,23 @@ fn call(station: &mut Station<128>) {
         bits: black_box(&[0; 108]),
     };
     let _ = black_box(station.heard(now, reception));
-    let (slot, source) = black_box((Slot::ZERO, Address::new(0)));
+    let payload = black_box(Payload {
+        timeline: Timeline::Home,
+        slot: Slot::ZERO,
+        source: Address::new(0),
+        target: Target::ALL,
+        order: false,
+    });
     let mut text = [0; 108];
-    black_box(station.open_payload(
-        black_box(Timeline::Home),
-        slot,
-        source,
-        reception.bits,
-        &mut text,
-    ));
+    black_box(station.open_payload(&payload, reception.bits, &mut text));
     black_box(&text);
     station.energy(now, reception.channel, black_box(Dbm::new(0)));
     let command = match black_box(0) {
         0 => Command::Announce,
         1 => Command::Press(black_box(Target::ALL)),
+        2 => Command::Mode(black_box(Mode::SinglePlain)),
+        #[cfg(feature = "tree")]
+        3 => Command::Order,
         _ => Command::Release,
     };
     let _ = black_box(station.command(now, command));
@@ -93,21 +93,25 @@ fn share() -> Share {
 }
 
 #[cfg(feature = "tree")]
-/// A traffic key, and a change of the net key.
-fn keys(share: &mut Share) {
-    let tree = NetKey::new(black_box([0; 32])).subkey(Label::Tree);
-    let own = Address::new(black_box(0));
-    black_box(share.traffic_key(&tree, own, black_box(own), black_box(Target::ALL)).is_some());
-    if let Some(rekey) = Rekey::open(share, &tree, own, black_box(&[0; 108])) {
-        black_box((rekey.key().same(&NetKey::new(black_box([0; 32]))), rekey.slot()));
-        share.accept(&rekey);
+/// A change of the net key, and what is stored of it.
+fn keys(station: &mut Station<128>) {
+    let _ = black_box(station.take_order(black_box(Tick::ZERO), black_box(&[0; 108])));
+    let (key, share) = station.keys();
+    key.expose(|key| {
+        black_box(key);
+    });
+    if let Some(share) = share {
+        share.write(&mut |part: &[u8]| {
+            black_box(part);
+        });
     }
 }
 
 #[cfg(feature = "messages")]
 /// A message out, and one in.
-fn messages() {
-    let key = NetKey::new(black_box([0; 32])).subkey(Label::Text);
+fn messages(station: &mut Station<128>) {
+    let (source, target) = (Address::new(black_box(0)), black_box(Target::ALL));
+    let Some(key) = station.message_key(source, target) else { return };
     let Ok(layout) = Layout::new(black_box(64), black_box(24), black_box(106)) else { return };
     let at = black_box(Origin { source: Address::new(0), stream: 0, slot: Slot::ZERO });
     let mut outbox = Outbox::<2328>::new(layout);
@@ -175,6 +179,9 @@ fn station() -> Option<Station<128>> {
             1 => Role::Deputy { after: Micros::new(black_box(1)) },
             _ => Role::Member,
         },
+        #[cfg(feature = "tree")]
+        share: Some(share()),
+        #[cfg(not(feature = "tree"))]
         share: None,
         watermark: match black_box(0) {
             0 => Watermark::Fresh,

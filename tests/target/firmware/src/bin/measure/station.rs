@@ -116,10 +116,9 @@ impl Counts {
         let (heard, cost) = counter.count(|| station.heard(now, reception));
         let class = match heard {
             Heard::Header { .. } => 0,
-            Heard::Payload { timeline, slot, source } => {
+            Heard::Payload(payload) => {
                 let mut text = [0; 512];
-                let work =
-                    || station.open_payload(timeline, slot, source, reception.bits, &mut text);
+                let work = || station.open_payload(&payload, reception.bits, &mut text);
                 self.open_payload.add(counter.count(work).1);
                 1
             }
