@@ -18,9 +18,7 @@ mod error;
 pub mod manual;
 mod plan;
 
-pub use configuration::{
-    Configuration, MAX_CONFIGURATION, MAX_NAME, MAX_SHARE, PlanDigest, Share, VERSION,
-};
+pub use configuration::{Configuration, MAX_CONFIGURATION, MAX_NAME, PlanDigest, VERSION};
 pub use envelope::{ENVELOPE_VERSION, Envelope, Header, MAX_ENVELOPE, Method, TAG_BYTES};
 pub use error::{DecodeError, Fault};
 pub use plan::PublicPlan;

@@ -25,7 +25,7 @@ pub use secret::{
     read_passphrase, read_transfer_key,
 };
 pub(crate) use secret::{hex, key_text, write_private};
-pub use shown::{Shown, ShownEnvelope, envelope_shown, rank_word, shown};
+pub use shown::{Shown, ShownEnvelope, ShownShare, envelope_shown, rank_word, shown};
 pub use station_file::{StationFile, decode_refused, read_station_file};
 
 use crate::diagnostic::Diagnostic;
