@@ -394,7 +394,7 @@ fn the_public_part_and_a_key_make_a_configuration() {
     let digest = PlanDigest::new([3; 16]);
     let address = Address::new(0x4B);
     let make = |rank| {
-        let made = plan.configuration::<128>(digest, key(3), address, rank, Lane::ZERO);
+        let made = plan.configuration::<128>(digest, key(3), None, address, rank, Lane::ZERO);
         made.expect("a configuration")
     };
     let own = |rank| make(rank).clock.own_tolerance.ppb();
@@ -402,6 +402,12 @@ fn the_public_part_and_a_key_make_a_configuration() {
     assert_eq!(make(Rank::Deputy).role, Role::Deputy { after: Micros::from_millis(9) });
     let expected = encoded(&configuration(3, 0x4B, None));
     assert_eq!(encoded(&make(Rank::Member)), expected);
+    // After a change of the net key the hopset stays (specification section 10).
+    let rank = Rank::Member;
+    let changed = plan
+        .configuration::<128>(digest, key(4), Some(&key(3)), address, rank, Lane::ZERO)
+        .expect("a configuration");
+    assert!(changed.key.same(&key(4)) && changed.hopset == make(rank).hopset);
     let encoding = |plan: &PublicPlan<'_>| {
         let mut bytes = Vec::new();
         plan.encode(&mut |part: &[u8]| bytes.extend_from_slice(part));

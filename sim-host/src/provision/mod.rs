@@ -65,11 +65,13 @@ pub fn provision(
     random: &mut dyn FnMut(&mut [u8]) -> Result<(), Diagnostic>,
 ) -> Result<Vec<Provisioned>, Diagnostic> {
     let (public, digest) = (plan.public(), plan.digest());
+    let band_key = plan.named_band_key();
     let mut all = Vec::with_capacity(roster.stations.len());
     for station in &roster.stations {
         let RosterStation { address, rank, lane, .. } = *station;
-        let configuration: Configuration<'_, MAX_HOPSET> =
-            public.configuration(digest, plan.net_key(), address, rank, lane).map_err(|error| {
+        let configuration: Configuration<'_, MAX_HOPSET> = public
+            .configuration(digest, plan.net_key(), band_key.as_ref(), address, rank, lane)
+            .map_err(|error| {
                 Diagnostic::new(
                     format!("\"{}\" cannot be provisioned: {error}", station.name),
                     "change its `lane` in the roster, or [lanes] of the plan",
