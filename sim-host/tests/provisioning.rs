@@ -159,7 +159,7 @@ fn stations_get_their_shares_and_can_call_each_other() {
     shows_no_secret(path, &told);
     for line in [
         "    may call  4B, 40/4, all but 10\n",
-        "    may call  10, 22 (the roster does not say)\n",
+        "    may call  10, 22 (by default)\n",
         "    may call  only targets that it belongs to\n",
     ] {
         assert!(told.contains(line), "no {line:?}: {told}");
@@ -223,20 +223,45 @@ fn stations_get_their_shares_and_can_call_each_other() {
 }
 
 #[test]
-fn a_large_net_gets_prefixes_where_the_roster_does_not_say() {
+fn a_large_net_gets_groups_where_the_roster_does_not_say() {
     let dir = folder();
     let path = dir.path();
-    let roster: String = (0x40..0x60)
+    let roster: String = (0x3C..0x50)
         .map(|a| format!("[[station]]\nname = \"boat {a}\"\naddress = \"{a:02X}\"\n"))
         .collect();
-    // 57 is one that the plan has withdrawn.
-    let roster = roster.replace("\"57\"", "\"60\"");
     fs::write(path.join("roster.toml"), roster).expect("written");
     let args = ["provision", "tree.toml", "--roster", "roster.toml", "--out", "out"];
     let told = stdout(&hopwright(path, &[&args[..], &BY_KEY].concat()));
-    let after = told.split("station-4B.sealed").nth(1).expect("the station");
-    let line = after.lines().nth(1).expect("its directory").trim();
-    assert_eq!(line, "may call  60/3, 50/4, 40/5, 4C/6, 48/7, 4A (the roster does not say)");
+    for (station, line) in
+        [("3D", "may call  40/4, 3C, 3E, 3F (by default)"), ("4B", "may call  30/4, 40, 41")]
+    {
+        let after = told.split(&format!("station-{station}.sealed")).nth(1).expect("the station");
+        let said = after.lines().nth(1).expect("its directory").trim();
+        assert!(said.starts_with(line), "{said}");
+    }
+    // A scenario is a roster too, and the same holds of it.
+    let plan = fs::read_to_string(path.join("tree.toml")).expect("a plan");
+    fs::write(path.join("tree.toml"), plan.replace("\"57\"", "\"59\"")).expect("written");
+    for (file, text) in [
+        ("plans/larkfell.toml", include_str!("../plans/larkfell.toml")),
+        ("scenarios/larkfell.toml", include_str!("../scenarios/larkfell.toml")),
+    ] {
+        let file = path.join(file);
+        fs::create_dir(file.parent().expect("a folder")).expect("made");
+        fs::write(file, text).expect("written");
+    }
+    let args =
+        ["provision", "tree.toml", "--roster", "scenarios/larkfell.toml", "--out", "exercise"];
+    let output = hopwright(path, &[&args[..], &BY_KEY].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let told = stdout(&output);
+    assert!(told.contains("    may call  20/4, 40/4, 50/4, 60/4, 11 (by default)\n"), "{told}");
+    // Unless the plan has withdrawn one of its stations.
+    fs::write(path.join("tree.toml"), plan).expect("written");
+    let args = ["provision", "tree.toml", "--roster", "scenarios/larkfell.toml", "--out", "none"];
+    let said = refused(path, &hopwright(path, &[&args[..], &BY_KEY].concat()));
+    assert!(said.contains("(57) has been withdrawn"), "{said}");
+    assert!(said.contains("--> scenarios/larkfell.toml") && !path.join("none").exists(), "{said}");
 }
 
 #[test]

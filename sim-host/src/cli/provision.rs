@@ -102,7 +102,7 @@ fn tell(
         let bytes = made.sealed.len();
         writeln!(out, "{}  {name:24}  {file}  {bytes} bytes", station.address)?;
         if tree {
-            let said = if station.calls.is_some() { "" } else { " (the roster does not say)" };
+            let said = if station.calls.is_some() { "" } else { " (by default)" };
             let directory = directory_text(&roster.directory(station));
             writeln!(out, "    may call  {directory}{said}")?;
         }

@@ -6,8 +6,9 @@ use crate::plan::Plan;
 use crate::scenario::{Scenario, name_and_address, parse_target};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::provision::manual::Rank;
-use hopwright_core::tree::{DIRECTORY, Node};
+use hopwright_core::tree::DIRECTORY;
 use hopwright_core::units::Lane;
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// The most stations: addresses have eight bits.
@@ -104,30 +105,33 @@ impl Roster {
     /// them. (Everyone, everyone but another, and the prefixes of its own address are open to it in
     /// any case.)
     ///
-    /// Where the roster does not say, every other station of the roster by its address; if there
-    /// are more than a directory holds, the prefixes beside its own path that have a station: at
-    /// most eight, and each other station is in one of them.
+    /// Where the roster does not say, every other station of the roster by its address. If there are
+    /// more than a directory holds: the other groups of sixteen addresses that have a station, such
+    /// as `40/4`, and the other stations of its own group by their addresses, if all of them fit.
+    /// So each is in an entry, or in the group that the station belongs to.
     #[must_use]
     pub fn directory(&self, station: &RosterStation) -> Vec<Target> {
         let own = station.address;
         if let Some(calls) = &station.calls {
             return calls.iter().filter(|target| !target.covers(own)).copied().collect();
         }
-        let others = || self.stations.iter().map(|other| other.address).filter(|a| *a != own);
-        if others().count() <= DIRECTORY {
-            return others().map(Target::one).collect();
+        let others = self.stations.iter().map(|other| other.address).filter(|a| *a != own);
+        let others: BTreeSet<Address> = others.collect();
+        if others.len() <= DIRECTORY {
+            return others.into_iter().map(Target::one).collect();
         }
-        let beside = (1..=8).filter_map(|depth| prefix_of(Node::leaf(own).at(depth).sibling()));
-        beside.filter(|prefix| others().any(|other| prefix.covers(other))).collect()
+        let groups = (0..16).filter_map(|group| Target::prefix(Address::new(group << 4), 4));
+        let (mine, theirs): (Vec<Target>, Vec<Target>) =
+            groups.partition(|group| group.covers(own));
+        let has_one = |group: &Target| others.iter().any(|other| group.covers(*other));
+        let mut directory: Vec<Target> = theirs.into_iter().filter(has_one).collect();
+        let neighbours = others.iter().filter(|a| mine.iter().any(|group| group.covers(**a)));
+        let neighbours: Vec<Target> = neighbours.copied().map(Target::one).collect();
+        if directory.len() + neighbours.len() <= DIRECTORY {
+            directory.extend(neighbours);
+        }
+        directory
     }
-}
-
-/// The prefix whose stations lie below a node.
-fn prefix_of(node: Node) -> Option<Target> {
-    let length = u8::try_from(node.depth()).ok()?;
-    // The node's number without its leading one, moved up to the leading bits of an address.
-    let first = u8::try_from((node.number() << (8 - node.depth())) & 0xFF).ok()?;
-    Target::prefix(Address::new(first), length)
 }
 
 const WITHDRAWN_HELP: &str =
@@ -208,22 +212,29 @@ mod tests {
         }
     }
 
-    /// Every other station lies below exactly one entry, whatever the roster.
+    /// Every other station is in one entry, or in the station's own group; whatever the roster, the
+    /// directory has room for it.
     #[test]
-    fn large_nets_call_each_other_by_prefix() {
-        for large in [roster(0..=255), roster((0..18).map(|i| i * 15)), roster(0x40..0x60)] {
+    fn large_nets_call_each_other_by_groups() {
+        for large in [roster(0..=255), roster((0..18).map(|i| i * 14)), roster(0x38..0x60)] {
             for station in &large.stations {
                 let directory = large.directory(station);
-                assert!((1..=8).contains(&directory.len()));
-                for other in &large.stations {
-                    let entries = directory.iter().filter(|t| t.covers(other.address)).count();
-                    assert_eq!(entries, usize::from(other.address != station.address));
+                assert!(directory.len() <= DIRECTORY);
+                let own = Target::prefix(Address::new(station.address.number() & 0xF0), 4).unwrap();
+                for other in large.stations.iter().map(|other| other.address) {
+                    let entries = directory.iter().filter(|t| t.covers(other)).count();
+                    let needed = other != station.address;
+                    assert!(entries == usize::from(needed) || own.covers(other) && entries == 0);
                 }
             }
         }
-        let boats = roster(0x40..0x60);
-        let directory: Vec<String> =
-            boats.directory(&boats.stations[0x0B]).iter().map(Target::to_string).collect();
-        assert_eq!(directory, ["50/4", "40/5", "4C/6", "48/7", "4A"]);
+        let text = |roster: &Roster, at: usize| -> Vec<String> {
+            roster.directory(&roster.stations[at]).iter().map(Target::to_string).collect()
+        };
+        // Seven neighbours fit, sixteen do not.
+        let boats = roster(0x38..0x60);
+        let neighbours = ["38", "39", "3B", "3C", "3D", "3E", "3F"];
+        assert_eq!(text(&boats, 2), [&["40/4", "50/4"][..], &neighbours].concat());
+        assert_eq!(text(&boats, 12), ["30/4", "50/4"]);
     }
 }
