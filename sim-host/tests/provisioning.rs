@@ -325,6 +325,12 @@ fn after_a_withdrawal_the_hopset_stays_and_the_withdrawn_are_refused() {
         let args = ["provision", plan, "--roster", "roster.toml", "--out", out];
         hopwright(path, &[&args[..], &BY_KEY].concat())
     };
+    // Only a hopset that a key picks can show which key picked it.
+    let plan = fs::read_to_string(path.join("tree.toml")).expect("a plan");
+    assert!(plan.contains("count = 130") && !plan.contains("[hopset]"));
+    let keyed = plan.replace("count = 130", "count = 200");
+    let keyed = format!("{keyed}\n[hopset]\npick = \"keyed\"\nchannels = 128\n");
+    fs::write(path.join("tree.toml"), keyed).expect("written");
     assert_eq!(rostered("tree.toml", "before").status.code(), Some(0));
     let args =
         ["withdraw", "tree.toml", "--station", "10", "--from-slot", "9000", "--out", "after"];
