@@ -101,10 +101,11 @@ impl Target {
         (self.address.0, self.form)
     }
 
-    /// The target of a header; `None` if the form is not valid.
+    /// The target of an address byte and a form; `None` if there is no such form. Here the form
+    /// may come in a byte of its own: what has more than a nibble is none.
     pub(crate) const fn from_wire(address: u8, form: u8) -> Option<Self> {
         let (target, valid) = Self::read(address, form);
-        if valid { Some(target) } else { None }
+        if valid && form <= ALL_BUT { Some(target) } else { None }
     }
 
     /// The target of a header, and whether it is one. No branch depends on the bytes, which may
@@ -166,8 +167,9 @@ mod tests {
         }
 
         #[test]
-        fn nine_to_fourteen_are_no_forms(address: u8, form in 9_u8..15) {
+        fn nine_to_fourteen_are_no_forms(address: u8, form in 9_u8..15, more in 16_u8..) {
             prop_assert_eq!(Target::from_wire(address, form), None);
+            prop_assert_eq!(Target::from_wire(address, more), None);
         }
     }
 }

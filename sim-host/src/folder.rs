@@ -1,4 +1,4 @@
-//! Folders that appear whole or not at all.
+//! Folders that appear whole or not at all; those with secrets for their owner alone.
 
 use crate::diagnostic::Diagnostic;
 use std::fs;
@@ -17,10 +17,11 @@ pub fn write_whole(
     write_as(folder, false, write)
 }
 
-/// [`write_whole`] of a folder that only its owner may enter.
+/// [`write_whole`] of a folder with secrets: only its owner may enter, it is on the disk when this
+/// returns, and nothing is made around it.
 ///
 /// # Errors
-/// As [`write_whole`].
+/// As [`write_whole`], and if there is no folder to make it in.
 pub fn write_whole_private(
     folder: &Path,
     write: impl FnOnce(&Path) -> io::Result<()>,
@@ -62,6 +63,9 @@ fn write_as(
     make(&partial, private).map_err(|error| cannot("made", &error))?;
     let written = write(&partial);
     let moved = written.and_then(|()| {
+        if private {
+            sync(&partial)?;
+        }
         if folder.exists() {
             fs::remove_dir(folder)?;
         }
@@ -70,12 +74,32 @@ fn write_as(
     moved.map_err(|error| {
         let _ = fs::remove_dir_all(&partial);
         cannot("written", &error)
-    })
+    })?;
+    if private {
+        // The name itself is on the disk once the folder around it is. It is in place already:
+        // where this cannot be asked for, nothing is lost but haste.
+        let _ = sync(around(folder));
+    }
+    Ok(())
+}
+
+/// The folder that a folder is in.
+fn around(folder: &Path) -> &Path {
+    folder.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// Puts the names in a folder on the disk.
+fn sync(folder: &Path) -> io::Result<()> {
+    #[cfg(unix)]
+    fs::File::open(folder)?.sync_all()?;
+    #[cfg(not(unix))]
+    let _ = folder;
+    Ok(())
 }
 
 fn make(folder: &Path, private: bool) -> io::Result<()> {
-    if let Some(parent) = folder.parent() {
-        fs::create_dir_all(parent)?;
+    if !private {
+        fs::create_dir_all(around(folder))?;
     }
     let mut builder = fs::DirBuilder::new();
     #[cfg(unix)]

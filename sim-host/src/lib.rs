@@ -24,7 +24,6 @@
 //! | [`provision`] | keys, rosters, sealed configurations, groups to type |
 //! | [`load`] | a carrier's port, and a station to load into for training |
 //! | [`folder`] | a folder that appears whole or not at all |
-//! | [`secret_files`] | files for their owner only, all or nothing |
 //! | [`cli`] | the command line |
 //!
 //! ```
@@ -61,7 +60,6 @@ pub mod provision;
 pub mod replay;
 pub mod run;
 pub mod scenario;
-pub mod secret_files;
 pub mod soak;
 pub mod stability;
 pub mod trials;

@@ -99,17 +99,59 @@ fn a_station_takes_what_is_its_own_and_nothing_else() {
     assert!(said.starts_with("refused: "), "{said}");
     // Under another transfer key it cannot open what it is given.
     let station = Emulated::start(path, &["--transfer-key-file", "other.key"]);
+    assert_eq!(station.greeting, "station 10, configuration 1, which it cannot open\n");
     refused(&station.load(path, "b/station-10.sealed", &[]), "cannot open");
     assert_eq!(station.end().1, Some(1));
     // A station without any key gets it opened by the carrier.
     let station = Emulated::start(path, &[]);
-    assert_eq!(station.greeting, "station 10, configuration 1\n");
+    assert_eq!(station.greeting, "station 10, configuration 1, which it cannot open\n");
     held(&station.load(path, "b/station-10.sealed", &KEY), "configuration 2");
     assert_eq!(station.end().1, Some(0));
     // The same once more is accepted and changes nothing.
     let station = Emulated::start(path, &[]);
+    assert_eq!(station.greeting, "station 10, configuration 2\n");
     held(&station.load(path, "b/station-10.sealed", &KEY), "configuration 2");
     assert_eq!(station.end().1, Some(0));
+    // One with a transfer key takes nothing that comes open, whoever carries it.
+    let station = Emulated::start(path, &KEY);
+    held(&station.load(path, "a/station-10.sealed", &[]), "configuration 3");
+    assert_eq!(station.end().1, Some(0));
+    let station = Emulated::start(path, &KEY);
+    refused(&station.load(path, "a/station-10.sealed", &KEY), "takes only what is sealed");
+    assert_eq!(station.end().1, Some(1));
+}
+
+/// An emulated station may be told a passphrase; it takes only what is sealed with it.
+#[test]
+fn a_station_with_a_passphrase() {
+    let dir = folder();
+    let path = dir.path();
+    private(&path.join("phrase"), "rowan otter lintel cinder weir\n");
+    let phrase = ["--passphrase-file", "phrase"];
+    let args = ["provision", "plan.toml", "--training", "--out", "p"];
+    let output = hopwright(path, &[&args[..], &phrase].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let station = Emulated::start(path, &phrase);
+    refused(&station.load(path, "a/station-10.sealed", &[]), "cannot open");
+    assert_eq!(station.end().1, Some(1));
+    let station = Emulated::start(path, &phrase);
+    refused(&station.load(path, "a/station-10.sealed", &KEY), "takes only what is sealed");
+    assert_eq!(station.end().1, Some(1));
+    let station = Emulated::start(path, &phrase);
+    held(&station.load(path, "p/station-10.sealed", &[]), "configuration 1");
+    assert_eq!(station.end().1, Some(0));
+    let station = Emulated::start(path, &phrase);
+    assert_eq!(station.greeting, "station 10, configuration 1\n");
+    let mut child = station.child;
+    child.kill().expect("stopped");
+    child.wait().expect("it ends");
+}
+
+fn private(path: &Path, text: &str) {
+    use std::os::unix::fs::OpenOptionsExt;
+    let mut options = fs::OpenOptions::new();
+    let file = options.write(true).create_new(true).mode(0o600).open(path);
+    std::io::Write::write_all(&mut file.expect("a new file"), text.as_bytes()).expect("written");
 }
 
 fn files(dir: &Path, folder: &str) -> Vec<String> {
@@ -132,8 +174,12 @@ fn a_station_that_loses_its_power_keeps_what_it_had() {
     let station = Emulated::start(path, &KEY);
     held(&station.load(path, "a/station-10.sealed", &[]), "configuration 1");
     assert_eq!(station.end().1, Some(0));
-    // In the erasure of the spare bank, twice; in the commit record; in the next one.
-    for bytes in ["1", "5000", "12400", "100"] {
+    // In the erasure of the spare bank, twice; in the middle of the commit cell; in the erasure
+    // that the next offer begins with. Cells have 144 bytes for 128 that are carried.
+    let bank = fs::metadata(path.join("station/bank-a.bin")).expect("a bank").len();
+    let size = fs::metadata(path.join("b/station-10.sealed")).expect("a file").len();
+    let commit = bank + 144 * (1 + size.div_ceil(128)) + 72;
+    for bytes in ["1", "5000", &commit.to_string(), "100"] {
         let station = Emulated::start(path, &[&KEY[..], &["--power-fails-after", bytes]].concat());
         assert_eq!(station.greeting, "station 10, configuration 1\n", "{bytes}");
         refused(&station.load(path, "b/station-10.sealed", &[]), "plug it in again");

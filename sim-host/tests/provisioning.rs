@@ -5,6 +5,11 @@
 mod common;
 
 use common::{hopwright, stderr, stdout};
+use hopwright_core::address::Target;
+use hopwright_core::keys::Label;
+use hopwright_core::provision::{Configuration, TransferKey};
+use hopwright_core::tree::Share;
+use hopwright_sim::plan::{Plan, parse_address};
 use std::fs;
 use std::io::Write;
 use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
@@ -18,13 +23,17 @@ fn folder() -> tempfile::TempDir {
     let made = hopwright(path, &["keygen", "--out", "net.key"]);
     assert_eq!(made.status.code(), Some(0), "{}", stderr(&made));
     assert_eq!(hopwright(path, &["keygen", "--out", "transfer.key"]).status.code(), Some(0));
+    let made = hopwright(path, &["keygen", "--tree", "--out", "tree.key"]);
+    assert_eq!(made.status.code(), Some(0), "{}", stderr(&made));
     private(&path.join("phrase"), "rowan otter lintel cinder weir\n");
     let plan = include_str!("../plans/larkfell.toml");
     let published = "key = \"000102030405060708090a0b0c0d0e0f101112131415161718191a1b1c1d1e1f\"";
     assert!(plan.contains(published));
     fs::write(path.join("training.toml"), plan).expect("written");
-    fs::write(path.join("plan.toml"), plan.replace(published, "key_file = \"net.key\""))
-        .expect("written");
+    let own = "key_file = \"net.key\"";
+    fs::write(path.join("plan.toml"), plan.replace(published, own)).expect("written");
+    let tree = format!("{own}\ntree_key_file = \"tree.key\"\nwithdrawn = \"57\"");
+    fs::write(path.join("tree.toml"), plan.replace(published, &tree)).expect("written");
     let roster = "[[station]]\nname = \"control post\"\naddress = \"10\"\nrole = \"timekeeper\"\n\
                   [[station]]\nname = \"boat plover\"\naddress = \"4B\"\n";
     fs::write(path.join("roster.toml"), roster).expect("written");
@@ -61,7 +70,7 @@ fn refused(dir: &Path, output: &Output) -> String {
 #[track_caller]
 fn shows_no_secret(dir: &Path, text: &str) {
     let text = text.to_lowercase();
-    for file in ["net.key", "transfer.key"] {
+    for file in ["net.key", "transfer.key", "tree.key"] {
         let key = fs::read_to_string(dir.join(file)).expect("a key");
         for part in key.trim().as_bytes().windows(8).map(String::from_utf8_lossy) {
             assert!(!text.contains(&*part), "a key is shown: {text}");
@@ -91,6 +100,279 @@ fn keygen_writes_a_new_key_for_its_owner_and_shows_a_fingerprint() {
     assert!(!stdout(&other).contains(&third[..8]));
     let nowhere = hopwright(path, &["keygen", "--out", "no/such/folder.key"]);
     assert!(refused(path, &nowhere).contains("cannot be written"));
+}
+
+#[test]
+fn keygen_says_what_a_root_is_for() {
+    let dir = folder();
+    let path = dir.path();
+    let text = fs::read_to_string(path.join("tree.key")).expect("a root");
+    assert_eq!((text.len(), mode(&path.join("tree.key"))), (65, 0o600));
+    let made = hopwright(path, &["keygen", "--tree", "--out", "root"]);
+    let said = stdout(&made);
+    assert!(said.contains("root: the root of a key tree") && said.contains("planner"), "{said}");
+    let root = fs::read_to_string(path.join("root")).expect("a root");
+    assert!(!said.contains(&root[..8]));
+    // `provision` shows the same fingerprint.
+    let plan = fs::read_to_string(path.join("tree.toml")).expect("a plan");
+    fs::write(path.join("rooted.toml"), plan.replace("tree.key", "root")).expect("written");
+    let args = ["provision", "rooted.toml", "--roster", "roster.toml", "--out", "out"];
+    let told = stdout(&hopwright(path, &[&args[..], &BY_KEY].concat()));
+    let print = said.split("fingerprint ").nth(1).expect("a fingerprint");
+    let print = print.split_whitespace().next().expect("a fingerprint");
+    assert!(told.contains(&format!("root fingerprint {print}, generation 0")), "{told}");
+    let again = hopwright(path, &["keygen", "--tree", "--out", "root"]);
+    assert!(refused(path, &again).contains("this file exists"));
+}
+
+/// Opens a station's file as a station does, and hands its configuration over.
+fn opened(dir: &Path, file: &str, see: impl FnOnce(&Configuration<'_, 4096>)) {
+    let key = fs::read_to_string(dir.join("transfer.key")).expect("a key");
+    let byte = |i: usize| u8::from_str_radix(&key[2 * i..2 * i + 2], 16).expect("digits");
+    let key = TransferKey::new(std::array::from_fn(byte));
+    let mut bytes = fs::read(dir.join(file)).expect("a file");
+    let open = key.open(&mut bytes).expect("it opens");
+    see(&Configuration::decode(open).expect("a configuration"));
+}
+
+fn written(share: Option<&Share>) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    share.expect("a share").write(&mut |part: &[u8]| bytes.extend_from_slice(part));
+    bytes
+}
+
+/// A plan with a root gives each station its share, with the roster's directory; what two stations
+/// are given agrees; nothing secret is shown of it.
+#[test]
+fn stations_get_their_shares_and_can_call_each_other() {
+    let dir = folder();
+    let path = dir.path();
+    let roster = "[[station]]\nname = \"control post\"\naddress = \"10\"\nrole = \"timekeeper\"\n\
+                  calls = [\"4B\", \"40/4\", \"all but 10\", \"all\", \"10\"]\n\
+                  [[station]]\nname = \"boat plover\"\naddress = \"4B\"\n\
+                  [[station]]\nname = \"ground\"\naddress = \"22\"\ncalls = []\n";
+    fs::write(path.join("roster.toml"), roster).expect("written");
+    let args = ["provision", "tree.toml", "--roster", "roster.toml", "--out", "out"];
+    let output = hopwright(path, &[&args[..], &BY_KEY].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let told = stdout(&output);
+    shows_no_secret(path, &told);
+    for line in [
+        "    may call  4B, 40/4, all but 10\n",
+        "    may call  10, 22 (by default)\n",
+        "    may call  only targets that it belongs to\n",
+    ] {
+        assert!(told.contains(line), "no {line:?}: {told}");
+    }
+    let plan = Plan::load(&path.join("tree.toml")).expect("a plan");
+    let tree = plan.key_tree().expect("a tree");
+    let address = |text: &str| parse_address(text).expect("an address");
+    let (post, boat, ground) = (address("10"), address("4B"), address("22"));
+    let boats = Target::prefix(address("40"), 4).expect("a prefix");
+    let directory = [Target::one(boat), boats, Target::all_but(post)];
+    opened(path, "out/station-10.sealed", |ours| {
+        let expected = tree.share(post, 0, &directory).expect("a share");
+        assert_eq!(written(ours.share.as_ref()), written(Some(&expected)));
+        opened(path, "out/station-4B.sealed", |theirs| {
+            let expected = tree.share(boat, 0, &[Target::one(post), Target::one(ground)]);
+            assert_eq!(written(theirs.share.as_ref()), written(expected.ok().as_ref()));
+            let under = plan.net_key().subkey(Label::Tree);
+            let word = |configuration: &Configuration<'_, 4096>, own, target| {
+                let share = configuration.share.as_ref().expect("a share");
+                share.traffic_key(&under, own, post, target).map(|key| key.word(0, 0))
+            };
+            for target in directory {
+                assert!(word(ours, post, target).is_some(), "{target}");
+                assert_eq!(word(ours, post, target), word(theirs, boat, target), "{target}");
+            }
+            assert_eq!(word(theirs, boat, Target::one(ground)), None, "not called");
+        });
+    });
+    let inspect = |more: &[&str]| {
+        let args = [&["inspect", "out/station-10.sealed"][..], more, &BY_KEY].concat();
+        let output = hopwright(path, &args);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        shows_no_secret(path, &stdout(&output));
+        opened(path, "out/station-10.sealed", |it| {
+            let share: String =
+                written(it.share.as_ref()).iter().map(|b| format!("{b:02x}")).collect();
+            let text = stdout(&output).to_lowercase();
+            let (secrets, _) = share.split_at(2 + 2 * 16 * 18);
+            for part in secrets.as_bytes()[2..].windows(8).map(String::from_utf8_lossy) {
+                assert!(!text.contains(&*part), "a secret of the share is shown: {text}");
+            }
+        });
+        stdout(&output)
+    };
+    let text = inspect(&[]);
+    assert!(text.contains("key tree    a share of 344 bytes, generation 0\n"), "{text}");
+    assert!(text.contains("may call    4B, 40/4, all but 10\n"), "{text}");
+    let value: serde_json::Value = serde_json::from_str(&inspect(&["--json"])).expect("JSON");
+    let share = &value["configuration"]["share"];
+    assert_eq!(share["generation"], 0);
+    assert_eq!(share["directory"], serde_json::json!(["4B", "40/4", "all but 10"]));
+    // Without a root there is no share, and that is said.
+    assert!(stdout(&provisioned(path, "plain", BY_KEY)).is_empty(), "calls without a tree");
+    fs::write(path.join("roster.toml"), roster.replace("calls", "# calls")).expect("written");
+    let told = stdout(&provisioned(path, "plain", BY_KEY));
+    assert!(told.contains("no key tree"), "{told}");
+    let args = ["inspect", "plain/station-10.sealed", "--json"];
+    let value = stdout(&hopwright(path, &[&args[..], &BY_KEY].concat()));
+    let value: serde_json::Value = serde_json::from_str(&value).expect("JSON");
+    assert!(value["configuration"]["share"].is_null());
+}
+
+#[test]
+fn a_large_net_gets_groups_where_the_roster_does_not_say() {
+    let dir = folder();
+    let path = dir.path();
+    let roster: String = (0x3C..0x50)
+        .map(|a| format!("[[station]]\nname = \"boat {a}\"\naddress = \"{a:02X}\"\n"))
+        .collect();
+    fs::write(path.join("roster.toml"), roster).expect("written");
+    let args = ["provision", "tree.toml", "--roster", "roster.toml", "--out", "out"];
+    let told = stdout(&hopwright(path, &[&args[..], &BY_KEY].concat()));
+    for (station, line) in
+        [("3D", "may call  40/4, 3C, 3E, 3F (by default)"), ("4B", "may call  30/4, 40, 41")]
+    {
+        let after = told.split(&format!("station-{station}.sealed")).nth(1).expect("the station");
+        let said = after.lines().nth(1).expect("its directory").trim();
+        assert!(said.starts_with(line), "{said}");
+    }
+    // A scenario is a roster too, and the same holds of it.
+    let plan = fs::read_to_string(path.join("tree.toml")).expect("a plan");
+    fs::write(path.join("tree.toml"), plan.replace("\"57\"", "\"59\"")).expect("written");
+    for (file, text) in [
+        ("plans/larkfell.toml", include_str!("../plans/larkfell.toml")),
+        ("scenarios/larkfell.toml", include_str!("../scenarios/larkfell.toml")),
+    ] {
+        let file = path.join(file);
+        fs::create_dir(file.parent().expect("a folder")).expect("made");
+        fs::write(file, text).expect("written");
+    }
+    let args =
+        ["provision", "tree.toml", "--roster", "scenarios/larkfell.toml", "--out", "exercise"];
+    let output = hopwright(path, &[&args[..], &BY_KEY].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let told = stdout(&output);
+    assert!(told.contains("    may call  20/4, 40/4, 50/4, 60/4, 11 (by default)\n"), "{told}");
+    // Unless the plan has withdrawn one of its stations.
+    fs::write(path.join("tree.toml"), plan).expect("written");
+    let args = ["provision", "tree.toml", "--roster", "scenarios/larkfell.toml", "--out", "none"];
+    let said = refused(path, &hopwright(path, &[&args[..], &BY_KEY].concat()));
+    assert!(said.contains("(57) has been withdrawn"), "{said}");
+    assert!(said.contains("--> scenarios/larkfell.toml") && !path.join("none").exists(), "{said}");
+}
+
+#[test]
+fn directories_and_stations_that_cannot_be() {
+    let dir = folder();
+    let path = dir.path();
+    let refuse = |plan: &str, calls: &str, address: &str| {
+        let roster = format!("[[station]]\nname = \"a\"\naddress = \"{address}\"\n{calls}\n");
+        fs::write(path.join("r.toml"), roster).expect("written");
+        let args = ["provision", plan, "--roster", "r.toml", "--out", "out"];
+        let said = refused(path, &hopwright(path, &[&args[..], &BY_KEY].concat()));
+        assert!(!path.join("out").exists() && !path.join("out.partial").exists(), "{said}");
+        said
+    };
+    let has = |said: String, parts: &[&str]| {
+        for part in parts {
+            assert!(said.contains(part), "no \"{part}\": {said}");
+        }
+    };
+    let bad = refuse("tree.toml", "calls = [\"22\", \"41/4\"]", "4B");
+    has(bad, &["\"41/4\" is no call target", "--> r.toml:4:16"]);
+    let bad = refuse("tree.toml", "calls = [\"everyone\"]", "4B");
+    has(bad, &["\"everyone\" is no call target", "--> r.toml:4:10"]);
+    let bad = refuse("tree.toml", "calls = [\"22\", \"22/8\"]", "4B");
+    has(bad, &["\"22\" stands here twice", "--> r.toml:4:16"]);
+    has(refuse("tree.toml", "calls = \"22\"", "4B"), &["a list of texts", "--> r.toml:4:9"]);
+    has(refuse("tree.toml", "calls = [22]", "4B"), &["a list of texts", "--> r.toml:4:10"]);
+    // Its own address needs no entry, so that 17 with it are 16.
+    let list = |from: u8| (from..from + 17).map(|a| format!("\"{a:02X}\"")).collect::<Vec<_>>();
+    let many = format!("calls = [{}]", list(0x60).join(", "));
+    has(refuse("tree.toml", &many, "4B"), &["may call 16 targets", "--> r.toml:4:106"]);
+    fs::write(
+        path.join("r.toml"),
+        format!(
+            "[[station]]\nname = \"a\"\naddress = \"4B\"\ncalls = [{}]\n",
+            list(0x40).join(", ")
+        ),
+    )
+    .expect("written");
+    let args = ["provision", "tree.toml", "--roster", "r.toml", "--out", "sixteen"];
+    let output = hopwright(path, &[&args[..], &BY_KEY].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    has(refuse("plan.toml", "calls = [\"22\"]", "4B"), &["no root", "--> r.toml:4:9"]);
+    has(refuse("tree.toml", "", "57"), &["\"a\" (57) has been withdrawn", "--> r.toml:3:11"]);
+    // A root that has been published would let anybody make the shares.
+    let plan = fs::read_to_string(path.join("tree.toml")).expect("a plan");
+    let published: String = (0x80..0xa0).map(|byte| format!("{byte:02x}")).collect();
+    let plan = plan.replace("tree_key_file = \"tree.key\"", &format!("tree_key = \"{published}\""));
+    fs::write(path.join("open.toml"), plan).expect("written");
+    has(refuse("open.toml", "", "4B"), &["root", "published one", "--> open.toml"]);
+}
+
+/// After a withdrawal the new plan's configurations have the new key and generation, and the
+/// hopset that all stations have: it is drawn with the first net key (specification section 10).
+/// The withdrawn station gets none.
+#[test]
+fn after_a_withdrawal_the_hopset_stays_and_the_withdrawn_are_refused() {
+    let dir = folder();
+    let path = dir.path();
+    let rostered = |plan: &str, out: &str| {
+        let args = ["provision", plan, "--roster", "roster.toml", "--out", out];
+        hopwright(path, &[&args[..], &BY_KEY].concat())
+    };
+    // Only a hopset that a key picks can show which key picked it.
+    let plan = fs::read_to_string(path.join("tree.toml")).expect("a plan");
+    assert!(plan.contains("count = 130") && !plan.contains("[hopset]"));
+    let keyed = plan.replace("count = 130", "count = 200");
+    let keyed = format!("{keyed}\n[hopset]\npick = \"keyed\"\nchannels = 128\n");
+    fs::write(path.join("tree.toml"), keyed).expect("written");
+    assert_eq!(rostered("tree.toml", "before").status.code(), Some(0));
+    let args =
+        ["withdraw", "tree.toml", "--station", "10", "--from-slot", "9000", "--out", "after"];
+    let output = hopwright(path, &args);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let said = refused(path, &rostered("after/plan.toml", "out"));
+    assert!(said.contains("\"control post\" (10) has been withdrawn"), "{said}");
+    let roster = "[[station]]\nname = \"boat plover\"\naddress = \"4B\"\n";
+    fs::write(path.join("roster.toml"), roster).expect("written");
+    let output = rostered("after/plan.toml", "later");
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    opened(path, "before/station-4B.sealed", |before| {
+        opened(path, "later/station-4B.sealed", |later| {
+            assert!(!later.key.same(&before.key));
+            assert!(later.hopset == before.hopset);
+            let generation =
+                |it: &Configuration<'_, 4096>| it.share.as_ref().map(Share::generation);
+            assert_eq!((generation(before), generation(later)), (Some(0), Some(1)));
+        });
+    });
+    // Typed at a station that holds the band key with the plan's public part, it is the same hopset.
+    let plan = fs::read_to_string(path.join("after/plan.toml")).expect("a plan");
+    let public = plan.replace("\"net.key\"", "\"none\"").replace("\"tree.key\"", "\"none\"");
+    fs::write(path.join("after/public.toml"), public).expect("written");
+    let args = ["inspect", "later/station-4B.sealed", "--groups"];
+    let groups = stdout(&hopwright(path, &[&args[..], &BY_KEY].concat()));
+    let entered = enter(path, "after/public.toml", &groups, &[]);
+    assert_eq!(entered.status.code(), Some(0), "{}", stderr(&entered));
+    assert!(stdout(&entered).contains("no share of the key tree"), "{}", stdout(&entered));
+    opened(path, "later/station-4B.sealed", |later| {
+        opened(path, "entered", |typed| {
+            assert!(typed.key.same(&later.key) && typed.hopset == later.hopset);
+            assert!(typed.share.is_none());
+        });
+    });
+    // The withdrawn station's groups, from before, are for another key; its address is refused.
+    fs::remove_file(path.join("entered")).expect("removed");
+    let args = ["inspect", "before/station-10.sealed", "--groups"];
+    let groups = stdout(&hopwright(path, &[&args[..], &BY_KEY].concat()));
+    let said = refused(path, &enter(path, "after/public.toml", &groups, &[]));
+    assert!(said.contains("station 10 has been withdrawn"), "{said}");
+    assert!(!path.join("entered").exists());
 }
 
 #[test]

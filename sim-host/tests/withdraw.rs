@@ -89,6 +89,22 @@ fn only_the_owner_may_read_what_it_writes() {
         files += 1;
     }
     assert_eq!(files, 5);
+    assert!(!dir.path().join("after.partial").exists());
+}
+
+/// A folder that is there and empty becomes one for its owner only.
+#[test]
+fn an_empty_folder_is_taken_over() {
+    use std::os::unix::fs::PermissionsExt;
+    let dir = tempfile::tempdir().expect("a directory");
+    good(dir.path());
+    let after = dir.path().join("after");
+    fs::create_dir(&after).expect("made");
+    fs::set_permissions(&after, fs::Permissions::from_mode(0o755)).expect("mode");
+    let output = hopwright(dir.path(), &CALL);
+    assert!(output.status.success(), "{}", stderr(&output));
+    assert_eq!(fs::metadata(&after).expect("there").permissions().mode() & 0o777, 0o700);
+    assert_eq!(fs::read_dir(&after).expect("a directory").count(), 5);
 }
 
 #[track_caller]
@@ -114,8 +130,12 @@ fn what_it_refuses_leaves_nothing() {
         call
     };
     refused(dir, &with(3, "555"), "\"555\" is no address");
-    refused(dir, &with(7, "net.key"), "there is something already");
-    refused(dir, &with(7, "no/such/place"), "cannot be written");
+    refused(dir, &with(7, "net.key"), "exists and is no folder");
+    refused(dir, &with(7, "no/such/place"), "cannot be made");
+    fs::create_dir(dir.join("full")).expect("made");
+    fs::write(dir.join("full/file"), "somebody's").expect("written");
+    refused(dir, &with(7, "full"), "exists and is not empty");
+    fs::remove_dir_all(dir.join("full")).expect("removed");
     let all: Vec<String> = (0..=255).map(|a| format!("--station={a:02X}")).collect();
     let mut call = vec!["withdraw", "p.toml", "--from-slot", "1", "--out", "after"];
     call.extend(all.iter().map(String::as_str));

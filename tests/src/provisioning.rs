@@ -1,24 +1,37 @@
 //! Configurations and a storage that loses its power, for the tests of provisioning and loading.
 
 use crate::plans::{clock_plan, key, raster, timing};
-use hopwright_core::address::Address;
+use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{ChannelSet, Hopset, Pick, Raster};
 use hopwright_core::loader::{Bank, Storage, StorageFault};
-use hopwright_core::provision::{Configuration, PlanDigest, Share};
+use hopwright_core::provision::{Configuration, PlanDigest};
 use hopwright_core::sequence::Structure;
 use hopwright_core::station::{FixedChannels, Role};
+use hopwright_core::tree::{Secret, Share};
 use hopwright_core::units::{Channel, Dbm, Lane};
+
+/// A share of a key tree that never grew: each of its secrets is `byte` sixteen times, and so is
+/// its generation once. Its directory has `entries` addresses.
+///
+/// # Panics
+/// If there are more entries than a directory holds.
+#[must_use]
+pub fn share(byte: u8, entries: u8) -> Share {
+    let secret = || Secret::new([byte; 16]);
+    let (path, co_path) = (std::array::from_fn(|_| secret()), std::array::from_fn(|_| secret()));
+    let mut share = Share::new(path, co_path, byte, secret());
+    for address in 0..entries {
+        share.add(Target::one(Address::new(address)), secret()).expect("room");
+    }
+    share
+}
 
 /// A configuration of station `address` under key number `secret`.
 ///
 /// # Panics
 /// Never: the parts fit.
 #[must_use]
-pub fn configuration(
-    secret: u8,
-    address: u8,
-    share: Option<&'static [u8]>,
-) -> Configuration<'static, 128> {
+pub fn configuration(secret: u8, address: u8, share: Option<Share>) -> Configuration<'static, 128> {
     let raster = raster(400);
     let (key, lane) = (key(secret), Lane::ZERO);
     let hopset = Hopset::derive(&key, &raster, &below_399(&raster), Pick::Keyed(128), None, lane);
@@ -37,7 +50,7 @@ pub fn configuration(
         announce_slots: 176,
         energy_threshold: Dbm::new(-95),
         fixed: FixedChannels { watch: Channel::new(399), ..FixedChannels::NONE },
-        share: share.and_then(Share::new),
+        share,
     }
 }
 
@@ -53,6 +66,32 @@ pub fn encoded<const N: usize>(configuration: &Configuration<'_, N>) -> Vec<u8> 
     let mut bytes = Vec::new();
     configuration.encode(&mut |part: &[u8]| bytes.extend_from_slice(part));
     bytes
+}
+
+/// CRC-32/ISO-HDLC, bit by bit, so that the check value does not come from the code under test.
+/// Parameters and check value: catalogue of parametrised CRC algorithms (RevEng).
+#[must_use]
+pub fn crc_32(bytes: &[u8]) -> u32 {
+    let mut crc = u32::MAX;
+    for byte in bytes {
+        crc ^= u32::from(*byte);
+        for _ in 0..8 {
+            crc = crc >> 1 ^ if crc & 1 == 1 { 0xEDB8_8320 } else { 0 };
+        }
+    }
+    !crc
+}
+
+/// Gives a changed configuration its check value again.
+///
+/// # Panics
+/// If it is shorter than that.
+#[must_use]
+pub fn checked(mut body: Vec<u8>) -> Vec<u8> {
+    let at = body.len() - 4;
+    let check = crc_32(&body[..at]).to_be_bytes();
+    body[at..].copy_from_slice(&check);
+    body
 }
 
 /// In which order an interrupted write or erasure has touched its bytes.

@@ -165,9 +165,10 @@ flash_with tree,messages full core_tree_and_messages_flash_bytes
 flash_with configuration provisioning configuration_flash_bytes
 flash_with manual provisioning manual_flash_bytes
 flash_with loader provisioning loader_flash_bytes
+flash_with opening provisioning opening_flash_bytes
 for name in core_flash_bytes core_static_ram_bytes core_and_tree_flash_bytes \
     core_tree_and_messages_flash_bytes configuration_flash_bytes manual_flash_bytes \
-    loader_flash_bytes; do
+    loader_flash_bytes opening_flash_bytes; do
     echo "$name ${measured[$name]}" >>"$work/measure.txt"
 done
 [[ -z $numbers ]] || cp "$work/measure.txt" "$numbers"
@@ -233,6 +234,7 @@ row "flash of the link, the key tree and messages" core_tree_and_messages_flash_
 row "flash of reading a configuration, alone" configuration_flash_bytes
 row "flash of typed groups, alone" manual_flash_bytes
 row "flash of the station end of the loader, alone" loader_flash_bytes
+row "flash of opening what is sealed with a transfer key, alone" opening_flash_bytes
 echo "for information (instructions)"
 row "one cipher block" word_new_block
 row "one Golay word decoded" golay_decode_worst

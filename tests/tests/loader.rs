@@ -8,7 +8,7 @@ use hopwright_core::loader::{
     check_configuration, digest, write_frame,
 };
 use hopwright_core::units::Tick;
-use hopwright_tests::provisioning::{Flash, Wear, configuration, encoded};
+use hopwright_tests::provisioning::{Flash, Wear, configuration, encoded, share};
 use proptest::prelude::*;
 
 const MINE: Address = Address::new(0x4B);
@@ -126,11 +126,9 @@ fn old() -> Vec<u8> {
     encoded(&configuration(1, 0x4B, None))
 }
 
-static SHARE: [u8; 300] = [0xC0; 300];
-
 /// Longer than the old one, and full of bytes that are stuffed.
 fn new() -> Vec<u8> {
-    encoded(&configuration(2, 0x4B, Some(&SHARE)))
+    encoded(&configuration(2, 0x4B, Some(share(0xC0, 0))))
 }
 
 const SPARE: usize = 2;

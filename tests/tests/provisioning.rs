@@ -12,41 +12,30 @@ use hopwright_core::band::{ChannelSet, Hopset, Pick, Raster};
 use hopwright_core::loader::{Refusal, check_configuration};
 use hopwright_core::provision::manual::Rank;
 use hopwright_core::provision::{
-    Configuration, Envelope, Fault, Header, MAX_CONFIGURATION, MAX_ENVELOPE, MAX_SHARE, Method,
-    PlanDigest, PublicPlan, Share,
+    Configuration, Envelope, Fault, Header, MAX_CONFIGURATION, MAX_ENVELOPE, Method, PlanDigest,
+    PublicPlan,
 };
 use hopwright_core::sequence::{Draw, Structure};
 use hopwright_core::station::{FixedChannels, Role, Station, Watermark};
+use hopwright_core::tree::{DIRECTORY, MAX_SHARE_BYTES, Share};
 use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb};
 use hopwright_tests::plans::{clock_plan, key, key_bytes, timing};
-use hopwright_tests::provisioning::{below_399, configuration, encoded};
+use hopwright_tests::provisioning::{below_399, checked, configuration, crc_32, encoded, share};
 use proptest::prelude::*;
 
-static SHARE: [u8; 500] = [0xA5; 500];
+/// A share with a directory of eleven.
+fn eleven() -> Share {
+    share(0xA5, 11)
+}
+
+fn written(share: &Share) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    share.write(&mut |part: &[u8]| bytes.extend_from_slice(part));
+    bytes
+}
 
 fn decode(bytes: &[u8]) -> Result<Configuration<'_, 128>, Fault> {
     Configuration::decode(bytes).map_err(|error| error.fault)
-}
-
-/// CRC-32/ISO-HDLC, bit by bit, so that the check value does not come from the code under test.
-/// Parameters and check value: catalogue of parametrised CRC algorithms (RevEng).
-fn crc_32(bytes: &[u8]) -> u32 {
-    let mut crc = u32::MAX;
-    for byte in bytes {
-        crc ^= u32::from(*byte);
-        for _ in 0..8 {
-            crc = crc >> 1 ^ if crc & 1 == 1 { 0xEDB8_8320 } else { 0 };
-        }
-    }
-    !crc
-}
-
-/// Gives a changed body its check value again.
-fn checked(mut body: Vec<u8>) -> Vec<u8> {
-    let at = body.len() - 4;
-    let check = crc_32(&body[..at]).to_be_bytes();
-    body[at..].copy_from_slice(&check);
-    body
 }
 
 #[test]
@@ -60,8 +49,7 @@ fn the_check_value_is_the_catalogues() {
 /// numbers are the shortest and its lengths definite, so ours are.
 #[test]
 fn another_implementation_reads_and_writes_the_same_bytes() {
-    let share: &'static [u8] = &SHARE;
-    let it = configuration(3, 0x10, Some(share));
+    let it = configuration(3, 0x10, Some(eleven()));
     let bytes = encoded(&it);
     let value: Value = ciborium::from_reader(&bytes[..]).expect("CBOR");
     let mut again = Vec::new();
@@ -98,26 +86,27 @@ fn another_implementation_reads_and_writes_the_same_bytes() {
     assert_eq!(at(12), list(&[1_000, 1_000, 1_000, 0, 20, 100]));
     assert_eq!((at(13), at(14)), (Value::from(176), Value::from(-95)));
     assert_eq!(at(15), list(&[-1, 399, 40_000_000]));
-    assert_eq!(at(16), Value::Bytes(SHARE.to_vec()));
+    assert_eq!(at(16), Value::Bytes(written(&eleven())));
     assert_eq!(at(23), Value::Bytes(crc_32(&bytes[..bytes.len() - 4]).to_be_bytes().to_vec()));
 }
 
 #[test]
 fn what_is_read_makes_the_same_station() {
-    let written = configuration(3, 0x4B, Some(&SHARE));
-    let bytes = encoded(&written);
+    let made = configuration(3, 0x4B, Some(eleven()));
+    let bytes = encoded(&made);
     let read = decode(&bytes).expect("a configuration");
-    assert!(read.key.same(&written.key));
+    assert!(read.key.same(&made.key));
     // Everything else shows in Debug, which hides key and share.
-    assert_eq!(format!("{read:?}"), format!("{written:?}"));
-    assert_eq!(read.share.map(|share| share.bytes()), Some(&SHARE[..]));
-    assert!(Station::new(read.config(Watermark::Fresh, 1)).is_ok());
+    assert_eq!(format!("{read:?}"), format!("{made:?}"));
+    let config = read.config(Watermark::Fresh, 1);
+    assert_eq!(config.share.as_ref().map(written), Some(written(&eleven())));
+    assert!(Station::new(config).is_ok());
     assert_eq!(encoded(&read), bytes);
 }
 
 #[test]
 fn cut_at_every_byte_it_is_cut_short() {
-    let bytes = encoded(&configuration(3, 0x4B, Some(&SHARE)));
+    let bytes = encoded(&configuration(3, 0x4B, Some(eleven())));
     for cut in 0..bytes.len() {
         assert_eq!(decode(&bytes[..cut]).err(), Some(Fault::CutShort), "cut at {cut}");
     }
@@ -133,7 +122,7 @@ fn cut_at_every_byte_it_is_cut_short() {
 /// end or a later version. Never does it go unnoticed.
 #[test]
 fn every_single_bit_flipped_is_refused() {
-    let bytes = encoded(&configuration(3, 0x4B, Some(&SHARE)));
+    let bytes = encoded(&configuration(3, 0x4B, Some(eleven())));
     let (mut damaged, mut other) = (0, 0);
     for bit in 0..bytes.len() * 8 {
         let mut flipped = bytes.clone();
@@ -181,12 +170,57 @@ fn what_breaks_a_rule_says_which() {
     assert_eq!(changed(0, 1, &[0xB1]), Some((bytes.len(), Fault::CutShort)));
 }
 
+/// A byte string under the share's key that is no share: of no length, cut, too long, with a count
+/// that does not fit, with a target that does not exist.
+#[test]
+fn what_is_no_share_is_refused() {
+    let whole = written(&eleven());
+    let bytes = encoded(&configuration(3, 0x4B, Some(eleven())));
+    // `10 59 01 e8 ..`: key 16, a byte string of 488.
+    let start = bytes.windows(4).position(|w| w == [0x10, 0x59, 1, 0xE8]).expect("the share");
+    assert_eq!(bytes[start + 4..][..whole.len()], whole);
+    let with = |share: &[u8]| {
+        let mut value: Value = ciborium::from_reader(&bytes[..]).expect("CBOR");
+        let map = value.as_map_mut().expect("a map");
+        for (key, value) in map.iter_mut() {
+            if *key == Value::from(16) {
+                *value = Value::Bytes(share.to_vec());
+            }
+        }
+        let mut body = Vec::new();
+        ciborium::into_writer(&value, &mut body).expect("CBOR");
+        let body = checked(body);
+        Configuration::<128>::decode(&body).map(drop).map_err(|error| (error.at, error.fault))
+    };
+    assert_eq!(with(&whole), Ok(()));
+    let refused = Err((start + 1, Fault::Value(16)));
+    for cut in 0..whole.len() {
+        assert_eq!(with(&whole[..cut]), refused, "cut at {cut}");
+    }
+    assert_eq!(with(&[&whole[..], &[0]].concat()), refused);
+    assert_eq!(with(&[&whole[..], &whole[290..308]].concat()), refused, "one more than it counts");
+    let changed = |at: usize, byte: u8| {
+        let mut other = whole.clone();
+        other[at] = byte;
+        with(&other)
+    };
+    assert_eq!((changed(289, 10), changed(289, 12)), (refused, refused));
+    for form in [9, 14, 16, 0x18] {
+        assert_eq!(changed(291, form), refused, "form {form}");
+    }
+    assert_eq!((changed(290, 1), changed(291, 7)), (Ok(()), Ok(())), "other targets");
+    let mut more = written(&share(1, 16));
+    more.extend_from_slice(&[16, 8]);
+    more.extend_from_slice(&[1; 16]);
+    more[289] = 17;
+    assert_eq!((more.len(), with(&more)), (MAX_SHARE_BYTES + 18, refused));
+}
+
 #[test]
 fn sizes_end_where_they_say() {
-    static LARGEST: [u8; MAX_SHARE] = [7; MAX_SHARE];
-    let bytes = encoded(&configuration(3, 0x4B, Some(&LARGEST)));
+    let full = share(7, u8::try_from(DIRECTORY).expect("few"));
+    let bytes = encoded(&configuration(3, 0x4B, Some(full)));
     assert!(bytes.len() <= MAX_CONFIGURATION && decode(&bytes).is_ok());
-    assert!(Share::new(&[0; MAX_SHARE + 1]).is_none() && Share::new(&[]).is_none());
     let oversized = vec![0xA0; MAX_CONFIGURATION + 1];
     let limit = MAX_CONFIGURATION;
     let fault = Fault::TooLong { bytes: MAX_CONFIGURATION + 1, limit };
@@ -263,7 +297,7 @@ proptest! {
         changes in proptest::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 1..6),
         repair: bool,
     ) {
-        let mut bytes = encoded(&configuration(3, 0x4B, Some(&SHARE)));
+        let mut bytes = encoded(&configuration(3, 0x4B, Some(eleven())));
         for (place, byte) in changes {
             let at = place.index(bytes.len());
             bytes[at] = byte;
@@ -360,7 +394,7 @@ fn the_public_part_and_a_key_make_a_configuration() {
     let digest = PlanDigest::new([3; 16]);
     let address = Address::new(0x4B);
     let make = |rank| {
-        let made = plan.configuration::<128>(digest, key(3), address, rank, Lane::ZERO);
+        let made = plan.configuration::<128>(digest, key(3), None, address, rank, Lane::ZERO);
         made.expect("a configuration")
     };
     let own = |rank| make(rank).clock.own_tolerance.ppb();
@@ -368,6 +402,12 @@ fn the_public_part_and_a_key_make_a_configuration() {
     assert_eq!(make(Rank::Deputy).role, Role::Deputy { after: Micros::from_millis(9) });
     let expected = encoded(&configuration(3, 0x4B, None));
     assert_eq!(encoded(&make(Rank::Member)), expected);
+    // After a change of the net key the hopset stays (specification section 10).
+    let rank = Rank::Member;
+    let changed = plan
+        .configuration::<128>(digest, key(4), Some(&key(3)), address, rank, Lane::ZERO)
+        .expect("a configuration");
+    assert!(changed.key.same(&key(4)) && changed.hopset == make(rank).hopset);
     let encoding = |plan: &PublicPlan<'_>| {
         let mut bytes = Vec::new();
         plan.encode(&mut |part: &[u8]| bytes.extend_from_slice(part));

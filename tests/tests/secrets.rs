@@ -8,10 +8,14 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{Hopset, Pick};
 use hopwright_core::header::HeaderKeys;
 use hopwright_core::keys::{Label, NetKey, Words};
+use hopwright_core::loader::KeyedJudge;
+use hopwright_core::provision::TransferKey;
 use hopwright_core::sequence::{Cursor, Sequence, Structure, Timeline};
 use hopwright_core::station::{Command, Config, FixedChannels, Role, Watermark};
+use hopwright_core::tree::{Secret, Share};
 use hopwright_core::units::{Dbm, Lane, Micros, Slot, Tick};
 use hopwright_tests::plans::{Make, clock_plan, key_bytes, raster, timing};
+use hopwright_tests::provisioning;
 use std::fmt::Debug;
 
 const KEY: u8 = 0xC3;
@@ -153,6 +157,26 @@ fn no_public_type_prints_a_key() {
         watermark: Watermark::Fresh,
         seed: 1,
     });
+}
+
+/// What is carried into stations, with the same bytes for every secret in it.
+#[test]
+fn no_configuration_share_or_transfer_key_is_printed() {
+    let half = || Secret::new(*key_bytes(KEY).first_chunk().expect("sixteen"));
+    let (path, co_path) = (std::array::from_fn(|_| half()), std::array::from_fn(|_| half()));
+    let mut share = Share::new(path, co_path, 3, half());
+    share.add(Target::one(Address::new(9)), half()).expect("room");
+    keeps_silent(&half());
+    keeps_silent(&share);
+    assert_eq!(format!("{share:?}"), "Share(..)");
+    let configuration = provisioning::configuration(KEY, 0x4B, Some(share));
+    keeps_silent(&configuration);
+    keeps_silent(&configuration.config(Watermark::Fresh, 1));
+    keeps_silent(&configuration.entry());
+    let transfer = || TransferKey::new(key_bytes(KEY));
+    keeps_silent(&transfer());
+    keeps_silent(&KeyedJudge::<128>::new(transfer(), None));
+    keeps_silent(&transfer().open(&mut provisioning::encoded(&configuration)));
 }
 
 #[test]

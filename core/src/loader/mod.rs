@@ -16,13 +16,15 @@
 //! old configuration, afterwards the new one ([`Store`]).
 //!
 //! Check values protect against accidents. What protects against people is the seal of what is
-//! carried, and [`Judge`] is where a station opens it.
+//! carried, and [`Judge`] is where a station opens it: [`KeyedJudge`] with a transfer key. It opens
+//! a copy; stored and committed is what was carried, byte for byte.
 
 mod carrier;
 mod check;
 mod frame;
 #[cfg(feature = "embedded-io")]
 mod io;
+mod keyed;
 mod station;
 mod store;
 
@@ -31,6 +33,7 @@ pub use check::check_configuration;
 pub use frame::{Frame, FrameReader, Garbled, MAX_PAYLOAD, MAX_WIRE, Wire, write_frame};
 #[cfg(feature = "embedded-io")]
 pub use io::{IoError, carry, serve};
+pub use keyed::KeyedJudge;
 pub use station::{Judge, StationEnd, Verdict};
 pub use store::{Active, Bank, CELL_BYTES, Storage, StorageFault, Store, cells_needed};
 
@@ -124,11 +127,13 @@ pub enum Refusal {
     Content,
     /// The configuration makes no station, or one that has no room here.
     NoStation,
+    /// It takes only what is sealed with its transfer key, and this is not sealed.
+    Unsealed,
 }
 
 impl Refusal {
     /// All reasons, by their numbers on the wire from 1 on.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Protocol,
         Self::OtherStation,
         Self::TooLong,
@@ -138,6 +143,7 @@ impl Refusal {
         Self::Version,
         Self::Content,
         Self::NoStation,
+        Self::Unsealed,
     ];
 
     const fn code(self) -> u8 {
@@ -151,6 +157,7 @@ impl Refusal {
             Self::Version => 7,
             Self::Content => 8,
             Self::NoStation => 9,
+            Self::Unsealed => 10,
         }
     }
 
@@ -171,6 +178,7 @@ impl fmt::Display for Refusal {
             Self::Version => "a later version of the format than the station knows",
             Self::Content => "the content is no configuration",
             Self::NoStation => "the configuration makes no station, or has no room in this one",
+            Self::Unsealed => "the station takes only what is sealed with its transfer key",
         })
     }
 }

@@ -8,15 +8,17 @@ use zeroize::Zeroize;
 
 /// Decides whether a content that arrived whole may take the place of the one in use.
 ///
-/// This is where a station opens the seal, decodes, and looks whether a station comes of it:
-/// whatever is accepted here is what the station starts with next time.
+/// This is where a station opens the seal, decodes, and looks whether a station comes of it
+/// ([`KeyedJudge`](super::KeyedJudge), [`check_configuration`](super::check_configuration)). What is
+/// stored and committed is the content as it was carried, not what the judge made of its copy: a
+/// station that starts next time reads the very bytes that were judged, and opens them again.
 pub trait Judge {
     /// The address of this station, if it has one: by its label, or by the configuration in use.
     /// A station without an address takes any.
     fn address(&self) -> Option<Address>;
 
     /// Judges a content that was offered for `address`. It may be changed (opened in place, say):
-    /// it is a copy, and wiped afterwards.
+    /// it is a copy, and wiped afterwards, whatever the verdict.
     ///
     /// # Errors
     /// [`Refusal`] if it may not be used.
@@ -174,11 +176,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         let judged = match self.store.built(self.work) {
             Err(StorageFault) => Err(Refusal::Storage),
             Ok(None) => Err(Refusal::Damaged),
-            Ok(Some((_, content))) => {
-                let length = content.len();
-                let content = self.work.get_mut(..length).unwrap_or_default();
-                self.judge.judge(content, offer.address)
-            }
+            Ok(Some(content)) => self.judge.judge(content, offer.address),
         };
         self.work.zeroize();
         let committed =

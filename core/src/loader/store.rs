@@ -175,11 +175,12 @@ impl<S: Storage> Store<S> {
         cells.saturating_sub(2).saturating_mul(CHUNK_BYTES)
     }
 
-    /// Copies the configuration in use to the start of `into` and returns it.
+    /// Copies the configuration in use to the start of `into` and returns it, as it was carried:
+    /// one that was sealed is sealed, and may be opened there.
     ///
     /// # Errors
     /// [`StorageFault`] if there is none, it cannot be read, or `into` is too short.
-    pub fn load<'b>(&mut self, into: &'b mut [u8]) -> Result<&'b [u8], StorageFault> {
+    pub fn load<'b>(&mut self, into: &'b mut [u8]) -> Result<&'b mut [u8], StorageFault> {
         let active = self.active.ok_or(StorageFault)?;
         self.content(active.bank, &active.offer, into)
     }
@@ -246,11 +247,11 @@ impl<S: Storage> Store<S> {
     pub(super) fn built<'b>(
         &mut self,
         into: &'b mut [u8],
-    ) -> Result<Option<(Offer, &'b [u8])>, StorageFault> {
+    ) -> Result<Option<&'b mut [u8]>, StorageFault> {
         let spare = self.spare();
         let Some((offer, _)) = self.wanted() else { return Ok(None) };
         let content = self.content(spare, &offer, into)?;
-        Ok((super::digest(content) == offer.digest).then_some((offer, content)))
+        Ok((super::digest(content) == offer.digest).then_some(content))
     }
 
     /// Puts what has been built in the place of the configuration in use, and erases that one.
@@ -353,7 +354,7 @@ impl<S: Storage> Store<S> {
         bank: Bank,
         offer: &Offer,
         into: &'b mut [u8],
-    ) -> Result<&'b [u8], StorageFault> {
+    ) -> Result<&'b mut [u8], StorageFault> {
         let size = usize::try_from(offer.size).unwrap_or(usize::MAX);
         let into = into.get_mut(..size).ok_or(StorageFault)?;
         let mut filled = 0_usize;

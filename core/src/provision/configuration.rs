@@ -7,12 +7,12 @@ use super::manual::{Entry, Rank};
 use crate::address::Address;
 use crate::band::Hopset;
 use crate::clock::ClockPlan;
-use crate::keys::{NetKey, redacted};
+use crate::keys::NetKey;
 use crate::record::Sink;
 use crate::sequence::{Draw, Structure};
 use crate::station::{Config, FixedChannels, Role, Watermark};
 use crate::timing::Timing;
-use crate::tree;
+use crate::tree::Share;
 use crate::units::{Channel, Dbm, Lane, MAX_CHANNELS, Micros, Ppb};
 
 /// The version that is written, and the latest that is read.
@@ -21,8 +21,6 @@ pub const VERSION: u64 = 1;
 pub const MAX_CONFIGURATION: usize = 8_192;
 /// The most bytes of a net's name (64 characters of four bytes).
 pub const MAX_NAME: usize = 256;
-/// The most bytes of a share of the key tree: room for a directory of every address.
-pub const MAX_SHARE: usize = 6_144;
 
 /// What tells one plan from another: the first 16 bytes of the SHA-256 of the encoding of its
 /// public part ([`PublicPlan::encode`](super::PublicPlan::encode)). The core only compares it.
@@ -51,7 +49,7 @@ impl PlanDigest {
     }
 }
 
-/// Everything that a station is given. The name and the share stay where they were read from.
+/// Everything that a station is given. The name stays where it was read from.
 ///
 /// The watermark and the seed are not in it: they are the station's own.
 #[derive(Debug)]
@@ -84,29 +82,9 @@ pub struct Configuration<'a, const N: usize> {
     pub energy_threshold: Dbm,
     /// Channels outside the hopset on which others are heard.
     pub fixed: FixedChannels,
-    /// The station's share of the key tree, 1 to 6144 bytes, as the tree wrote it. Secret.
-    pub share: Option<Share<'a>>,
+    /// The station's share of the key tree, if the plan has one. Secret.
+    pub share: Option<Share>,
 }
-
-/// A share of the key tree, not looked into here. No formatter prints it.
-#[derive(Clone, Copy)]
-pub struct Share<'a>(&'a [u8]);
-
-impl<'a> Share<'a> {
-    /// A share; `None` if it is empty or longer than [`MAX_SHARE`].
-    #[must_use]
-    pub const fn new(bytes: &'a [u8]) -> Option<Self> {
-        if bytes.is_empty() || bytes.len() > MAX_SHARE { None } else { Some(Self(bytes)) }
-    }
-
-    /// Its bytes.
-    #[must_use]
-    pub const fn bytes(&self) -> &'a [u8] {
-        self.0
-    }
-}
-
-redacted!(Share<'_>, "Share");
 
 /// The map's keys. They ascend in the order in which they are written; a new one goes where its
 /// number puts it, in `encode` and in `read`, and into the CDDL.
@@ -238,7 +216,7 @@ impl<'a, const N: usize> Configuration<'a, N> {
             None => None,
             Some(reader) => {
                 let at = reader.at();
-                let share = Share::new(reader.bytes()?);
+                let share = Share::read(reader.bytes()?);
                 Some(share.ok_or(Fault::Value(key::SHARE).at(at))?)
             }
         };
@@ -263,8 +241,8 @@ impl<'a, const N: usize> Configuration<'a, N> {
         })
     }
 
-    /// Writes the configuration's one encoding. A name or share that is too long is cut.
-    /// It holds the net key in the clear.
+    /// Writes the configuration's one encoding. It holds net key and share in the clear. (A name
+    /// of no or too many bytes is written as it is, and refused when it is read.)
     pub fn encode(&self, sink: &mut impl Sink) {
         let mut check = CRC_32.digest();
         let mut both = |bytes: &[u8]| {
@@ -309,9 +287,10 @@ impl<'a, const N: usize> Configuration<'a, N> {
         out.signed(self.energy_threshold.dbm().into());
         out.unsigned(key::FIXED);
         write_fixed(&mut out, self.fixed);
-        if let Some(share) = self.share {
+        if let Some(share) = &self.share {
             out.unsigned(key::SHARE);
-            out.bytes(share.bytes());
+            out.bytes_head(share.written_bytes() as u64);
+            share.write(&mut |part: &[u8]| out.raw(part));
         }
         out.raw(&CHECK_HEAD);
         sink.write(&check.finalize().to_be_bytes());
@@ -343,7 +322,7 @@ impl<'a, const N: usize> Configuration<'a, N> {
             fixed: self.fixed,
             address: self.address,
             role: self.role,
-            share: self.share.and_then(|share| tree::Share::read(share.bytes())),
+            share: self.share.as_ref().map(Share::copy),
             watermark,
             seed,
         }

@@ -3,7 +3,8 @@
 //!
 //! 17 groups carry 68 symbols of 5 bits: version, role, lane, a spare, and then as bits address,
 //! first four bytes of the plan's digest, net key, and a CRC-24 over all of these. The fifth
-//! character of a group checks it.
+//! character of a group checks it. A share of the key tree is not among them: it would take 116
+//! groups more at least.
 //!
 //! # The check character
 //!

@@ -8,8 +8,8 @@
 //! ```
 //!
 //! Everything is CBOR in the deterministic form of RFC 8949 section 4.2.1, so that one
-//! configuration has one encoding; anything else is refused. Sealing and opening are the
-//! caller's: [`Envelope`] names the parts that an AEAD needs.
+//! configuration has one encoding; anything else is refused. Sealing is the planner's: [`Envelope`]
+//! names the parts that an AEAD needs. A station opens what is sealed with its [`TransferKey`].
 
 pub mod cbor;
 mod configuration;
@@ -17,13 +17,13 @@ mod envelope;
 mod error;
 pub mod manual;
 mod plan;
+mod transfer;
 
-pub use configuration::{
-    Configuration, MAX_CONFIGURATION, MAX_NAME, MAX_SHARE, PlanDigest, Share, VERSION,
-};
+pub use configuration::{Configuration, MAX_CONFIGURATION, MAX_NAME, PlanDigest, VERSION};
 pub use envelope::{ENVELOPE_VERSION, Envelope, Header, MAX_ENVELOPE, Method, TAG_BYTES};
 pub use error::{DecodeError, Fault};
 pub use plan::PublicPlan;
+pub use transfer::{OpenError, TransferKey};
 
 use crc::{CRC_32_ISO_HDLC, Crc, NoTable};
 

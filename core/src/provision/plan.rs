@@ -49,7 +49,8 @@ pub struct PublicPlan<'a> {
 
 impl<'a> PublicPlan<'a> {
     /// The configuration of one station. `digest` is the plan's: it goes along so that two
-    /// stations can be compared.
+    /// stations can be compared. `band_key` is what the hopset is drawn with, if the net key has been
+    /// changed since the plan was new: the net key that it had then (specification section 10).
     ///
     /// # Errors
     /// [`HopsetError`] if the plan has no such lane, or its hopset does not fit.
@@ -57,12 +58,15 @@ impl<'a> PublicPlan<'a> {
         &self,
         digest: PlanDigest,
         key: NetKey,
+        band_key: Option<&NetKey>,
         address: Address,
         rank: Rank,
         lane: Lane,
     ) -> Result<Configuration<'a, N>, HopsetError> {
         let lanes = self.lanes.as_ref();
-        let hopset = Hopset::derive(&key, &self.raster, self.allowed, self.pick, lanes, lane)?;
+        let drawn_with = band_key.unwrap_or(&key);
+        let hopset =
+            Hopset::derive(drawn_with, &self.raster, self.allowed, self.pick, lanes, lane)?;
         let spaced = lanes.is_some_and(Lanes::spaced);
         Ok(Configuration {
             address,

@@ -68,6 +68,25 @@ impl Share {
         self.directory.push((target, secret)).map_err(|_| DirectoryFull)
     }
 
+    /// The share once more, for the station that a configuration makes: a station takes its share
+    /// with it, and the configuration keeps its own. There is no `Clone`, so that no copy of the
+    /// secrets is made without somebody having meant it.
+    pub(crate) fn copy(&self) -> Self {
+        Self {
+            path: self.path.clone(),
+            co_path: self.co_path.clone(),
+            directory: self.directory.clone(),
+            generation: self.generation,
+            token: self.token.clone(),
+        }
+    }
+
+    /// The bytes that [`write`](Self::write) writes, at most [`MAX_SHARE_BYTES`].
+    #[must_use]
+    pub fn written_bytes(&self) -> usize {
+        FIXED_BYTES.saturating_add(self.directory.len().saturating_mul(ENTRY_BYTES))
+    }
+
     /// Writes the share out, for a configuration that is about to be sealed: generation, token,
     /// path from the root, co-path from depth 1, and the directory behind its length; a target as
     /// address and form. The same share gives the same bytes.
@@ -223,8 +242,12 @@ mod tests {
         }
         let mut bytes = written(&share);
         assert_eq!(bytes.len(), MAX_SHARE_BYTES);
-        // A form that does not exist.
-        bytes[FIXED_BYTES + 1] = 9;
-        assert!(Share::read(&bytes).is_none());
+        assert_eq!(share.written_bytes(), MAX_SHARE_BYTES);
+        assert_eq!(written(&share.copy()), bytes);
+        // Forms that do not exist: no target, and more than the four bits of a header.
+        for form in [9, 14, 16, 0x18, 0xFF] {
+            bytes[FIXED_BYTES + 1] = form;
+            assert!(Share::read(&bytes).is_none(), "form {form}");
+        }
     }
 }

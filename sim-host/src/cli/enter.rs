@@ -51,11 +51,20 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
             "for an exercise, say --training",
         ));
     }
+    if plan.withdrawn().contains(&entry.address) {
+        return Err(Diagnostic::in_file(
+            args.plan.display().to_string(),
+            format!("station {} has been withdrawn from this plan", entry.address),
+            "if the station is to come back, make a new plan with new keys",
+        ));
+    }
     let fingerprint = fingerprint_text(&entry.key);
+    // The hopset of a plan whose net key has been changed is drawn with the one before.
+    let band_key = plan.named_band_key();
     let Entry { address, rank, lane, key, .. } = entry;
     let configuration: Configuration<'_, MAX_HOPSET> = plan
         .public()
-        .configuration(plan.digest(), key, address, rank, lane)
+        .configuration(plan.digest(), key, band_key.as_ref(), address, rank, lane)
         .map_err(|error| Diagnostic::new(error.to_string(), "these groups are for another plan"))?;
     let secret = match secret {
         Some(secret) => secret,
@@ -71,7 +80,12 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     create_private(&args.out, &sealed)?;
     write_out(|out| {
         let file = args.out.display();
-        writeln!(out, "{file}: station {address}, key fingerprint {fingerprint}")
+        writeln!(out, "{file}: station {address}, key fingerprint {fingerprint}")?;
+        writeln!(
+            out,
+            "no share of the key tree: groups carry none. No call under its keys can be made or \
+             read, and no change of the net key taken; load a sealed configuration when there is one"
+        )
     })?;
     Ok(Outcome::Held)
 }

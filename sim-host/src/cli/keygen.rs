@@ -16,6 +16,9 @@ pub(super) struct Args {
     /// New file for the key; only its owner may read it
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
+    /// Make the root of a key tree: a plan's `tree_key_file`, which never leaves the planner
+    #[arg(long)]
+    tree: bool,
 }
 
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
@@ -25,7 +28,16 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     create_private(&args.out, key_text(&key).as_bytes())?;
     let fingerprint = fingerprint_text(&NetKey::new(*key));
     write_out(|out| {
-        writeln!(out, "{}: a key of 32 bytes, fingerprint {fingerprint}", args.out.display())
+        let file = args.out.display();
+        if args.tree {
+            writeln!(out, "{file}: the root of a key tree, 32 bytes, fingerprint {fingerprint}")?;
+            writeln!(
+                out,
+                "for the planner alone: who has it has every call and every later net key"
+            )
+        } else {
+            writeln!(out, "{file}: a key of 32 bytes, fingerprint {fingerprint}")
+        }
     })?;
     Ok(Outcome::Held)
 }

@@ -134,8 +134,10 @@ mod unix {
         let help = match refusal {
             Refusal::OtherStation => "give the file of the station that is plugged in",
             Refusal::Seal => {
-                "give the secret, so that the carrier opens it, or the right transfer key"
+                "give the file that is sealed with its transfer key; if it has none, give the \
+                 secret, so that the carrier opens it"
             }
+            Refusal::Unsealed => "carry the sealed file as it is: give no secret to the carrier",
             Refusal::Storage | Refusal::TooLong => {
                 "the station keeps what it had; have it looked at"
             }
@@ -159,11 +161,13 @@ mod unix {
         let mut store = Store::open(storage).map_err(|_| broken())?;
         let mut held = Zeroizing::new(vec![0; MAX_ENVELOPE]);
         let held = match store.active() {
-            Some(_) => address_of(store.load(&mut held).map_err(|_| broken())?),
+            Some(_) => Some(store.load(&mut held).map_err(|_| broken())?),
             None => None,
         };
-        let address = args.address.or(held);
-        let judge = EmulatedJudge { address, secret };
+        let address = args.address.or_else(|| held.as_deref().and_then(address_of));
+        let judge = EmulatedJudge::new(address, secret);
+        // What it starts with is what it can open again.
+        let shut = held.is_some_and(|held| judge.open(held).is_err());
         let mut work = Zeroizing::new(vec![0; MAX_ENVELOPE]);
         let generation = store.active().map_or(0, |active| active.generation);
         let mut end = StationEnd::new(store, judge, &mut work);
@@ -172,7 +176,8 @@ mod unix {
             let who =
                 address.map_or("a station without address".to_owned(), |a| format!("station {a}"));
             writeln!(out, "port {}", pty.name.display())?;
-            writeln!(out, "{who}, configuration {generation}")
+            let shut = if shut { ", which it cannot open" } else { "" };
+            writeln!(out, "{who}, configuration {generation}{shut}")
         })?;
         let port = &mut pty.port;
         let failed = |error: std::io::Error| {

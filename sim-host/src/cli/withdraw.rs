@@ -2,10 +2,11 @@
 
 use super::{Outcome, write_out};
 use crate::diagnostic::Diagnostic;
+use crate::folder::write_whole_private;
 use crate::input::read_text;
 use crate::keytree::{Drawn, Withdrawal, bound, withdraw};
 use crate::plan::{Plan, parse_address};
-use crate::secret_files::SecretFiles;
+use crate::provision::{keep_out_of_core_dumps, key_text, write_private};
 use hopwright_core::address::Address;
 use hopwright_core::units::Slot;
 use std::collections::BTreeSet;
@@ -33,6 +34,7 @@ pub(super) struct Args {
 
 /// Makes the order and the plan that holds from then on.
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
+    keep_out_of_core_dumps();
     let plan = Plan::load(&args.plan)?;
     let mut withdrawn = plan.withdrawn().clone();
     let known = withdrawn.len();
@@ -67,13 +69,19 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let drawn = Drawn::fresh()?;
     let slot = Slot::new(args.from_slot);
     let made = withdraw(&plan.key_tree()?, &plan.net_key(), generation, slot, &withdrawn, &drawn)?;
-    let files = SecretFiles::new(&args.out)?;
-    files.write("order.bin", &made.order)?;
-    files.write_key("net.key", &drawn.key_bytes())?;
-    files.write_key("band.key", &plan.band_key_bytes())?;
-    files.write_key("tree.key", &*plan.tree_root()?)?;
-    files.write("plan.toml", new_plan(args, generation, &withdrawn)?.as_bytes())?;
-    files.keep()?;
+    let new_plan = new_plan(args, generation, &withdrawn)?;
+    let keys = [
+        ("net.key", drawn.key_bytes()),
+        ("band.key", plan.band_key_bytes()),
+        ("tree.key", plan.tree_root()?),
+    ];
+    write_whole_private(&args.out, |folder| {
+        write_private(&folder.join("order.bin"), &made.order)?;
+        for (name, key) in &keys {
+            write_private(&folder.join(name), key_text(key).as_bytes())?;
+        }
+        write_private(&folder.join("plan.toml"), new_plan.as_bytes())
+    })?;
     write_out(|out| tell(out, args, &withdrawn, generation, &made, published))?;
     Ok(Outcome::Held)
 }

@@ -218,6 +218,23 @@ impl<'a> Section<'a> {
             .ok_or_else(|| self.wrong_type(value, key, "a text in double quotes"))
     }
 
+    /// A list of texts.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is no list, or an entry is something else.
+    pub fn texts(&self, key: &str) -> Result<Option<Vec<Located<&'a str>>>, Diagnostic> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let DeValue::Array(entries) = value.get_ref() else {
+            return Err(self.wrong_type(value, key, "a list of texts"));
+        };
+        let text = |entry: &'a Spanned<DeValue<'a>>| {
+            let text = entry.get_ref().as_str();
+            text.map(|text| Located { value: text, span: entry.span() })
+                .ok_or_else(|| self.wrong_type(entry, key, "a list of texts in double quotes"))
+        };
+        entries.iter().map(text).collect::<Result<_, _>>().map(Some)
+    }
+
     /// True or false, or the default.
     ///
     /// # Errors

@@ -132,8 +132,9 @@ impl Plan {
         Self::from_source(&source, base_dir)
     }
 
-    /// Reads the public part of a plan from a file: its `key` or `key_file` is not looked at, and
-    /// the plan's key is one that stands in for it.
+    /// Reads the public part of a plan from a file: neither its net key nor the root of its key tree
+    /// is looked at, and the plan's key is one that stands in for it. If it names a band key, that
+    /// is read.
     ///
     /// # Errors
     /// [`Diagnostic`] if the file cannot be read or the plan does not work.
@@ -141,7 +142,8 @@ impl Plan {
         let source = read_text(path)?;
         let table = source.table()?;
         let root = Section::root(&source, &table, Self::TABLES)?;
-        Self::read_with(&root, |_| Ok(Key::placeholder()), path.parent().unwrap_or(Path::new("")))
+        let base_dir = path.parent().unwrap_or(Path::new(""));
+        Self::read_with(&root, |_| Ok(Key::placeholder()), base_dir, false)
     }
 
     /// Reads a plan from a text. Errors call it `name`; a key file counts from `base_dir`.
@@ -163,13 +165,14 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the plan does not work.
     pub fn read(root: &Section<'_>, base_dir: &Path) -> Result<Self, Diagnostic> {
-        Self::read_with(root, |net| Key::read(net, base_dir), base_dir)
+        Self::read_with(root, |net| Key::read(net, base_dir), base_dir, true)
     }
 
     fn read_with(
         root: &Section<'_>,
         key: impl FnOnce(&Section<'_>) -> Result<Key, Diagnostic>,
         base_dir: &Path,
+        with_root: bool,
     ) -> Result<Self, Diagnostic> {
         let net =
             root.needed_section("net", &[&["name", "key", "key_file"], &tree::KEYS[..]].concat())?;
@@ -182,7 +185,7 @@ impl Plan {
         let plan = Self {
             name,
             key,
-            tree: tree::read(&net, base_dir)?,
+            tree: tree::read(&net, base_dir, with_root)?,
             band: Band::read(root, &tables)?,
             lanes: lanes::read(&lane_table)?,
             structure: slots::structure(&slots)?,

@@ -23,8 +23,14 @@ pub(super) struct Tree {
     withdrawn: BTreeSet<Address>,
 }
 
-/// Reads the tree's part of the `[net]` table.
-pub(super) fn read(net: &Section<'_>, base_dir: &Path) -> Result<Tree, Diagnostic> {
+/// Reads the tree's part of the `[net]` table. Of the root only the planner has need: where the
+/// plan is wanted without its secrets, it is not looked at. The band key is: without it, nobody
+/// knows the hopset of a plan whose net key has been changed.
+pub(super) fn read(
+    net: &Section<'_>,
+    base_dir: &Path,
+    with_root: bool,
+) -> Result<Tree, Diagnostic> {
     let mut withdrawn = BTreeSet::new();
     if let Some(list) = net.text("withdrawn")? {
         for word in list.value.split_whitespace() {
@@ -36,7 +42,10 @@ pub(super) fn read(net: &Section<'_>, base_dir: &Path) -> Result<Tree, Diagnosti
         }
     }
     Ok(Tree {
-        root: Key::read_named(net, ["tree_key", "tree_key_file"], base_dir)?,
+        root: match with_root {
+            true => Key::read_named(net, ["tree_key", "tree_key_file"], base_dir)?,
+            false => None,
+        },
         band_key: Key::read_named(net, ["band_key", "band_key_file"], base_dir)?,
         generation: net.integer_or("generation", 0..=u8::MAX, 0)?,
         withdrawn,
@@ -60,6 +69,12 @@ impl Plan {
         self.tree_root().map(KeyTree::new)
     }
 
+    /// Whether there is a key tree: a root in the plan, or a training key.
+    #[must_use]
+    pub fn has_key_tree(&self) -> bool {
+        self.tree.root.is_some() || self.training_key()
+    }
+
     /// The root's bytes, as [`Plan::key_tree`] uses them.
     ///
     /// # Errors
@@ -76,8 +91,8 @@ impl Plan {
             }
             None => Err(Diagnostic::new(
                 "the plan has no root for its key tree",
-                "add `tree_key_file = \"tree.key\"` to [net]: a file with 64 hexadecimal digits \
-                 that only the planner has",
+                "make one with `hopwright keygen --tree --out tree.key` and add `tree_key_file = \
+                 \"tree.key\"` to [net]; only the planner has it",
             )),
         }
     }
@@ -93,6 +108,12 @@ impl Plan {
     #[must_use]
     pub fn band_key(&self) -> NetKey {
         self.tree.band_key.as_ref().unwrap_or(&self.key).net_key()
+    }
+
+    /// The band key that the plan names beside its net key: if that has been changed.
+    #[must_use]
+    pub fn named_band_key(&self) -> Option<NetKey> {
+        self.tree.band_key.as_ref().map(Key::net_key)
     }
 
     /// The bytes of [`Plan::band_key`], for a key file.

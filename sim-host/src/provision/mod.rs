@@ -25,7 +25,8 @@ pub use secret::{
     read_passphrase, read_transfer_key,
 };
 pub(crate) use secret::{hex, key_text, write_private};
-pub use shown::{Shown, ShownEnvelope, envelope_shown, rank_word, shown};
+pub(crate) use shown::directory_text;
+pub use shown::{Shown, ShownEnvelope, ShownShare, envelope_shown, rank_word, shown};
 pub use station_file::{StationFile, decode_refused, read_station_file};
 
 use crate::diagnostic::Diagnostic;
@@ -56,25 +57,38 @@ pub fn encode<const N: usize>(configuration: &Configuration<'_, N>) -> Zeroizing
 /// Makes and seals the configuration of every station of a roster. The same plan, roster, sealing
 /// and `random` give the same bytes.
 ///
+/// A station gets a share of the key tree if the plan has one, with the plan's generation and the
+/// roster's directory.
+///
 /// # Errors
-/// [`Diagnostic`] if a station has a lane that the plan does not have, or `random` fails.
+/// [`Diagnostic`] if a station has a lane that the plan does not have, has been withdrawn from the
+/// plan or has too many targets in its directory, or `random` fails.
 pub fn provision(
     plan: &Plan,
     roster: &Roster,
     sealing: &Sealing,
     random: &mut dyn FnMut(&mut [u8]) -> Result<(), Diagnostic>,
 ) -> Result<Vec<Provisioned>, Diagnostic> {
+    if let Some(station) = roster.withdrawn(plan) {
+        return Err(Diagnostic::new(roster::withdrawn_text(station), "leave it out of the roster"));
+    }
     let (public, digest) = (plan.public(), plan.digest());
+    let band_key = plan.named_band_key();
+    let tree = plan.has_key_tree().then(|| plan.key_tree()).transpose()?;
     let mut all = Vec::with_capacity(roster.stations.len());
     for station in &roster.stations {
         let RosterStation { address, rank, lane, .. } = *station;
-        let configuration: Configuration<'_, MAX_HOPSET> =
-            public.configuration(digest, plan.net_key(), address, rank, lane).map_err(|error| {
-                Diagnostic::new(
-                    format!("\"{}\" cannot be provisioned: {error}", station.name),
-                    "change its `lane` in the roster, or [lanes] of the plan",
-                )
-            })?;
+        let cannot = |why: &dyn std::fmt::Display, help: &str| {
+            Diagnostic::new(format!("\"{}\" cannot be provisioned: {why}", station.name), help)
+        };
+        let mut configuration: Configuration<'_, MAX_HOPSET> = public
+            .configuration(digest, plan.net_key(), band_key.as_ref(), address, rank, lane)
+            .map_err(|e| cannot(&e, "change its `lane` in the roster, or [lanes] of the plan"))?;
+        if let Some(tree) = &tree {
+            let share = tree.share(address, plan.generation(), &roster.directory(station));
+            let share = share.map_err(|e| cannot(&e, "list fewer targets under its `calls`"))?;
+            configuration.share = Some(share);
+        }
         let plain = encode(&configuration);
         let mut nonce = [0; 12];
         random(&mut nonce)?;

@@ -22,6 +22,17 @@ pub struct ShownEnvelope {
     pub sealed_bytes: usize,
 }
 
+/// What there is to show of a share of the key tree: none of its secrets.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ShownShare {
+    /// How many changes of the net key it has seen.
+    pub generation: u8,
+    /// The targets that the station may call without belonging to them.
+    pub directory: Vec<String>,
+    /// Its bytes.
+    pub bytes: usize,
+}
+
 /// What a configuration says, keys as fingerprints.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Shown {
@@ -87,8 +98,8 @@ pub struct Shown {
     pub watch: Option<u16>,
     /// The least time between two alerts of a kind.
     pub lockout_us: u64,
-    /// Bytes of the share of the key tree; 0 without one.
-    pub share_bytes: usize,
+    /// The share of the key tree, if there is one.
+    pub share: Option<ShownShare>,
     /// Why no station comes of it; nothing if one does.
     pub no_station: Option<String>,
 }
@@ -154,7 +165,11 @@ pub fn shown<const N: usize>(configuration: &Configuration<'_, N>) -> Shown {
         calling: configuration.fixed.calling.map(|c| c.number()),
         watch: configuration.fixed.watch.map(|c| c.number()),
         lockout_us: configuration.fixed.lockout.us(),
-        share_bytes: configuration.share.map_or(0, |share| share.bytes().len()),
+        share: configuration.share.as_ref().map(|share| ShownShare {
+            generation: share.generation(),
+            directory: share.directory().map(|target| target.to_string()).collect(),
+            bytes: share.written_bytes(),
+        }),
         no_station: station.err().map(|error| error.to_string()),
     }
 }
@@ -241,14 +256,26 @@ impl Shown {
         if let Some(after) = self.deputy_after_us {
             writeln!(out, "deputy      after {after} us without an announce")?;
         }
-        match self.share_bytes {
-            0 => writeln!(out, "key tree    no share")?,
-            bytes => writeln!(out, "key tree    a share of {bytes} bytes")?,
+        match &self.share {
+            None => writeln!(out, "key tree    no share")?,
+            Some(share) => {
+                let ShownShare { generation, bytes, directory } = share;
+                writeln!(out, "key tree    a share of {bytes} bytes, generation {generation}")?;
+                writeln!(out, "may call    {}", directory_text(directory))?;
+            }
         }
         match &self.no_station {
             None => writeln!(out, "a station comes of it"),
             Some(why) => writeln!(out, "NO station comes of it: {why}"),
         }
+    }
+}
+
+/// A directory as one line.
+pub(crate) fn directory_text<T: ToString>(directory: &[T]) -> String {
+    match directory {
+        [] => "only targets that it belongs to".to_owned(),
+        targets => targets.iter().map(T::to_string).collect::<Vec<_>>().join(", "),
     }
 }
 

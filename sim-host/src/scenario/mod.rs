@@ -19,7 +19,7 @@ pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
 pub use keys::{MessagePlan, ModePlan, WithdrawPlan};
 pub use power::{Power, PowerPlan};
-pub(crate) use read::name_and_address;
+pub(crate) use read::{name_and_address, parse_target};
 
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};

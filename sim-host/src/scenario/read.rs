@@ -408,7 +408,7 @@ pub(super) fn number_in(
 }
 
 /// The reverse of a target's `Display`.
-fn parse_target(text: &str) -> Option<Target> {
+pub(crate) fn parse_target(text: &str) -> Option<Target> {
     if text == "all" {
         return Some(Target::ALL);
     }

@@ -3,11 +3,11 @@
 use core::hint::black_box;
 use hopwright_core::address::Address;
 use hopwright_core::loader::{
-    Bank, CarrierEnd, Frame, FrameReader, Judge, Refusal, StationEnd, Storage, StorageFault, Store,
-    Wire, check_configuration, digest, write_frame,
+    Bank, CarrierEnd, Frame, FrameReader, Judge, KeyedJudge, Refusal, StationEnd, Storage,
+    StorageFault, Store, Wire, check_configuration, digest, write_frame,
 };
 use hopwright_core::provision::cbor::Reader;
-use hopwright_core::provision::{Configuration, Envelope, Header, Method, manual};
+use hopwright_core::provision::{Configuration, Envelope, Header, Method, TransferKey, manual};
 use hopwright_core::station::Watermark;
 use hopwright_core::units::Tick;
 
@@ -34,7 +34,27 @@ pub(crate) fn all() {
         .encode(&mut sink);
     groups(bytes);
     frames(bytes);
+    keyed();
     loader(bytes);
+}
+
+fn keyed() {
+    let mut bytes = black_box([0_u8; 900]);
+    let key = || TransferKey::new(black_box([0; 32]));
+    let address = || Address::new(black_box(0));
+    // Every length, and every place of the text in its buffer.
+    if let Some(sealed) = bytes.get_mut(..black_box(0)) {
+        black_box(key().open(sealed)).ok();
+    }
+    let mut judge = KeyedJudge::<128>::new(key(), black_box(Some(address())));
+    black_box(judge.address());
+    if let Some(content) = bytes.get_mut(..black_box(0)) {
+        black_box(judge.open(content)).ok();
+    }
+    if let Some(content) = bytes.get_mut(..black_box(0)) {
+        black_box(judge.judge(content, address())).ok();
+    }
+    black_box(bytes);
 }
 
 fn groups(bytes: &[u8]) {

@@ -6,7 +6,7 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{HopsetError, LaneError, RasterError};
 use hopwright_core::loader::{Refusal, StorageFault};
 use hopwright_core::provision::manual::{EntryError, GroupError};
-use hopwright_core::provision::{DecodeError, Fault};
+use hopwright_core::provision::{DecodeError, Fault, OpenError};
 use hopwright_core::relay::RelayError;
 use hopwright_core::sequence::StructureError;
 use hopwright_core::station::{ConfigError, Refused};
@@ -46,6 +46,7 @@ pub(crate) fn all(raster: Option<RasterError>) {
     say(&black_box(ConfigError::Announce(0)));
     say(&black_box(Refused::Busy));
     say(&black_box(DecodeError { at: 0, fault: Fault::Damaged }));
+    say(&black_box(OpenError::Forged));
     say(&black_box(GroupError::Check));
     say(&black_box(EntryError::Check));
     say(&black_box(Refusal::Content));

@@ -3,7 +3,7 @@
 use core::hint::black_box;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::{Label, NetKey};
-use hopwright_core::tree::{MAX_ORDER_BYTES, Node, Order, Rekey, Secret, Share};
+use hopwright_core::tree::{MAX_ORDER_BYTES, MAX_SHARE_BYTES, Node, Order, Rekey, Secret, Share};
 use hopwright_core::units::Slot;
 
 pub(crate) fn all(key: &NetKey) {
@@ -16,6 +16,14 @@ pub(crate) fn all(key: &NetKey) {
     let mut share = Share::new(path, co_path, black_box(0), secret());
     black_box(share.add(target(), secret())).ok();
     black_box(share.directory().count());
+    black_box((share.written_bytes(), share.reaches(address(), target())));
+    share.write(&mut |part: &[u8]| {
+        black_box(part);
+    });
+    let bytes = black_box([0; MAX_SHARE_BYTES + 1]);
+    // Every length.
+    let bytes = bytes.get(..black_box(0)).unwrap_or_default();
+    black_box(Share::read(bytes).is_some());
     black_box(share.generation());
     black_box(share.traffic_key(&tree, address(), address(), target()).is_some());
     let order = black_box([0; MAX_ORDER_BYTES]);

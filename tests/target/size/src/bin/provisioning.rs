@@ -1,5 +1,5 @@
-//! What reading a configuration, typed groups and the station's end of the loader take, each by
-//! itself: the feature says which.
+//! What reading a configuration, typed groups, the station's end of the loader and opening a seal
+//! take, each by itself: the feature says which.
 
 #![no_std]
 #![no_main]
@@ -8,6 +8,8 @@ use core::hint::black_box;
 use core::panic::PanicInfo;
 #[cfg(feature = "configuration")]
 use hopwright_core::provision::Configuration;
+#[cfg(feature = "opening")]
+use hopwright_core::provision::TransferKey;
 #[cfg(feature = "manual")]
 use hopwright_core::provision::manual;
 #[cfg(feature = "loader")]
@@ -39,6 +41,12 @@ fn main() -> ! {
                 }
                 black_box(end.verdict());
             }
+        }
+        #[cfg(feature = "opening")]
+        {
+            let mut sealed = black_box([0; 900]);
+            let key = TransferKey::new(black_box([0; 32]));
+            black_box(&key.open(black_box(&mut sealed)));
         }
         black_box(());
     }
