@@ -274,6 +274,26 @@ impl Words {
         u32::from_le_bytes(words.get((index & 15) as usize).copied().unwrap_or_default())
     }
 
+    /// Hands the words `from..to` out in order, a block at a time.
+    #[inline]
+    fn each(&mut self, key: &Subkey, from: u64, to: u64, mut take: impl FnMut(u32)) {
+        let mut index = from;
+        while index < to {
+            #[expect(clippy::cast_possible_truncation, reason = "indices count below 2^36")]
+            let number = (index >> 4) as u32;
+            if self.number != Some(number) {
+                self.load(key, number);
+            }
+            let end = to.min((index | 15).wrapping_add(1));
+            let (words, _) = self.block.as_chunks::<4>();
+            let some = usize::try_from(end.wrapping_sub(index)).unwrap_or(16);
+            for word in words.iter().skip((index & 15) as usize).take(some) {
+                take(u32::from_le_bytes(*word));
+            }
+            index = end;
+        }
+    }
+
     /// Reads the block `number` of the stream. Apart, so that what is inlined above stays small.
     #[inline(never)]
     fn load(&mut self, key: &Subkey, number: u32) {
@@ -314,31 +334,44 @@ pub fn shuffle<T>(key: &Subkey, stream: u32, base: u64, list: &mut [T]) {
 /// [`shuffle`] with a reader that may already hold the block.
 pub(crate) fn shuffle_with<T>(key: &Subkey, words: &mut Words, base: u64, list: &mut [T]) {
     let len = u32::try_from(list.len()).unwrap_or(u32::MAX);
-    draw_forward(list, 0, len, |k| words.word(key, base.wrapping_add(u64::from(k))));
+    draw_forward(key, words, base, list, 0, len);
 }
 
 /// Draws entries `from..to` of a forward Fisher–Yates shuffle of `list`, in place, with the words
-/// that `word` gives for them. Entries below `from` have been drawn before.
-#[inline]
+/// `W(label, stream, base + k)`. Entries below `from` have been drawn before.
 pub(crate) fn draw_forward<T>(
+    key: &Subkey,
+    words: &mut Words,
+    base: u64,
     list: &mut [T],
     from: u32,
     to: u32,
-    mut word: impl FnMut(u32) -> u32,
 ) {
+    // The last entry has no choice left, and needs no word.
+    let choices = u32::try_from(list.len()).unwrap_or(u32::MAX).saturating_sub(1);
     let mut rest = list.get_mut(from as usize..).unwrap_or_default();
-    for k in from..to {
-        let Some((first, others)) = rest.split_first_mut() else { return };
-        // The last entry has no choice left, and needs no word.
-        if !others.is_empty() {
-            let left = u32::try_from(others.len()).unwrap_or(u32::MAX).saturating_add(1);
-            let j = uniform(word(k), left) as usize;
-            // The first entry drawn stays where it is: there is no place before the others.
-            if let Some(other) = others.get_mut(j.wrapping_sub(1)) {
-                core::mem::swap(first, other);
-            }
-        }
-        rest = others;
+    let (from, to) = (from.min(choices), to.min(choices));
+    let first = base.wrapping_add(u64::from(from));
+    if to == from.wrapping_add(1) {
+        // One after another, as a rule.
+        draw_first(rest, words.word(key, first));
+        return;
+    }
+    words.each(key, first, base.wrapping_add(u64::from(to)), |word| {
+        let list = core::mem::take(&mut rest);
+        draw_first(list, word);
+        rest = list.get_mut(1..).unwrap_or_default();
+    });
+}
+
+/// Swaps the first entry with one that a word chooses, itself among them.
+#[inline]
+fn draw_first<T>(list: &mut [T], word: u32) {
+    let left = u32::try_from(list.len()).unwrap_or(u32::MAX);
+    let Some((first, others)) = list.split_first_mut() else { return };
+    // The first entry drawn stays where it is: there is no place before the others.
+    if let Some(other) = others.get_mut((uniform(word, left) as usize).wrapping_sub(1)) {
+        core::mem::swap(first, other);
     }
 }
 

@@ -72,9 +72,10 @@ impl<const N: usize> Frames<N> {
         let stream = u32::from(sequence.draw_lane.number()) | timeline.bit();
         let m = u32::from(sequence.structure.frame);
         let frame = first.number().checked_div(m).unwrap_or_default();
-        let ranks = sequence.traffic_ranks();
+        let mut ranks: Vec<u16, N> = Vec::new();
+        sequence.write_traffic_ranks(&mut ranks);
         let mut set: Vec<Channel, N> = Vec::new();
-        append(&mut set, ranks.map(|rank| sequence.hopset.turned(rank)));
+        append(&mut set, ranks.iter().map(|rank| sequence.hopset.turned(*rank)));
         let mut visits = Vec::new();
         append(&mut visits, sequence.visits.iter().map(|place| sequence.visited(*place)));
         let ordinal = first.number().wrapping_sub(frame);

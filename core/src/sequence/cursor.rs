@@ -165,9 +165,8 @@ impl<const N: usize> Cycle<N> {
         self.prepare(sequence, number);
         let wanted = position.saturating_add(1);
         if wanted > self.drawn {
-            let hop = &sequence.hop;
-            let word = |k| words.word(hop, u64::from(start.wrapping_add(k)));
-            draw_forward(&mut self.ranks, self.drawn, wanted, word);
+            let base = u64::from(start);
+            draw_forward(&sequence.hop, words, base, &mut self.ranks, self.drawn, wanted);
             self.drawn = wanted;
         }
         self.ranks.get(position as usize).copied().unwrap_or_default()
@@ -179,7 +178,7 @@ impl<const N: usize> Cycle<N> {
             self.number = Some(number);
             self.drawn = 0;
             self.ranks.clear();
-            append(&mut self.ranks, sequence.traffic_ranks());
+            sequence.write_traffic_ranks(&mut self.ranks);
         }
     }
 }

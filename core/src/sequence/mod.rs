@@ -342,11 +342,14 @@ impl<const N: usize> Sequence<N> {
         self.traffic
     }
 
-    /// The ranks of the traffic set `T`, ascending.
-    fn traffic_ranks(&self) -> impl Iterator<Item = u16> + '_ {
+    /// Appends the ranks of the traffic set `T`, ascending: what lies between those set aside.
+    fn write_traffic_ranks(&self, to: &mut Vec<u16, N>) {
         let set_aside: &[u16] = if self.structure.equal_use { &self.rendezvous } else { &[] };
-        let mut next = set_aside.iter().copied().peekable();
-        (0..self.hopset.len()).filter(move |rank| next.next_if_eq(rank).is_none())
+        let mut from = 0;
+        for end in set_aside.iter().copied().chain([self.hopset.len()]) {
+            append(to, from..end);
+            from = end.wrapping_add(1);
+        }
     }
 }
 

@@ -5,6 +5,7 @@ pub(super) mod change;
 mod cut_in;
 mod messages;
 mod silence;
+mod single;
 
 use super::{Measured, relayed};
 use crate::diagnostic::Diagnostic;
@@ -83,6 +84,10 @@ pub const METRICS: &[Metric] = &[
     metric("messages.wanted", "messages times stations that were to get them", ""),
     metric("messages.lost", "messages times stations that were lost on the way", ""),
     metric("messages.strays", "messages that came to others, or altered", ""),
+    metric("single.overs", "overs on a single channel", ""),
+    metric("single.heard", "of these, times stations there that read them", ""),
+    metric("single.unheard", "of these, times stations there that read nothing", ""),
+    metric("single.astray", "of these, times stations elsewhere that read them", ""),
     metric("change.followed", "stations that changed keys when the slot came", ""),
     metric("change.picked_up", "stations that had missed it and changed later", ""),
     metric("change.picked_up_s", "from being there again to changed, slowest of these", "s"),
@@ -191,6 +196,7 @@ pub fn measure(
         put("lanes.shared_channels", trace.totals.shared_channels as f64);
         put("lanes.collisions", trace.totals.collisions as f64);
         messages::measure(scenario, trace, &mut put);
+        single::measure(scenario, trace, &mut put);
         change::measure(scenario, world, &mut out)?;
         if !scenario.relays.is_empty() {
             relayed::measure(scenario, trace, &mut out)?;

@@ -91,6 +91,12 @@ impl<'a> Builder<'a> {
         Ok(Self::over(plan, radio, seed, key, hopsets))
     }
 
+    /// The same with a key tree of its own.
+    #[must_use]
+    pub fn with_tree(self, tree: KeyTree) -> Self {
+        Self { tree: Some(tree), ..self }
+    }
+
     /// The same without a key tree: whoever has the net key reads everything, and any target can
     /// be called. For campaigns that call at random.
     #[must_use]

@@ -1,17 +1,16 @@
 //! Messages, modes, and changes of the net key in a scenario.
 
 use super::read::{printable, station_named, target, time};
-use super::{Scenario, StationPlan};
+use super::{RadioPlan, Scenario, StationPlan};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
-use crate::keytree::{Drawn, withdraw};
+use crate::keytree::{Drawn, KeyTree, withdraw};
 use crate::plan::Plan;
 use crate::world::{Order, World, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::{Mode, Role};
-use hopwright_core::tree::DIRECTORY;
-use hopwright_core::units::Micros;
-use std::collections::BTreeSet;
+use hopwright_core::timing::Timing;
+use hopwright_core::tree::{DIRECTORY, Share};
 use zeroize::Zeroizing;
 
 /// A message of a scenario.
@@ -210,49 +209,58 @@ pub(super) fn calls(
     Ok((calls, true))
 }
 
+/// Carries a withdrawal out, the `index`th of `all`, at the time that it is due: the planner makes
+/// the order, its sender takes it, and sends it again and again.
+///
+/// # Errors
+/// [`Diagnostic`] if its sender has no net time.
+pub(crate) fn withdraw_in(
+    world: &mut World,
+    tree: &KeyTree,
+    (radio, timing): (&RadioPlan, Timing),
+    seed: u64,
+    (index, all): (usize, &[WithdrawPlan]),
+) -> Result<(), Diagnostic> {
+    let Some(plan) = all.get(index) else { return Ok(()) };
+    let station = &world.nodes()[plan.by].station;
+    let local = world.nodes()[plan.by].local(world.now());
+    let Some(present) = station.slot(local).filter(|_| !world.is_off(plan.by)) else {
+        let what = format!(
+            "{} has no net time at {} s and cannot say from which slot on a new key holds",
+            radio.stations[plan.by].name,
+            plan.at_us as f64 / 1e6
+        );
+        return Err(Diagnostic::new(what, "announce first, or withdraw later"));
+    };
+    let slots = plan.change_after_us / timing.slot().us();
+    let slot = present.plus(u32::try_from(slots).unwrap_or(u32::MAX));
+    let (key, share) = station.keys();
+    let generation = share.map_or(0, Share::generation).saturating_add(1);
+    // Whoever was withdrawn before stays out.
+    let earlier = all.iter().take(index + 1).flat_map(|withdrawal| &withdrawal.stations);
+    let withdrawn = earlier.map(|node| radio.stations[*node].address).collect();
+    let drawn = Drawn::new(Zeroizing::new(chance(seed, index)));
+    let made = withdraw(tree, key, generation, slot, &withdrawn, &drawn)?;
+    for node in &plan.stations {
+        world.note_withdrawn(*node);
+    }
+    world.note_change(index, slot, made.order.len(), made.cover.len());
+    let order = world.add_order(&made.order);
+    world.order(world.now(), Order::TakeOrder { node: plan.by, order });
+    let mut at_us = plan.at_us;
+    while at_us <= plan.until_us {
+        world.order(at_us, Order::SendOrder { node: plan.by, order });
+        at_us += plan.every_us;
+    }
+    Ok(())
+}
+
 impl Scenario {
-    /// Carries a withdrawal out at the time that it is due: the planner makes the order, its sender
-    /// takes it, and sends it again and again.
-    pub(super) fn withdraw(
-        &self,
-        world: &mut World,
-        index: usize,
-        plan: &WithdrawPlan,
-    ) -> Result<(), Diagnostic> {
-        let sender = &self.radio.stations[plan.by];
-        let station = &world.nodes()[plan.by].station;
-        let local = world.nodes()[plan.by].local(world.now());
-        let Some(present) = station.slot(local).filter(|_| !world.is_off(plan.by)) else {
-            let what = format!(
-                "{} has no net time at {} s and cannot say from which slot on a new key holds",
-                sender.name,
-                plan.at_us as f64 / 1e6
-            );
-            return Err(Diagnostic::new(what, "announce first, or withdraw later"));
-        };
-        let slots = Micros::new(plan.change_after_us).us() / self.plan.timing().slot().us();
-        let slot = present.plus(u32::try_from(slots).unwrap_or(u32::MAX));
-        let (key, share) = station.keys();
-        let generation = share.map_or(0, |share| share.generation()).saturating_add(1);
-        let address = |node: &usize| self.radio.stations[*node].address;
-        // Whoever was withdrawn before stays out.
-        let earlier = self.withdrawals.iter().take(index + 1).flat_map(|w| &w.stations);
-        let withdrawn: BTreeSet<Address> = earlier.map(address).collect();
-        let drawn = Drawn::new(Zeroizing::new(chance(self.seed, index)));
-        let tree = self.plan.key_tree()?;
-        let made = withdraw(&tree, key, generation, slot, &withdrawn, &drawn)?;
-        for node in &plan.stations {
-            world.note_withdrawn(*node);
-        }
-        world.note_change(index, slot, made.order.len(), made.cover.len());
-        let order = world.add_order(&made.order);
-        world.order(world.now(), Order::TakeOrder { node: plan.by, order });
-        let mut at_us = plan.at_us;
-        while at_us <= plan.until_us {
-            world.order(at_us, Order::SendOrder { node: plan.by, order });
-            at_us += plan.every_us;
-        }
-        Ok(())
+    /// Carries a withdrawal of the scenario out.
+    pub(super) fn withdraw(&self, world: &mut World, index: usize) -> Result<(), Diagnostic> {
+        let timing = self.plan.timing();
+        let (tree, all) = (self.plan.key_tree()?, &self.withdrawals);
+        withdraw_in(world, &tree, (&self.radio, timing), self.seed, (index, all))
     }
 }
 

@@ -17,6 +17,7 @@ mod relays;
 pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
+pub(crate) use keys::withdraw_in;
 pub use keys::{MessagePlan, ModePlan, WithdrawPlan};
 pub use power::{Power, PowerPlan};
 pub(crate) use read::{name_and_address, parse_target};

@@ -77,7 +77,7 @@ impl Scenario {
                 withdrawals.next_if(|(_, plan)| plan.at_us <= power.at_us)
             {
                 world.run_until(plan.at_us);
-                self.withdraw(world, number, plan)?;
+                self.withdraw(world, number)?;
             }
             world.run_until(power.at_us);
             let node = power.station;
@@ -106,7 +106,7 @@ impl Scenario {
         }
         for (number, plan) in withdrawals {
             world.run_until(plan.at_us);
-            self.withdraw(world, number, plan)?;
+            self.withdraw(world, number)?;
         }
         world.run_until(self.duration_us);
         Ok(())

@@ -4,6 +4,7 @@
 //! oscillators, the order in which channels are searched, where the interference lies and when
 //! things happen, so that no trial sees the sequence of another.
 
+mod change;
 mod parting;
 mod situation;
 mod summary;

@@ -1,7 +1,8 @@
 //! The situations that can be tried.
 
-use super::Campaign;
 use super::parting::{Parted, merge};
+use super::{Campaign, change};
+
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
 use crate::scenario::{
@@ -37,6 +38,11 @@ pub enum Situation {
     /// As `merge`, but on one timeline, on which the halves' phases have drifted apart. The same
     /// to all in step with one another
     Rejoin,
+    /// An order withdraws a station. First slot of its first sending to having it
+    Ordered,
+    /// A station that has missed a change of keys is switched on; the order is sent every 20 s.
+    /// Switched on to the net's key and in step
+    PickUp,
 }
 
 impl Situation {
@@ -51,6 +57,8 @@ impl Situation {
             Self::Answer => "first slot of the answer to the newcomer in step",
             Self::Merge => "first slot that both halves can hear to all on the later timeline",
             Self::Rejoin => "first slot that both halves can hear to all in step with one another",
+            Self::Ordered => "first slot of an order to having it, never if not before the change",
+            Self::PickUp => "switched on after a missed change to the net's key and in step",
         }
     }
 
@@ -69,6 +77,8 @@ impl Situation {
             Self::Answer => answer(plan, campaign, seed),
             Self::Merge => merge(plan, campaign, seed, Parted::Timelines),
             Self::Rejoin => merge(plan, campaign, seed, Parted::Phases),
+            Self::Ordered => change::ordered(plan, campaign, seed),
+            Self::PickUp => change::picked_up(plan, campaign, seed),
         }
     }
 }
@@ -139,15 +149,20 @@ pub(super) fn world(
     announces: &[(u64, usize)],
     overs: &[OverPlan],
 ) -> Result<World, Diagnostic> {
-    let mut key = [0; 32];
-    for (i, bytes) in key.chunks_exact_mut(8).enumerate() {
-        bytes.copy_from_slice(&child_seed(seed, &format!("key/{i}")).to_le_bytes());
-    }
-    let mut world = Builder::with_key(plan, radio, seed, NetKey::new(key))?
+    let mut world = Builder::with_key(plan, radio, seed, trial_key(seed))?
         .world(Timetable::totals(announces, overs))?;
     // Only times are asked for.
     world.look_away();
     Ok(world)
+}
+
+/// The net key of a trial.
+pub(super) fn trial_key(seed: u64) -> NetKey {
+    let mut key = [0; 32];
+    for (i, bytes) in key.chunks_exact_mut(8).enumerate() {
+        bytes.copy_from_slice(&child_seed(seed, &format!("key/{i}")).to_le_bytes());
+    }
+    NetKey::new(key)
 }
 
 /// Six idle stations in step and a newcomer who presses; the world a little before its end.

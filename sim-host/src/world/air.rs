@@ -121,6 +121,9 @@ impl World {
                 transmission.listeners.push((*node, tuned.serial));
             }
         }
+        if transmission.single {
+            self.note_single(sender, channel, start);
+        }
         if !self.opposition.none() && self.adversary_of(sender).is_none() {
             self.let_overhear(&transmission);
         }

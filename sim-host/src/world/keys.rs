@@ -19,6 +19,14 @@ pub(super) struct Stored {
     order: Option<Vec<u8>>,
 }
 
+impl Tried {
+    /// Everything that was opened.
+    #[must_use]
+    pub const fn opened(&self) -> u64 {
+        self.headers + self.payloads + self.orders
+    }
+}
+
 /// A net key and the bytes of a share.
 #[derive(Debug)]
 struct StoredKeys {

@@ -201,6 +201,8 @@ pub struct World {
     stored: Vec<keys::Stored>,
     withdrawn: Vec<keys::Withdrawn>,
     posts: Vec<relay::Post>,
+    /// Stations that speak on a single channel: where, and until when that counts as one.
+    singles: BTreeMap<usize, (Channel, u64)>,
     last_start: Vec<u64>,
     /// The first transmissions after each press or announce, by node.
     first_sent: Vec<Vec<u64>>,
@@ -269,6 +271,7 @@ impl World {
             stored: (0..count).map(|_| keys::Stored::default()).collect(),
             withdrawn: Vec::new(),
             posts: Vec::new(),
+            singles: BTreeMap::new(),
             last_start: vec![u64::MAX; count],
             first_sent: vec![Vec::new(); count],
             expect_first: vec![false; count],

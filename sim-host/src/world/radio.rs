@@ -119,9 +119,29 @@ impl World {
         channels.into_iter().any(|channel| self.sensed(node, channel, self.now).is_some())
     }
 
+    /// A station is heard on a single channel: to whoever does not wait for its words it is power
+    /// without a word, from slot to slot.
+    pub(super) fn note_single(&mut self, node: usize, channel: Channel, start: u64) {
+        let until = start + 2 * self.timing.slot().us();
+        self.singles.insert(node, (channel, until));
+        for listener in self.listeners[channel.index()].clone() {
+            self.watch_energy_once(listener);
+        }
+    }
+
+    /// The power of stations that speak on a single channel, mW.
+    fn singles_mw(&self, node: usize, channel: Channel, us: u64) -> f64 {
+        let heard = self.singles.iter().filter(|(from, (on, until))| {
+            **from != node && *on == channel && us < *until && self.in_range(**from, node)
+        });
+        heard.map(|(from, _)| self.medium.power_mw(*from, node)).sum()
+    }
+
     /// The power of interferers at a station, if it is worth a report.
     pub(super) fn sensed(&self, node: usize, channel: Channel, us: u64) -> Option<Dbm> {
-        let mw = self.medium.interference_mw(node, channel, us) + self.noise_mw(node, channel);
+        let mw = self.medium.interference_mw(node, channel, us)
+            + self.noise_mw(node, channel)
+            + self.singles_mw(node, channel, us);
         if mw <= 0.0 {
             return None;
         }

@@ -46,13 +46,11 @@ pub(super) fn measure(
     put("change.picked_up", count(later));
     put("change.picked_up_s", slowest);
     put("change.left_out", count(left_out));
-    let mut tried = crate::world::Tried::default();
+    let (mut tried, mut opened) = (crate::world::Tried::default(), 0);
     let (mut expected, mut spread) = (0.0, 0.0);
     for (node, own) in world.withdrawn() {
         tried.transmissions += own.transmissions;
-        tried.headers += own.headers;
-        tried.payloads += own.payloads;
-        tried.orders += own.orders;
+        opened += own.opened();
         tried.slots += own.slots;
         tried.foretold += own.foretold;
         let lane = scenario.radio.stations[node].lane;
@@ -61,7 +59,7 @@ pub(super) fn measure(
         spread += own.slots as f64 * p * (1.0 - p);
     }
     put("withdrawn.tries", tried.transmissions as f64);
-    put("withdrawn.opened", (tried.headers + tried.payloads + tried.orders) as f64);
+    put("withdrawn.opened", opened as f64);
     let n = tried.slots as f64;
     let play = (NORMAL_999 * libm::sqrt(spread) + 0.5) / n;
     let band = Some(((expected / n - play).max(0.0), expected / n + play));
