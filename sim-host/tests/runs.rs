@@ -130,6 +130,18 @@ fn the_shipped_scenarios_hold() {
     for (name, lines) in [
         ("larkfell-watch.toml", &["7 of 7 checks hold."][..]),
         (
+            "larkfell-calling.toml",
+            &[
+                "warden's set goes over to the calling channel, in the clear",
+                "warden's set on the calling channel to all stations: 6.0 s of talk, nobody",
+                "control post on the calling channel to warden's set (70): 4.0 s of talk, 1 station",
+                "boat heron to upper bridge (11): 1 of 1 called",
+                "boat heron goes over to the calling channel, sealed",
+                "ground team 1 goes back to hopping",
+                "12 of 12 checks hold.",
+            ],
+        ),
+        (
             "larkfell-orphans.toml",
             &[
                 "control post loses its power",

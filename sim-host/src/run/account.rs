@@ -231,9 +231,12 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     if over.single {
         let read = over.payloads_heard.iter().filter(|slots| **slots > 0).count();
         let talk = seconds(over.released_us.unwrap_or(ahead).saturating_sub(ahead));
-        let text = format!(
-            "{name} on the calling channel to {to}: {talk:.1} s of talk, {read} stations hear it"
-        );
+        let who = match read {
+            0 => "nobody hears it".to_owned(),
+            1 => "1 station hears it".to_owned(),
+            more => format!("{more} stations hear it"),
+        };
+        let text = format!("{name} on the calling channel to {to}: {talk:.1} s of talk, {who}");
         lines.push((ahead, text));
         return;
     }
