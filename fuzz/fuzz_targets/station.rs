@@ -2,7 +2,9 @@
 #![cfg_attr(fuzzing, no_main)]
 
 #[cfg(fuzzing)]
-libfuzzer_sys::fuzz_target!(|data: &[u8]| hopwright_fuzz::station(data));
+libfuzzer_sys::fuzz_target!(|data: &[u8]| {
+    let _ = hopwright_fuzz::station(data);
+});
 
 #[cfg(not(fuzzing))]
 fn main() {

@@ -9,7 +9,7 @@
 
 mod station;
 
-pub use station::station;
+pub use station::{Reached, station};
 
 use hopwright_core::coding::interleave;
 use hopwright_core::header::HeaderKeys;

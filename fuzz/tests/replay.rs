@@ -26,7 +26,9 @@ fn recording_seeds() {
 
 #[test]
 fn station_seeds() {
-    replay("station", hopwright_fuzz::station);
+    replay("station", |data| {
+        let _ = hopwright_fuzz::station(data);
+    });
 }
 
 /// A quick look beyond the seeds: every seed of `station` with bytes changed, cut and repeated by
@@ -50,7 +52,18 @@ fn station_seeds_changed() {
                 let at = usize::try_from(next()).unwrap_or(0) % bytes.len();
                 bytes[at] = next().to_le_bytes()[3];
             }
-            hopwright_fuzz::station(&bytes);
+            let _ = hopwright_fuzz::station(&bytes);
         }
     }
+}
+
+/// Seeds that say in their names what they lead to must lead there.
+#[test]
+fn seeds_reach_what_they_are_named_for() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("seeds/station");
+    let reached = |name: &str| hopwright_fuzz::station(&fs::read(folder.join(name)).expect(name));
+    assert_eq!(reached("timekeeper-changes-keys").changes, 2);
+    let there = reached("modes-and-a-change-there");
+    assert_eq!((there.changes, there.single > 20), (1, true), "{there:?}");
+    assert_eq!(reached("orders-cut-and-made-up").changes, 0);
 }

@@ -224,9 +224,9 @@ row "hop, independent draw, worst slot" hop_independent_worst 8000
 row "open a header: decode, decrypt, check the tag" header_open_worst 12000
 row "what opening tells: the dearest less the cheapest, 512 headers" header_open_differs_by 0
 short "poll, worst of the recordings: station ${measured[poll_worst_station]-?}, \
-${measured[poll_worst_class]-?}" poll_worst 20000 26500
+${measured[poll_worst_class]-?}" poll_worst 20000 30000
 echo "bytes"
-row "flash of the whole link: band, sequence, clock, station" core_flash_bytes 32768
+short "flash of the link: band, sequence, clock, station" core_flash_bytes 32768 39500
 row "RAM of a station with 128 channels" station_bytes 4096
 echo "for information (bytes)"
 row "flash of the link and the key tree" core_and_tree_flash_bytes

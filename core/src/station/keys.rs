@@ -167,15 +167,22 @@ impl<const N: usize> Station<N> {
     }
 
     /// Does one piece of that, if there is one left.
-    #[inline(never)]
     pub(super) fn adopt_step(&mut self) -> bool {
+        let left = self.adopting != Adopting::Done;
+        if left {
+            self.adopt_piece();
+        }
+        left
+    }
+
+    #[inline(never)]
+    fn adopt_piece(&mut self) {
         let key = match &self.change {
             _ if !self.sealed() => NetKey::of_the_clear(),
             Change::Followed { former, .. } if self.visiting => former.copy(),
             Change::None | Change::Ordered(_) | Change::Followed { .. } => self.key.copy(),
         };
         self.adopting = match self.adopting {
-            Adopting::Done => return false,
             Adopting::Sequence => {
                 self.sequence.rekey(&key);
                 self.cursor = Cursor::new(&self.sequence, self.cursor_timeline);
@@ -183,14 +190,13 @@ impl<const N: usize> Station<N> {
                 self.interferers = Interferers::default();
                 Adopting::Keys
             }
-            Adopting::Keys => {
+            Adopting::Keys | Adopting::Done => {
                 self.header_keys = HeaderKeys::new(&key);
                 self.call_root = call_root(&key, self.share.is_some() && self.sealed());
                 self.call_keys = [None, None];
                 Adopting::Done
             }
         };
-        true
     }
 
     /// Does all that is left of it.

@@ -53,11 +53,13 @@ impl<const N: usize> Station<N> {
             // What has just been found out was found with keys that are no longer in use.
             return self.at_once(now);
         }
-        if let Some(change) = self.change_at().filter(|at| *at > now) {
+        // A slot that is sent is sent whole: those of a single channel are not the net's.
+        let sends = matches!(current.action.radio, Radio::Transmit { .. });
+        if let Some(change) = self.change_at().filter(|at| *at > now && !sends) {
             current.action.until = current.action.until.min(change);
             current.action.poll_by = current.action.poll_by.min(change);
         }
-        if !matches!(current.action.radio, Radio::Transmit { .. }) {
+        if !sends {
             self.burst.clear();
         }
         self.current = Some(current);
