@@ -2,6 +2,7 @@
 
 use super::tries::{MadeUp, Sort};
 use crate::diagnostic::Diagnostic;
+use crate::keytree::KeyTree;
 use crate::plan::Plan;
 use crate::scenario::{Builder, RadioPlan, StationPlan};
 use crate::world::{CAPACITY, child_seed};
@@ -13,6 +14,7 @@ use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Action, Heard, Radio, Station};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Lane, Micros, Slot, Tick};
+use zeroize::Zeroizing;
 
 /// What a station is busy with when it is attacked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -135,7 +137,9 @@ impl Pair {
             ..StationPlan::member("subject".to_owned(), Address::new(0x4B))
         };
         let radio = RadioPlan::of(Vec::new());
-        let builder = Builder::with_key(plan, &radio, seed, NetKey::new(key))?;
+        // It is addressed by keys: a change of them is something that a forgery must not begin.
+        let tree = KeyTree::new(Zeroizing::new(other));
+        let builder = Builder::with_key(plan, &radio, seed, NetKey::new(key))?.with_tree(tree);
         let mut attacked = Box::new(builder.configure(&station, Station::new)?);
         let twin = Box::new(builder.configure(&station, Station::new)?);
         let slot_us = plan.timing().slot().us();
