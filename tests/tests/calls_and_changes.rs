@@ -595,3 +595,89 @@ fn an_order_is_called_as_one() {
     let hopset = world.nodes[POST].station.sequence().hopset().clone();
     assert!(world.log.iter().all(|flight| hopset.contains(flight.channel)));
 }
+
+/// The change comes in the middle of somebody's cut-in: those who follow it leave it and go over;
+/// nobody who keeps a cut-in up keeps them on the key of before.
+#[test]
+fn a_cut_in_does_not_put_a_change_off() {
+    let mut world = net();
+    // The third station has lost its time, and must speak.
+    world.nodes[OTHER].station = station(OTHER);
+    world.nodes[OTHER].action = None;
+    world.poll(OTHER);
+    let due = world.slot(POST).plus(200);
+    let order = order(&[0x4B], &key(1), 1, due);
+    let now = world.local(POST, world.now);
+    world.nodes[POST].station.take_order(now, &order).expect("in the cover");
+    world.poll(POST);
+    world.command(OTHER, Command::Press(Target::ALL)).expect("a wish");
+    // Two seconds of patience, and some of the run of six.
+    world.run_slots(150);
+    assert!(world.nodes[OTHER].station.cuts_in());
+    let told = |world: &World, node: usize| {
+        world.nodes[node].events.iter().any(|e| matches!(e, Event::Call { .. }))
+    };
+    assert!(told(&world, POST) && told(&world, BOAT), "both follow it");
+    world.run_slots(60);
+    assert!(!has_key(&world, POST, &key(1)), "the post has gone over");
+    assert!(world.nodes[POST].station.in_step());
+    assert!(world.nodes[OTHER].station.cuts_in(), "while the cut-in goes on");
+    assert!(has_key(&world, BOAT, &key(1)));
+}
+
+/// Whoever cuts in without time finishes its over with the key that it began it with.
+#[test]
+fn an_own_cut_in_is_finished_first() {
+    let order = order(&[0x10], &key(1), 1, Slot::new(1_000));
+    let make = Make { watermark: Watermark::Stored(Slot::new(900)), ..Make::member(0x4B) };
+    let mut boat = make.station_with(&key(1), share(0x4B));
+    let mut now = hopwright_core::units::Tick::new(1_000_000);
+    let mut run = |boat: &mut Station<128>, slots: u64| {
+        for _ in 0..slots {
+            now = now.plus(Micros::new(SLOT_US));
+            let _ = boat.poll(now);
+        }
+        now
+    };
+    let at = run(&mut boat, 1);
+    boat.command(at, Command::Press(Target::ALL)).expect("a wish");
+    let at = run(&mut boat, 120);
+    assert!(boat.cuts_in());
+    boat.take_order(at, &order).expect("in the cover");
+    let _ = run(&mut boat, 50);
+    assert!(boat.keys().0.same(&key(1)), "it knows no time");
+}
+
+/// An event that found no room is told later: the storage must hear of new keys.
+#[test]
+fn a_change_is_told_even_if_the_queue_was_full() {
+    let mut world = net();
+    let due = world.slot(BOAT).plus(20);
+    let order = order(&[0x51], &key(1), 1, due);
+    let now = world.local(BOAT, world.now);
+    let boat = &mut world.nodes[BOAT].station;
+    boat.take_order(now, &order).expect("in the cover");
+    while boat.next_event().is_some() {}
+    // Sixteen presses, each told and none drained.
+    for _ in 0..20 {
+        boat.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+        boat.command(now, Command::Release).expect("a wish");
+    }
+    let mut now = now;
+    for _ in 0..30 {
+        now = now.plus(Micros::new(SLOT_US));
+        let _ = boat.poll(now);
+    }
+    assert!(!boat.keys().0.same(&key(1)));
+    let mut told = || std::iter::from_fn(|| boat.next_event()).collect::<Vec<_>>();
+    let changed = Event::KeysChanged { slot: due };
+    assert!(!told().contains(&changed), "there was no room");
+    now = now.plus(Micros::new(10 * SLOT_US));
+    let _ = boat.poll(now);
+    let events: Vec<Event> = std::iter::from_fn(|| boat.next_event()).collect();
+    assert!(events.contains(&changed), "{events:?}");
+    now = now.plus(Micros::new(10 * SLOT_US));
+    let _ = boat.poll(now);
+    let again: Vec<Event> = std::iter::from_fn(|| boat.next_event()).collect();
+    assert!(!again.contains(&changed), "once");
+}
