@@ -623,13 +623,17 @@ fn a_cut_in_does_not_put_a_change_off() {
     assert!(world.nodes[POST].station.in_step());
     assert!(world.nodes[OTHER].station.cuts_in(), "while the cut-in goes on");
     assert!(has_key(&world, BOAT, &key(1)));
+    // It has left the cut-in, and can use the net at once.
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks there");
+    world.run_slots(3);
+    assert!(world.nodes[POST].station.holds_floor());
 }
 
 /// Whoever cuts in without time finishes its over with the key that it began it with.
 #[test]
 fn an_own_cut_in_is_finished_first() {
     let order = order(&[0x10], &key(1), 1, Slot::new(1_000));
-    let make = Make { watermark: Watermark::Stored(Slot::new(900)), ..Make::member(0x4B) };
+    let make = Make { watermark: Watermark::Stored(Slot::new(1_000)), ..Make::member(0x4B) };
     let mut boat = make.station_with(&key(1), share(0x4B));
     let mut now = hopwright_core::units::Tick::new(1_000_000);
     let mut run = |boat: &mut Station<128>, slots: u64| {
@@ -644,8 +648,38 @@ fn an_own_cut_in_is_finished_first() {
     let at = run(&mut boat, 120);
     assert!(boat.cuts_in());
     boat.take_order(at, &order).expect("in the cover");
-    let _ = run(&mut boat, 50);
-    assert!(boat.keys().0.same(&key(1)), "it knows no time");
+    // By its storage the slot has come.
+    let at = run(&mut boat, 50);
+    assert!(boat.keys().0.same(&key(1)) && boat.cuts_in(), "it goes on");
+    boat.command(at, Command::Release).expect("it speaks");
+    let _ = run(&mut boat, 10);
+    assert!(!boat.cuts_in());
+    // With its next stay at the latest: r + w frames.
+    let _ = run(&mut boat, 160);
+    assert!(!boat.keys().0.same(&key(1)));
+}
+
+/// Whoever has only one header of the net when it leaves for a single channel has no time when it
+/// comes back; and whoever waits for the floor cannot leave.
+#[test]
+fn leaving_takes_nothing_along_that_was_not_confirmed() {
+    let mut world = World::of((0..3).map(station).collect());
+    world.run_slots(3);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    while world.nodes[BOAT].heard.is_empty() {
+        world.run_slots(1);
+    }
+    assert!(!world.nodes[BOAT].station.in_step(), "one header is no time yet");
+    world.command(BOAT, Command::Mode(Mode::SinglePlain)).expect("a calling channel");
+    world.command(BOAT, Command::Mode(Mode::Hopping)).expect("nobody speaks");
+    assert!(!world.nodes[BOAT].station.in_step());
+    world.run_slots(40);
+    assert!(world.nodes[BOAT].station.in_step(), "it searches, and finds");
+    let mut alone = station(OTHER);
+    let now = hopwright_core::units::Tick::new(1_000_000);
+    alone.command(now, Command::Press(Target::ALL)).expect("a wish");
+    let refused = alone.command(now, Command::Mode(Mode::SinglePlain));
+    assert_eq!(refused, Err(Refused::Speaking));
 }
 
 /// An event that found no room is told later: the storage must hear of new keys.
