@@ -449,14 +449,14 @@ fn shipped_sweeps() {
     let json = ran(&["jammed-hopset.toml", "--trials", "2"]);
     assert_eq!(json["cells"].as_array().unwrap().len(), 9);
     let last = &json["cells"][8];
-    assert_eq!(last["levels"], serde_json::json!({"jammed": "0.4", "channels": "128"}));
+    assert_eq!(last["levels"], serde_json::json!({"jammed": "0.8", "channels": "128"}));
     assert_eq!(last["metrics"]["late_entry.worst_s"]["n"], 2);
 }
 
 /// "What happens at 60 % jammed with 64 channels?": one edited line.
 #[test]
 fn one_line_asks_another_question() {
-    let sweep = JAMMED.replace("levels = [0.0, 0.2, 0.4]", "levels = [0.6]");
+    let sweep = JAMMED.replace("levels = [0.0, 0.4, 0.8]", "levels = [0.6]");
     assert_eq!(JAMMED.lines().zip(sweep.lines()).filter(|(a, b)| a != b).count(), 1);
     let dir = workplace(&sweep.replace("../scenarios", "scenarios"));
     let (json, _) = swept(dir.path(), &["--trials", "20", "--json"], 0);
@@ -466,6 +466,9 @@ fn one_line_asks_another_question() {
     assert_eq!(cell["levels"]["jammed"], "0.6");
     assert_eq!(cell["metrics"]["late_entry.worst_s"]["n"], 20);
     assert_eq!(cell["held"]["of"], 20);
+    // The closed form: 38 of 64 channels are jammed (0.6 of them, rounded), the draw is even.
+    let heard = cell["metrics"]["payload.heard_share"]["mean"].as_f64().unwrap();
+    assert!((heard - 26.0 / 64.0).abs() < 0.02, "{heard}");
 }
 
 #[test]
