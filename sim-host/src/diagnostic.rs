@@ -82,6 +82,21 @@ impl Diagnostic {
         matches!(self.0.place, Place::File(_))
     }
 
+    /// File, line and column, counted from 1; the file alone if it is about the whole file.
+    #[must_use]
+    pub(crate) fn place(&self) -> Option<String> {
+        match &self.0.place {
+            Place::Nowhere => None,
+            Place::File(name) => Some(name.clone()),
+            Place::Text { name, text, span } => {
+                let before = text.get(..span.start).unwrap_or_default();
+                let line = before.matches('\n').count() + 1;
+                let column = before.rsplit('\n').next().map_or(0, |l| l.chars().count()) + 1;
+                Some(format!("{name}:{line}:{column}"))
+            }
+        }
+    }
+
     /// How to mend it.
     #[must_use]
     pub fn help(&self) -> &str {
@@ -130,6 +145,7 @@ mod tests {
         let lines: Vec<String> = error.to_string().lines().map(str::to_owned).collect();
         assert_eq!(lines.first().unwrap(), "error: b is a list");
         assert!(lines[1].ends_with("--> x.toml:2:5"), "{error}");
+        assert_eq!(error.place().as_deref(), Some("x.toml:2:5"));
         assert!(lines.iter().any(|line| line == "2 | b = ["), "{error}");
         assert_eq!(lines.last().unwrap(), "help: use a number");
     }

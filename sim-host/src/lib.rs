@@ -19,6 +19,7 @@
 //! | [`hostile`] | made-up receptions by the million, against single stations |
 //! | [`soak`] | a net for days, with a fault every few minutes |
 //! | [`curve`] | trials along an axis: tables and pictures |
+//! | [`sweep`] | campaigns over the levels of factors, in shards, resumed after interruptions |
 //! | [`stability`] | stability statistics, and what the simulated oscillators have of them |
 //! | [`replay`] | a recorded station, run again |
 //! | [`provision`] | keys, rosters, sealed configurations, groups to type |
@@ -62,5 +63,6 @@ pub mod run;
 pub mod scenario;
 pub mod soak;
 pub mod stability;
+pub mod sweep;
 pub mod trials;
 pub mod world;

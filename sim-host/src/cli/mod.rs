@@ -5,6 +5,7 @@
 //! | 0 | all checks held |
 //! | 1 | a check failed |
 //! | 2 | bad input, explained on standard error; nothing on standard output |
+//! | 130 | a campaign was interrupted; what it has finished is kept |
 
 mod adversaries;
 mod blocks;
@@ -23,6 +24,7 @@ mod run;
 mod secrets;
 mod soak;
 mod stability;
+mod sweep;
 mod trials;
 mod withdraw;
 
@@ -58,6 +60,8 @@ enum Command {
     Trials(trials::Args),
     /// Repeat a situation along an axis: a table with the closed form beside it, and a picture
     Curve(curve::Args),
+    /// Run a scenario many times for all combinations of some of its values (campaigns, shards)
+    Sweep(sweep::Args),
     /// Check the simulated oscillators against the closed forms of their stability
     Stability(stability::Args),
     /// Let simulated opponents try what they can, and tell what each achieves
@@ -87,6 +91,8 @@ enum Outcome {
     Held,
     /// A check failed.
     Failed,
+    /// Interrupted before its end; the same command goes on.
+    Stopped,
 }
 
 /// Runs the command line of this process.
@@ -99,6 +105,7 @@ pub fn main() -> ExitCode {
         Some(Command::Soak(args)) => soak::run(&args),
         Some(Command::Trials(args)) => trials::run(&args),
         Some(Command::Curve(args)) => curve::run(&args),
+        Some(Command::Sweep(args)) => sweep::run(&args),
         Some(Command::Stability(args)) => stability::run(&args),
         Some(Command::Adversaries(args)) => adversaries::run(&args),
         Some(Command::Hostile(args)) => hostile::run(&args),
@@ -115,6 +122,7 @@ pub fn main() -> ExitCode {
     match outcome {
         Ok(Outcome::Held) => ExitCode::SUCCESS,
         Ok(Outcome::Failed) => ExitCode::from(1),
+        Ok(Outcome::Stopped) => ExitCode::from(130),
         Err(error) => {
             // If standard error is closed there is nobody left to tell.
             let _ = writeln!(io::stderr(), "{error}");

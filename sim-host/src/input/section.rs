@@ -207,6 +207,31 @@ impl<'a> Section<'a> {
         })
     }
 
+    /// A value of any kind, as it was written.
+    #[must_use]
+    pub(crate) fn as_written(&self, key: &str) -> Option<Located<&'a str>> {
+        self.get(key).map(|value| self.to_written(value))
+    }
+
+    /// A list of values of any kind, as they were written.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is no list.
+    pub(crate) fn list_as_written(
+        &self,
+        key: &str,
+    ) -> Result<Option<Vec<Located<&'a str>>>, Diagnostic> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let DeValue::Array(entries) = value.get_ref() else {
+            return Err(self.wrong_type(value, key, "a list"));
+        };
+        Ok(Some(entries.iter().map(|entry| self.to_written(entry)).collect()))
+    }
+
+    fn to_written(&self, value: &Spanned<DeValue<'_>>) -> Located<&'a str> {
+        Located { value: self.source.raw(value.span()), span: value.span() }
+    }
+
     /// A text.
     ///
     /// # Errors

@@ -36,7 +36,7 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 /// The text of the built-in scenario.
-const BUILT_IN: &str = include_str!("../../scenarios/larkfell.toml");
+pub(crate) const BUILT_IN: &str = include_str!("../../scenarios/larkfell.toml");
 /// The text of its plan.
 pub(crate) const BUILT_IN_PLAN: &str = include_str!("../../plans/larkfell.toml");
 
