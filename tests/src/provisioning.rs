@@ -4,7 +4,7 @@ use crate::plans::{clock_plan, key, raster, timing};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{ChannelSet, Hopset, Pick, Raster};
 use hopwright_core::loader::{Bank, Storage, StorageFault};
-use hopwright_core::provision::{Configuration, PlanDigest};
+use hopwright_core::provision::{Configuration, MessageCode, PlanDigest};
 use hopwright_core::sequence::Structure;
 use hopwright_core::station::{FixedChannels, Role};
 use hopwright_core::tree::{Secret, Share};
@@ -50,6 +50,7 @@ pub fn configuration(secret: u8, address: u8, share: Option<Share>) -> Configura
         announce_slots: 176,
         energy_threshold: Dbm::new(-95),
         fixed: FixedChannels { watch: Channel::new(399), ..FixedChannels::NONE },
+        code: MessageCode { n: 64, k: 24 },
         share,
     }
 }

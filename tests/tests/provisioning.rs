@@ -12,8 +12,8 @@ use hopwright_core::band::{ChannelSet, Hopset, Pick, Raster};
 use hopwright_core::loader::{Refusal, check_configuration};
 use hopwright_core::provision::manual::Rank;
 use hopwright_core::provision::{
-    Configuration, Envelope, Fault, Header, MAX_CONFIGURATION, MAX_ENVELOPE, Method, PlanDigest,
-    PublicPlan,
+    Configuration, Envelope, Fault, Header, MAX_CONFIGURATION, MAX_ENVELOPE, MessageCode, Method,
+    PlanDigest, PublicPlan,
 };
 use hopwright_core::sequence::{Draw, Structure};
 use hopwright_core::station::{FixedChannels, Role, Station, Watermark};
@@ -58,7 +58,7 @@ fn another_implementation_reads_and_writes_the_same_bytes() {
     let map = value.into_map().expect("a map");
     let keys: Vec<i128> =
         map.iter().map(|(key, _)| key.as_integer().expect("a number").into()).collect();
-    assert_eq!(keys, [0, 1, 2, 3, 4, 5, 6, 8, 9, 10, 11, 12, 13, 14, 15, 16, 23]);
+    assert_eq!(keys, [0, 1, 2, 3, 4, 5, 6, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 23]);
     let at = |wanted: u8| {
         let found = map.iter().find(|(key, _)| *key == Value::from(wanted));
         found.expect("the key").1.clone()
@@ -87,6 +87,7 @@ fn another_implementation_reads_and_writes_the_same_bytes() {
     assert_eq!((at(13), at(14)), (Value::from(176), Value::from(-95)));
     assert_eq!(at(15), list(&[-1, 399, 40_000_000]));
     assert_eq!(at(16), Value::Bytes(written(&eleven())));
+    assert_eq!(at(17), list(&[64, 24]));
     assert_eq!(at(23), Value::Bytes(crc_32(&bytes[..bytes.len() - 4]).to_be_bytes().to_vec()));
 }
 
@@ -142,7 +143,7 @@ fn every_single_bit_flipped_is_refused() {
 fn what_breaks_a_rule_says_which() {
     let bytes = encoded(&configuration(3, 0x4B, None));
     // Places by the encoding: map head, then `00 01 01 18 4b 02 81 02 03 68 larkfell 04 50 ..`.
-    assert_eq!(bytes[..10], [0xB0, 0, 1, 1, 0x18, 0x4B, 2, 0x81, 2, 3]);
+    assert_eq!(bytes[..10], [0xB1, 0, 1, 1, 0x18, 0x4B, 2, 0x81, 2, 3]);
     let changed = |from: usize, to: usize, with: &[u8]| {
         let mut other = bytes.clone();
         other.splice(from..to, with.iter().copied());
@@ -164,10 +165,10 @@ fn what_breaks_a_rule_says_which() {
     assert_eq!(changed(6, 9, &[1, 0x81, 2]), Some((6, Fault::KeyTwice)));
     assert_eq!(changed(6, 9, &[0, 0x81, 2]), Some((6, Fault::KeyOrder)));
     let end = bytes.len() - 6;
-    assert_eq!(changed(end, end, &[0x11, 0]), Some((end, Fault::UnknownKey(17))));
+    assert_eq!(changed(end, end, &[0x12, 0]), Some((end, Fault::UnknownKey(18))));
     assert_eq!(bytes[end..end + 2], [0x17, 0x44]);
-    // 17 pairs announced, 16 there.
-    assert_eq!(changed(0, 1, &[0xB1]), Some((bytes.len(), Fault::CutShort)));
+    // 18 pairs announced, 17 there.
+    assert_eq!(changed(0, 1, &[0xB2]), Some((bytes.len(), Fault::CutShort)));
 }
 
 /// A byte string under the share's key that is no share: of no length, cut, too long, with a count
@@ -279,6 +280,7 @@ proptest! {
             announce_slots,
             energy_threshold: Dbm::new(energy),
             fixed: FixedChannels { calling: Channel::new(rotation), ..FixedChannels::NONE },
+            code: MessageCode { n: 31, k: 15 },
             share: None,
         };
         let bytes = encoded(&written);
@@ -390,6 +392,7 @@ fn the_public_part_and_a_key_make_a_configuration() {
         announce_slots: 176,
         energy_threshold: Dbm::new(-95),
         fixed: FixedChannels { watch: Channel::new(399), ..FixedChannels::NONE },
+        code: MessageCode { n: 64, k: 24 },
     };
     let digest = PlanDigest::new([3; 16]);
     let address = Address::new(0x4B);
@@ -435,6 +438,7 @@ fn the_public_part_and_a_key_make_a_configuration() {
         PublicPlan { energy_threshold: Dbm::new(-96), ..plan },
         PublicPlan { fixed: FixedChannels::NONE, ..plan },
         PublicPlan { deputies_after: Micros::ZERO, ..plan },
+        PublicPlan { code: MessageCode { n: 31, k: 15 }, ..plan },
     ];
     let mut all: Vec<Vec<u8>> = variants.iter().map(encoding).collect();
     all.sort();

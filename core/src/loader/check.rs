@@ -34,6 +34,9 @@ pub fn check_configuration<const N: usize>(
     if configuration.address != address {
         return Err(Refusal::OtherStation);
     }
+    if configuration.layout().is_err() {
+        return Err(Refusal::NoStation);
+    }
     match Station::new(configuration.config(Watermark::Lost, 0)) {
         Ok(_) => Ok(()),
         Err(_) => Err(Refusal::NoStation),

@@ -7,7 +7,9 @@ use super::manual::{Entry, Rank};
 use crate::address::Address;
 use crate::band::Hopset;
 use crate::clock::ClockPlan;
+use crate::coding::reed_solomon::CodeError;
 use crate::keys::NetKey;
+use crate::message::Layout;
 use crate::record::Sink;
 use crate::sequence::{Draw, Structure};
 use crate::station::{Config, FixedChannels, Role, Watermark};
@@ -82,8 +84,20 @@ pub struct Configuration<'a, const N: usize> {
     pub energy_threshold: Dbm,
     /// Channels outside the hopset on which others are heard.
     pub fixed: FixedChannels,
+    /// The code that protects messages.
+    pub code: MessageCode,
     /// The station's share of the key tree, if the plan has one. Secret.
     pub share: Option<Share>,
+}
+
+/// The `(n, k)` of the code that protects messages (specification section 11), as a plan gives it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct MessageCode {
+    /// Symbols of a word.
+    pub n: u8,
+    /// Those of them that carry the text, fewer than `n`.
+    pub k: u8,
 }
 
 /// The map's keys. They ascend in the order in which they are written; a new one goes where its
@@ -105,6 +119,7 @@ mod key {
     pub(super) const ANNOUNCE: u64 = 13;
     pub(super) const ENERGY: u64 = 14;
     pub(super) const FIXED: u64 = 15;
+    pub(super) const CODE: u64 = 17;
     pub(super) const SHARE: u64 = 16;
     /// The check value comes last. (23 is the last key of one byte.)
     pub(super) const CHECK: u64 = 23;
@@ -220,6 +235,11 @@ impl<'a, const N: usize> Configuration<'a, N> {
                 Some(share.ok_or(Fault::Value(key::SHARE).at(at))?)
             }
         };
+        let code = value(&mut fields, key::CODE, |reader| {
+            reader.array_of(2)?;
+            let [n, k] = [u8::try_from(reader.unsigned()?), u8::try_from(reader.unsigned()?)];
+            Ok(n.ok().zip(k.ok()).map(|(n, k)| MessageCode { n, k }))
+        })?;
         value(&mut fields, key::CHECK, |r| Ok(<&[u8; 4]>::try_from(r.bytes()?).ok()))?;
         fields.end()?;
         Ok(Self {
@@ -237,6 +257,7 @@ impl<'a, const N: usize> Configuration<'a, N> {
             announce_slots,
             energy_threshold: Dbm::new(energy),
             fixed,
+            code,
             share,
         })
     }
@@ -251,7 +272,7 @@ impl<'a, const N: usize> Configuration<'a, N> {
         };
         let mut out = Writer::new(&mut both);
         let optional = [self.hopset.rotation() > 0, self.share.is_some()];
-        out.map(optional.iter().fold(16, |n: u64, there| n.wrapping_add(u64::from(*there))));
+        out.map(optional.iter().fold(17, |n: u64, there| n.wrapping_add(u64::from(*there))));
         out.unsigned(key::VERSION);
         out.unsigned(VERSION);
         out.unsigned(key::ADDRESS);
@@ -292,8 +313,19 @@ impl<'a, const N: usize> Configuration<'a, N> {
             out.bytes_head(share.written_bytes() as u64);
             share.write(&mut |part: &[u8]| out.raw(part));
         }
+        out.unsigned(key::CODE);
+        write_code(&mut out, self.code);
         out.raw(&CHECK_HEAD);
         sink.write(&check.finalize().to_be_bytes());
+    }
+
+    /// How messages are cut, for an [`Outbox`](crate::message::Outbox) and an
+    /// [`Inbox`](crate::message::Inbox).
+    ///
+    /// # Errors
+    /// [`CodeError`] unless `1 <= k < n`.
+    pub fn layout(&self) -> Result<Layout, CodeError> {
+        Layout::new(self.code.n, self.code.k, self.timing.payload_bytes())
     }
 
     /// What of it is typed by hand at a station that holds the plan's public part.
@@ -361,6 +393,12 @@ fn read_fixed_channel(reader: &mut Reader<'_>) -> Result<Option<Channel>, Decode
             channel.map(Some).ok_or(Fault::Value(key::FIXED).at(at))
         }
     }
+}
+
+pub(super) fn write_code<S: Sink>(out: &mut Writer<'_, S>, code: MessageCode) {
+    out.array(2);
+    out.unsigned(code.n.into());
+    out.unsigned(code.k.into());
 }
 
 pub(super) fn write_fixed<S: Sink>(out: &mut Writer<'_, S>, fixed: FixedChannels) {

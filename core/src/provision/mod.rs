@@ -19,7 +19,9 @@ pub mod manual;
 mod plan;
 mod transfer;
 
-pub use configuration::{Configuration, MAX_CONFIGURATION, MAX_NAME, PlanDigest, VERSION};
+pub use configuration::{
+    Configuration, MAX_CONFIGURATION, MAX_NAME, MessageCode, PlanDigest, VERSION,
+};
 pub use envelope::{ENVELOPE_VERSION, Envelope, Header, MAX_ENVELOPE, Method, TAG_BYTES};
 pub use error::{DecodeError, Fault};
 pub use plan::PublicPlan;

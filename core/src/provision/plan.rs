@@ -2,7 +2,8 @@
 
 use super::cbor::Writer;
 use super::configuration::{
-    Configuration, PlanDigest, write_clock, write_fixed, write_structure, write_timing,
+    Configuration, MessageCode, PlanDigest, write_clock, write_code, write_fixed, write_structure,
+    write_timing,
 };
 use super::manual::Rank;
 use crate::address::Address;
@@ -45,6 +46,8 @@ pub struct PublicPlan<'a> {
     pub energy_threshold: Dbm,
     /// Channels outside the hopset on which others are heard.
     pub fixed: FixedChannels,
+    /// The code that protects messages.
+    pub code: MessageCode,
 }
 
 impl<'a> PublicPlan<'a> {
@@ -88,6 +91,7 @@ impl<'a> PublicPlan<'a> {
             announce_slots: self.announce_slots,
             energy_threshold: self.energy_threshold,
             fixed: self.fixed,
+            code: self.code,
             share: None,
         })
     }
@@ -96,7 +100,7 @@ impl<'a> PublicPlan<'a> {
     /// `plan`).
     pub fn encode(&self, sink: &mut impl Sink) {
         let mut out = Writer::new(sink);
-        out.map(10);
+        out.map(11);
         out.unsigned(0);
         out.unsigned(super::VERSION);
         out.unsigned(1);
@@ -153,6 +157,8 @@ impl<'a> PublicPlan<'a> {
         out.signed(self.energy_threshold.dbm().into());
         out.unsigned(9);
         write_fixed(&mut out, self.fixed);
+        out.unsigned(10);
+        write_code(&mut out, self.code);
     }
 }
 

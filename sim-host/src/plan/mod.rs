@@ -26,7 +26,7 @@ use hopwright_core::band::{ChannelSet, Hopset, Lanes, Raster};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::message::Layout;
-use hopwright_core::provision::{PlanDigest, PublicPlan};
+use hopwright_core::provision::{MessageCode, PlanDigest, PublicPlan};
 use hopwright_core::sequence::{Sequence, Structure};
 use hopwright_core::station::FixedChannels;
 use hopwright_core::timing::Timing;
@@ -339,6 +339,7 @@ impl Plan {
             announce_slots: u16::try_from(self.announce_slots).unwrap_or(u16::MAX),
             energy_threshold: self.energy_threshold,
             fixed: self.band.fixed,
+            code: MessageCode { n: self.message.code().n(), k: self.message.code().k() },
         }
     }
 

@@ -98,6 +98,8 @@ pub struct Shown {
     pub watch: Option<u16>,
     /// The least time between two alerts of a kind.
     pub lockout_us: u64,
+    /// The code that protects messages: symbols of a word, and those that carry the text.
+    pub message_code: (u8, u8),
     /// The share of the key tree, if there is one.
     pub share: Option<ShownShare>,
     /// Why no station comes of it; nothing if one does.
@@ -165,6 +167,7 @@ pub fn shown<const N: usize>(configuration: &Configuration<'_, N>) -> Shown {
         calling: configuration.fixed.calling.map(|c| c.number()),
         watch: configuration.fixed.watch.map(|c| c.number()),
         lockout_us: configuration.fixed.lockout.us(),
+        message_code: (configuration.code.n, configuration.code.k),
         share: configuration.share.as_ref().map(|share| ShownShare {
             generation: share.generation(),
             directory: share.directory().map(|target| target.to_string()).collect(),
@@ -253,6 +256,8 @@ impl Shown {
             channel(self.watch),
             self.lockout_us
         )?;
+        let (n, k) = self.message_code;
+        writeln!(out, "messages    code ({n}, {k})")?;
         if let Some(after) = self.deputy_after_us {
             writeln!(out, "deputy      after {after} us without an announce")?;
         }
