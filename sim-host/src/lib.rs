@@ -13,6 +13,7 @@
 //! | [`scenario`] | stations, a timetable, interferers, expectations |
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
+//! | [`traces`] | a run for other people's tools: waveforms, packets, tables |
 //! | [`audio`] | what an over sounds like: a coder, WAV files, segmental SNR |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`adversaries`] | what each opponent achieves, with the closed form beside it |
@@ -62,5 +63,6 @@ pub mod run;
 pub mod scenario;
 pub mod soak;
 pub mod stability;
+pub mod traces;
 pub mod trials;
 pub mod world;

@@ -33,6 +33,9 @@ pub(super) struct Args {
     /// Station at which that over is heard; with --out also as WAV files
     #[arg(long, value_name = "STATION", requires = "audio")]
     listen: Option<String>,
+    /// Write traces for other tools besides: waveforms, packets, a table (with --out)
+    #[arg(long, requires = "out")]
+    traces: bool,
     /// Print one JSON object instead of the account
     #[arg(long)]
     json: bool,
@@ -44,7 +47,11 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         Some(path) => Scenario::load(path)?,
         None => Scenario::built_in()?,
     };
-    let detail = if args.out.is_some() { Detail::Transmissions } else { Detail::Totals };
+    let detail = match &args.out {
+        Some(_) if args.traces => Detail::Frames,
+        Some(_) => Detail::Transmissions,
+        None => Detail::Totals,
+    };
     let recorded = args.record.as_deref().map(|name| station(&scenario, name)).transpose()?;
     let listener = args.listen.as_deref().map(|name| named(&scenario, name)).transpose()?;
     let said = args.audio.as_deref().map(said).transpose()?;

@@ -5,7 +5,8 @@ use super::{Run, to_json, write_account};
 use crate::audio::wav;
 use crate::diagnostic::Diagnostic;
 use crate::folder::write_whole;
-use crate::world::{Content, Happened};
+use crate::traces::write_traces;
+use crate::world::{Content, Detail, Happened};
 use hopwright_core::station::Event;
 use std::fmt::Write as _;
 use std::fs;
@@ -30,6 +31,9 @@ fn write_all(run: &Run, folder: &Path) -> std::io::Result<()> {
     fs::write(folder.join("transmissions.csv"), transmissions_csv(run))?;
     fs::write(folder.join("stations.csv"), stations_csv(run))?;
     fs::write(folder.join("band.svg"), band_picture(run))?;
+    if run.world.detail() >= Detail::Frames {
+        write_traces(run, folder)?;
+    }
     if let Some(audio) = &run.audio {
         wav::write(&folder.join("said.wav"), &audio.said)?;
         for case in &audio.cases {
