@@ -4,6 +4,7 @@ use super::{Outcome, write_out};
 use crate::audio;
 use crate::diagnostic::Diagnostic;
 use crate::input::{nearest, shown};
+use crate::report::command_line;
 use crate::run::{Run, to_json, write_account, write_files};
 use crate::scenario::Scenario;
 use crate::world::Detail;
@@ -21,7 +22,7 @@ pub(super) struct Args {
     /// Seed to use instead of the scenario's own
     #[arg(long)]
     seed: Option<u64>,
-    /// New folder for account, results, trace and picture
+    /// New folder for account, results, trace, picture and report
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Record what the station of this name is given, for `replay` (with --out)
@@ -60,6 +61,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         run.audio = Some(audio::listen(&run, listener, input, (samples, *rate))?);
     }
     if let Some(folder) = &args.out {
+        run.command = Some(command_line(std::env::args_os().skip(1)));
         write_files(&run, folder)?;
     }
     write_out(|out| {
