@@ -6,6 +6,7 @@ import fs from "node:fs";
 import os from "node:os";
 import path from "node:path";
 import { test } from "node:test";
+import { fileURLToPath } from "node:url";
 import { parquetReadObjects } from "hyparquet";
 
 const [, folder] = process.env.REPORT_TEST.split("\n");
@@ -25,7 +26,7 @@ test("tshark reads every packet with the reader of docs/traces", () => {
   const fields = ["frame.time_epoch", "frame.interface_name", "hopwright.station", "hopwright.address",
     "hopwright.channel", "hopwright.frequency_hz", "hopwright.slot", "hopwright.over", "hopwright.content",
     "hopwright.word", "hopwright.waited", "hopwright.heard", "hopwright.interfered", "hopwright.bits"];
-  const reader = path.resolve(import.meta.dirname, "../../docs/traces/hopwright.lua");
+  const reader = fileURLToPath(new URL("../../docs/traces/hopwright.lua", import.meta.url));
   const out = execFileSync("tshark", ["-r", at("trace.pcapng"), "-X", `lua_script:${reader}`, "-T", "fields",
     "-E", "separator=|", ...fields.flatMap((field) => ["-e", field])],
   { encoding: "utf8", maxBuffer: 1 << 26, stdio: ["ignore", "pipe", "ignore"] });

@@ -165,7 +165,7 @@ mod tests {
 
     #[test]
     fn scopes_are_identifiers_of_their_own() {
-        assert_eq!(scope(3, "gauge <mill> & 'weir'"), "s3_gauge__mill____weir_");
+        assert_eq!(scope(3, "gauge <mill> & 'weir'"), "s3_gauge__mill_____weir_");
         assert_ne!(scope(1, "a b"), scope(2, "a_b"));
         assert_eq!(plain("the $end"), "the Send");
     }
