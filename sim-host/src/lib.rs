@@ -13,6 +13,8 @@
 //! | [`scenario`] | stations, a timetable, interferers, expectations |
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
+//! | [`report`] | a run as one page for a browser |
+//! | [`traces`] | a run for other people's tools: waveforms, packets, tables |
 //! | [`audio`] | what an over sounds like: a coder, WAV files, segmental SNR |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`adversaries`] | what each opponent achieves, with the closed form beside it |
@@ -59,10 +61,12 @@ pub mod load;
 pub mod plan;
 pub mod provision;
 pub mod replay;
+pub mod report;
 pub mod run;
 pub mod scenario;
 pub mod soak;
 pub mod stability;
 pub mod sweep;
+pub mod traces;
 pub mod trials;
 pub mod world;

@@ -11,8 +11,15 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-const FILES: [&str; 6] =
-    ["account.txt", "band.svg", "events.csv", "results.json", "stations.csv", "transmissions.csv"];
+const FILES: [&str; 7] = [
+    "account.txt",
+    "band.svg",
+    "events.csv",
+    "report.html",
+    "results.json",
+    "stations.csv",
+    "transmissions.csv",
+];
 
 /// A short scenario with two stations.
 const SHORT: &str = "[scenario]\nname = \"short\"\nduration_s = 12\nplan = \"plan.toml\"\n\

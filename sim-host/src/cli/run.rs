@@ -4,6 +4,7 @@ use super::{Outcome, write_out};
 use crate::audio;
 use crate::diagnostic::Diagnostic;
 use crate::input::{nearest, shown};
+use crate::report::command_line;
 use crate::run::{Run, to_json, write_account, write_files};
 use crate::scenario::Scenario;
 use crate::world::Detail;
@@ -21,7 +22,7 @@ pub(super) struct Args {
     /// Seed to use instead of the scenario's own
     #[arg(long)]
     seed: Option<u64>,
-    /// New folder for account, results, trace and picture
+    /// New folder for account, results, trace, picture and report
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Record what the station of this name is given, for `replay` (with --out)
@@ -33,6 +34,9 @@ pub(super) struct Args {
     /// Station at which that over is heard; with --out also as WAV files
     #[arg(long, value_name = "STATION", requires = "audio")]
     listen: Option<String>,
+    /// Write traces for other tools besides: waveforms, packets, a table (with --out)
+    #[arg(long, requires = "out")]
+    traces: bool,
     /// Print one JSON object instead of the account
     #[arg(long)]
     json: bool,
@@ -44,7 +48,11 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         Some(path) => Scenario::load(path)?,
         None => Scenario::built_in()?,
     };
-    let detail = if args.out.is_some() { Detail::Transmissions } else { Detail::Totals };
+    let detail = match &args.out {
+        Some(_) if args.traces => Detail::Frames,
+        Some(_) => Detail::Transmissions,
+        None => Detail::Totals,
+    };
     let recorded = args.record.as_deref().map(|name| station(&scenario, name)).transpose()?;
     let listener = args.listen.as_deref().map(|name| named(&scenario, name)).transpose()?;
     let said = args.audio.as_deref().map(said).transpose()?;
@@ -53,6 +61,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         run.audio = Some(audio::listen(&run, listener, input, (samples, *rate))?);
     }
     if let Some(folder) = &args.out {
+        run.command = Some(command_line(std::env::args_os().skip(1)));
         write_files(&run, folder)?;
     }
     write_out(|out| {

@@ -41,7 +41,8 @@ pub fn write_account(out: &mut impl Write, run: &Run) -> io::Result<()> {
     Ok(())
 }
 
-fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
+/// Writes the title of a run, and then who is on the air.
+pub(crate) fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
     let scenario = &run.scenario;
     let plan = &scenario.plan;
     let structure = plan.structure();
@@ -107,7 +108,7 @@ fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
 }
 
 /// The account's lines with their times, in order.
-fn story(run: &Run) -> Vec<(u64, String)> {
+pub(crate) fn story(run: &Run) -> Vec<(u64, String)> {
     let mut lines = Vec::new();
     announces(run, &mut lines);
     late_entries(run, &mut lines);

@@ -7,25 +7,25 @@ const MARGIN_US: u64 = 2_000_000;
 
 /// A stretch of time that is shown, or a silence that is not.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Stretch {
+pub(crate) struct Stretch {
     /// True times in microseconds.
-    pub(super) from_us: u64,
-    pub(super) to_us: u64,
+    pub(crate) from_us: u64,
+    pub(crate) to_us: u64,
     /// Where it lies on the axis, in shown seconds.
-    pub(super) at: (f64, f64),
+    pub(crate) at: (f64, f64),
     /// Whether it is left out, and only marked.
-    pub(super) silent: bool,
+    pub(crate) silent: bool,
 }
 
 /// The axis of a run.
 #[derive(Debug, PartialEq)]
-pub(super) struct Axis {
-    pub(super) stretches: Vec<Stretch>,
+pub(crate) struct Axis {
+    pub(crate) stretches: Vec<Stretch>,
 }
 
 impl Axis {
     /// An axis from 0 to `end_us` for things that happen at these times, ascending.
-    pub(super) fn new(times: impl Iterator<Item = u64>, end_us: u64) -> Self {
+    pub(crate) fn new(times: impl Iterator<Item = u64>, end_us: u64) -> Self {
         let mut shown: Vec<(u64, u64)> = Vec::new();
         let mut from = 0;
         let mut last = 0;
@@ -56,12 +56,12 @@ impl Axis {
     }
 
     /// The end of the axis.
-    pub(super) fn end(&self) -> f64 {
+    pub(crate) fn end(&self) -> f64 {
         self.stretches.last().map_or(0.0, |last| last.at.1)
     }
 
     /// Where a true time lies.
-    pub(super) fn place(&self, us: u64) -> f64 {
+    pub(crate) fn place(&self, us: u64) -> f64 {
         let inside = |s: &&Stretch| us <= s.to_us;
         let Some(stretch) = self.stretches.iter().find(inside) else { return self.end() };
         let share = us.saturating_sub(stretch.from_us) as f64
@@ -70,7 +70,7 @@ impl Axis {
     }
 
     /// What stands at a place of the axis: the true time in seconds, or nothing within a silence.
-    pub(super) fn label(&self, place: f64) -> String {
+    pub(crate) fn label(&self, place: f64) -> String {
         let inside = |s: &&Stretch| place <= s.at.1;
         match self.stretches.iter().find(inside) {
             Some(stretch) if !stretch.silent => {

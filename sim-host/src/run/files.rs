@@ -5,13 +5,15 @@ use super::{Run, to_json, write_account};
 use crate::audio::wav;
 use crate::diagnostic::Diagnostic;
 use crate::folder::write_whole;
-use crate::world::{Content, Happened};
+use crate::report::page;
+use crate::traces::write_traces;
+use crate::world::{Content, Detail, Happened};
 use hopwright_core::station::Event;
 use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
-/// Writes account, results, trace and picture into a new folder, which appears whole.
+/// Writes account, results, trace, picture and report into a new folder, which appears whole.
 ///
 /// # Errors
 /// [`Diagnostic`] if the folder exists and is not empty, or cannot be written.
@@ -30,6 +32,10 @@ fn write_all(run: &Run, folder: &Path) -> std::io::Result<()> {
     fs::write(folder.join("transmissions.csv"), transmissions_csv(run))?;
     fs::write(folder.join("stations.csv"), stations_csv(run))?;
     fs::write(folder.join("band.svg"), band_picture(run))?;
+    fs::write(folder.join("report.html"), page(run))?;
+    if run.world.detail() >= Detail::Frames {
+        write_traces(run, folder)?;
+    }
     if let Some(audio) = &run.audio {
         wav::write(&folder.join("said.wav"), &audio.said)?;
         for case in &audio.cases {

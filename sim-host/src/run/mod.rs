@@ -1,7 +1,7 @@
 //! A scenario carried out: measured, checked, told, drawn.
 
 mod account;
-mod axis;
+pub(crate) mod axis;
 mod files;
 mod json;
 mod keys;
@@ -10,6 +10,7 @@ mod picture;
 mod relayed;
 
 pub use account::write_account;
+pub(crate) use account::{head, story};
 pub use files::write_files;
 pub use json::to_json;
 pub use keys::{HeardBy, heard_by};
@@ -67,6 +68,8 @@ pub struct Run {
     pub checks: Vec<Check>,
     /// What an over sounded like, if somebody listened.
     pub audio: Option<Audio>,
+    /// The command line that carried it out, if one did: how to repeat it.
+    pub command: Option<String>,
 }
 
 impl Run {
@@ -106,11 +109,11 @@ impl Run {
         if nets.len() == 1 {
             nets.clear();
         }
-        Ok(Self { scenario, seed, world, measured, nets, checks, audio: None })
+        Ok(Self { scenario, seed, world, measured, nets, checks, audio: None, command: None })
     }
 
     /// A target as a person says it.
-    fn target_named(&self, target: Target) -> String {
+    pub(crate) fn target_named(&self, target: Target) -> String {
         match target.to_string().as_str() {
             "all" => "all stations".to_owned(),
             text => {

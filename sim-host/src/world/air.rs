@@ -1,12 +1,14 @@
 //! What is on the air: transmissions begin, end, and reach those who wait for them.
 
 use super::node::{Node, Tuned};
-use super::{Content, Detail, Due, Rule, Sent, Transmission, World};
+use super::{Content, Detail, Due, Frame, Rule, Sent, Transmission, World};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Heard, Mode, Reception};
 use hopwright_core::timing::{MAX_SLOT_BYTES, WORD_BITS};
 use hopwright_core::units::{Channel, Lane};
 
+/// Closing headers are sent within this time after a release, in microseconds.
+const CLOSING_US: u64 = 1_000_000;
 /// After this long without a transmission stations are left alone, in microseconds.
 const QUIET_US: u64 = 1_000_000;
 
@@ -37,6 +39,7 @@ impl World {
         let shared = others.any(|(_, of)| hopset_of(of).contains(channel));
         self.trace.totals.shared_channels += u64::from(shared);
         let bits = station.burst().to_vec();
+        let slot = if single || station.cuts_in() { None } else { station.slot(at) };
         let sequence = station.sequence();
         let content = if word == sequence.sync_word() || word == sequence.single_word() {
             Content::SyncHeader
@@ -49,6 +52,7 @@ impl World {
         if !single {
             self.let_withdrawn_try(node, &bits, content == Content::Payload);
         }
+        let over = self.over_at(node, start);
         let mut payload = None;
         if content == Content::Payload {
             if let Some(talk) = self.talk[node] {
@@ -71,6 +75,8 @@ impl World {
             channel,
             word,
             single,
+            slot,
+            over,
             content,
             start,
             end: start + self.timing.air_time(on_air_bits).us(),
@@ -79,6 +85,14 @@ impl World {
             listeners: Vec::new(),
             others: Vec::new(),
         });
+    }
+
+    /// The over that a node's transmission at `start` belongs to: it has been pressed for, and not
+    /// released but for the slots in which that is told.
+    fn over_at(&self, node: usize, start: u64) -> Option<usize> {
+        let talk = self.talk[node]?;
+        let released = self.trace.overs.get(talk.over)?.released_us;
+        released.is_none_or(|at| start <= at + CLOSING_US).then_some(talk.over)
     }
 
     /// Puts a transmission on the air, from its start on.
@@ -171,9 +185,15 @@ impl World {
         if transmission.content == Content::SyncHeader {
             self.record(&transmission);
         }
-        let mut heard = 0;
+        let (mut heard, mut heard_by) = (0, Vec::new());
         for (node, serial) in &transmission.listeners {
-            heard += u32::from(self.deliver(&transmission, *node, *serial));
+            if self.deliver(&transmission, *node, *serial) {
+                heard += 1;
+                // Campaigns count, and have no use for names.
+                if self.detail >= Detail::Frames {
+                    heard_by.push(*node);
+                }
+            }
         }
         if self.adversary_of(transmission.node).is_some() {
             return;
@@ -184,12 +204,24 @@ impl World {
         if self.detail >= Detail::Transmissions {
             self.trace.sent.push(Sent {
                 at_us: transmission.start,
+                end_us: transmission.end,
                 node: transmission.node,
                 channel: transmission.channel,
+                slot: transmission.slot,
+                over: transmission.over,
                 content: transmission.content,
                 listeners,
                 heard,
                 interfered: self.medium.interfered(transmission.channel, transmission.start),
+            });
+        }
+        if self.detail >= Detail::Frames {
+            self.trace.frames.push(Frame {
+                word: transmission.word,
+                single: transmission.single,
+                bits: transmission.bits,
+                awaited_by: transmission.listeners.iter().map(|(node, _)| *node).collect(),
+                heard_by,
             });
         }
     }

@@ -38,7 +38,9 @@ pub use node::{CAPACITY, Node};
 pub use oscillator::{Behaviour, Course, Oscillator, Reach, SEGMENT_US};
 pub use places::Journey;
 pub use speech::{Said, Voice};
-pub use trace::{Content, Detail, Happened, Over, Relayed, Sent, Spoken, Totals, Trace};
+pub use trace::{
+    Content, Detail, Ear, Frame, Happened, Over, Relayed, Sent, Spoken, Totals, Trace, Tuning,
+};
 pub use trouble::Faults;
 pub use truth::Started;
 pub use watch::{Broken, Record, Rule};
@@ -47,7 +49,7 @@ use hopwright_core::address::Target;
 use hopwright_core::record::Sink;
 use hopwright_core::station::{Action, Command, Mode, Radio, Refused, Watermark};
 use hopwright_core::timing::Timing;
-use hopwright_core::units::{Channel, Dbm, Lane, MAX_CHANNELS};
+use hopwright_core::units::{Channel, Dbm, Lane, MAX_CHANNELS, Slot};
 use node::listening;
 use places::Underway;
 use std::cmp::Reverse;
@@ -155,6 +157,10 @@ struct Transmission {
     word: u32,
     /// Whether it is on a single channel, apart from the net.
     single: bool,
+    /// Slot of home time, as the sender counts.
+    slot: Option<Slot>,
+    /// Over that it belongs to.
+    over: Option<usize>,
     content: Content,
     start: u64,
     end: u64,
@@ -367,6 +373,12 @@ impl World {
         &self.nodes
     }
 
+    /// How much is kept.
+    #[must_use]
+    pub const fn detail(&self) -> Detail {
+        self.detail
+    }
+
     /// The anatomy of a slot.
     #[must_use]
     pub const fn timing(&self) -> &Timing {
@@ -553,6 +565,11 @@ impl World {
             && self.now > self.quiet_after
             && self.on_air.is_empty()
             && !self.called_from_outside(node);
+        if self.detail >= Detail::Frames {
+            let heard_at = listening(action.radio).map(|(channel, ..)| channel);
+            let ear = if may_rest { Ear::Unwatched } else { heard_at.map_or(Ear::Closed, Ear::On) };
+            self.trace.note_ear(self.now, node, ear);
+        }
         let next = if may_rest {
             if self.nodes[node].dormant_since.is_none() {
                 self.dormant.push(node);

@@ -3,7 +3,7 @@
 use super::{Changed, Delivered, Says};
 use hopwright_core::address::Target;
 use hopwright_core::station::{Event, Refused};
-use hopwright_core::units::Channel;
+use hopwright_core::units::{Channel, Slot};
 
 /// How much is kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -12,6 +12,8 @@ pub enum Detail {
     Totals,
     /// Every transmission besides.
     Transmissions,
+    /// The bits of each besides, who waited for it and who heard it, and where every radio was.
+    Frames,
 }
 
 /// What a transmission carried.
@@ -30,10 +32,17 @@ pub enum Content {
 pub struct Sent {
     /// True time at which its unique word started, in microseconds.
     pub at_us: u64,
+    /// True time at which its last bit ended.
+    pub end_us: u64,
     /// Who sent it.
     pub node: usize,
     /// Where.
     pub channel: Channel,
+    /// Its slot of home time, as its sender counts; `None` on a cut-in's timeline and on a single
+    /// channel.
+    pub slot: Option<Slot>,
+    /// In which over, by its place in the trace; `None` in an announce or a run of another kind.
+    pub over: Option<usize>,
     /// What it carried.
     pub content: Content,
     /// How many radios waited for its word on its channel.
@@ -42,6 +51,43 @@ pub struct Sent {
     pub heard: u32,
     /// Whether an interferer covered the channel.
     pub interfered: bool,
+}
+
+/// What is kept of a transmission besides, in the order of [`Sent`].
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Frame {
+    /// The unique word.
+    pub word: u32,
+    /// Whether it was on a single channel, apart from the hopping net.
+    pub single: bool,
+    /// What followed the word on the air: coded and sealed, most significant bit first.
+    pub bits: Vec<u8>,
+    /// Whose radios waited for the word on the channel, ascending.
+    pub awaited_by: Vec<usize>,
+    /// Which of them recognised it, ascending.
+    pub heard_by: Vec<usize>,
+}
+
+/// What a station's radio listens to from a time on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Tuning {
+    /// True time in microseconds.
+    pub at_us: u64,
+    /// Whose radio.
+    pub node: usize,
+    /// To what.
+    pub ear: Ear,
+}
+
+/// What a radio listens to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ear {
+    /// It does not listen: it is off, or transmits.
+    Closed,
+    /// A channel.
+    On(Channel),
+    /// It follows the net through a silence, and the simulation does not follow it.
+    Unwatched,
 }
 
 /// An event of a station.
@@ -135,6 +181,12 @@ pub struct Trace {
     pub events: Vec<Happened>,
     /// Transmissions, in order, if asked for.
     pub sent: Vec<Sent>,
+    /// More of each transmission, if asked for.
+    pub frames: Vec<Frame>,
+    /// Where every radio was, in order, if asked for.
+    pub tunings: Vec<Tuning>,
+    /// The last of each node.
+    ears: Vec<Option<Ear>>,
     /// When somebody began to transmit after half a second or more without a transmission.
     pub starts: Vec<u64>,
     /// Overs, in order of their presses.
@@ -184,6 +236,7 @@ pub struct Relayed {
     /// How many relays it had passed.
     pub relays: u32,
 }
+
 /// Transmissions that follow each other sooner than this are of one piece.
 const PIECE_US: u64 = 500_000;
 
@@ -194,6 +247,16 @@ impl Trace {
             self.starts.push(start);
         }
         self.last_end = self.last_end.max(end);
+    }
+
+    /// Takes note of what a radio listens to, if that is news.
+    pub(super) fn note_ear(&mut self, at_us: u64, node: usize, ear: Ear) {
+        if self.ears.len() <= node {
+            self.ears.resize(node + 1, None);
+        }
+        if self.ears[node].replace(ear) != Some(ear) {
+            self.tunings.push(Tuning { at_us, node, ear });
+        }
     }
 
     /// The true times of a node's events for which `pick` answers.

@@ -221,6 +221,8 @@ impl World {
             channel,
             word,
             single: false,
+            slot: None,
+            over: None,
             content: Content::SyncHeader,
             start: at_us,
             end: at_us + self.timing.air_time(on_air_bits).us(),

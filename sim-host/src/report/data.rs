@@ -1,0 +1,104 @@
+//! What the drawn parts of the page need, as compact JSON: columns instead of rows, times as
+//! differences.
+
+use crate::run::Run;
+use crate::run::axis::Axis;
+use crate::traces::{State, states};
+use crate::world::Content;
+use hopwright_core::units::Slot;
+use serde_json::{Value, json};
+
+/// More transmissions than these make the page heavy; every second, third, ... is drawn then, and
+/// the page says so.
+const MOST_DRAWN: usize = 40_000;
+
+/// Every how manieth transmission is drawn.
+pub(super) fn drawn_every(run: &Run) -> usize {
+    run.world.trace().sent.len().div_ceil(MOST_DRAWN).max(1)
+}
+
+/// The data.
+pub(super) fn data(run: &Run) -> Value {
+    let (scenario, trace) = (&run.scenario, run.world.trace());
+    let axis = Axis::new(trace.sent.iter().map(|sent| sent.at_us), scenario.duration_us);
+    let axis: Vec<Value> = axis
+        .stretches
+        .iter()
+        .map(|s| json!([s.from_us, s.to_us, s.at.0, s.at.1, u8::from(s.silent)]))
+        .collect();
+    let raster = scenario.plan.raster();
+    let stations: Vec<Value> = scenario
+        .radio
+        .stations
+        .iter()
+        .map(|s| json!([s.name, s.address.to_string(), s.lane.number()]))
+        .collect();
+    let overs: Vec<String> = trace.overs.iter().map(|over| run.target_named(over.target)).collect();
+    let lanes: Vec<Vec<u64>> = states(run)
+        .iter()
+        .map(|spans| spans.iter().flat_map(|s| [s.from_us, u64::from(s.state.code())]).collect())
+        .collect();
+    json!({
+        "end": scenario.duration_us,
+        "slot": scenario.plan.timing().slot().us(),
+        "base": raster.frequency(hopwright_core::units::Channel::default()).map_or(0, |f| f.hz()),
+        "spacing": raster.spacing().hz(),
+        "count": raster.count(),
+        "axis": axis,
+        "stations": stations,
+        "interferers": interferers(run),
+        "overs": overs,
+        "states": State::ALL.map(State::name),
+        "lanes": lanes,
+        "sent": sent(run),
+    })
+}
+
+/// Interferers: name, from, to, and pairs of the first and last channel of each piece.
+fn interferers(run: &Run) -> Vec<Value> {
+    let mut all = Vec::new();
+    for interferer in run.world.medium().interferers() {
+        let mut pieces: Vec<[u16; 2]> = Vec::new();
+        for channel in interferer.channels.iter() {
+            let number = channel.number();
+            match pieces.last_mut() {
+                Some([_, last]) if *last + 1 == number => *last = number,
+                _ => pieces.push([number, number]),
+            }
+        }
+        let to_us = interferer.to_us.min(run.scenario.duration_us);
+        all.push(json!([interferer.name, interferer.from_us, to_us, pieces]));
+    }
+    all
+}
+
+fn sent(run: &Run) -> Value {
+    let mut last = 0;
+    let (mut times, mut lengths, mut nodes, mut channels) = (vec![], vec![], vec![], vec![]);
+    let (mut waited, mut heard, mut slots, mut overs) = (vec![], vec![], vec![], vec![]);
+    let (mut contents, mut interfered) = (String::new(), String::new());
+    let mut sent: Vec<_> = run.world.trace().sent.iter().step_by(drawn_every(run)).collect();
+    // The trace has them in the order in which they ended.
+    sent.sort_by_key(|sent| sent.at_us);
+    for sent in sent {
+        times.push(sent.at_us - last);
+        last = sent.at_us;
+        lengths.push(sent.end_us - sent.at_us);
+        nodes.push(sent.node);
+        channels.push(sent.channel.number());
+        waited.push(sent.listeners);
+        heard.push(sent.heard);
+        slots.push(sent.slot.map_or(-1, |slot: Slot| i64::from(slot.number())));
+        overs.push(sent.over.and_then(|over| i64::try_from(over).ok()).unwrap_or(-1));
+        contents.push(match sent.content {
+            Content::SyncHeader => 's',
+            Content::TrafficHeader => 't',
+            Content::Payload => 'p',
+        });
+        interfered.push(if sent.interfered { '1' } else { '0' });
+    }
+    json!({
+        "t": times, "d": lengths, "n": nodes, "c": channels, "k": contents,
+        "w": waited, "h": heard, "i": interfered, "s": slots, "o": overs,
+    })
+}
