@@ -445,3 +445,21 @@ fn the_public_part_and_a_key_make_a_configuration() {
     all.dedup();
     assert_eq!(all.len(), variants.len());
 }
+
+/// What a station could start with and not use is refused as well: a code that is none.
+#[test]
+fn a_code_that_is_none_makes_no_station() {
+    use hopwright_core::loader::{Refusal, check_configuration};
+    let address = Address::new(0x4B);
+    for (n, k, wanted) in [
+        (64, 24, Ok(())),
+        (24, 24, Err(Refusal::NoStation)),
+        (64, 0, Err(Refusal::NoStation)),
+        (0, 0, Err(Refusal::NoStation)),
+    ] {
+        let mut it = configuration(3, 0x4B, None);
+        it.code = MessageCode { n, k };
+        assert_eq!(it.layout().is_ok(), wanted.is_ok(), "({n}, {k})");
+        assert_eq!(check_configuration::<128>(&encoded(&it), address), wanted, "({n}, {k})");
+    }
+}

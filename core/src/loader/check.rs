@@ -14,7 +14,23 @@ pub fn check_configuration<const N: usize>(
     content: &[u8],
     address: Address,
 ) -> Result<(), Refusal> {
-    let configuration = Configuration::<N>::decode(content).map_err(|error| match error.fault {
+    let configuration =
+        Configuration::<N>::decode(content).map_err(|error| refusal_of(error.fault))?;
+    if configuration.address != address {
+        return Err(Refusal::OtherStation);
+    }
+    if configuration.layout().is_err() {
+        return Err(Refusal::NoStation);
+    }
+    match Station::new(configuration.config(Watermark::Lost, 0)) {
+        Ok(_) => Ok(()),
+        Err(_) => Err(Refusal::NoStation),
+    }
+}
+
+/// Why a station refuses what it cannot read.
+pub(super) const fn refusal_of(fault: Fault) -> Refusal {
+    match fault {
         Fault::Version(_) => Refusal::Version,
         Fault::Damaged | Fault::CutShort => Refusal::Damaged,
         Fault::TooLong { .. } => Refusal::TooLong,
@@ -30,15 +46,5 @@ pub fn check_configuration<const N: usize>(
         | Fault::UnknownKey(_)
         | Fault::MissingKey(_)
         | Fault::Value(_) => Refusal::Content,
-    })?;
-    if configuration.address != address {
-        return Err(Refusal::OtherStation);
-    }
-    if configuration.layout().is_err() {
-        return Err(Refusal::NoStation);
-    }
-    match Station::new(configuration.config(Watermark::Lost, 0)) {
-        Ok(_) => Ok(()),
-        Err(_) => Err(Refusal::NoStation),
     }
 }

@@ -1,8 +1,9 @@
 //! The judge of a station that holds a transfer key.
 
+use super::check::refusal_of;
 use super::{Judge, Refusal, check_configuration};
 use crate::address::Address;
-use crate::provision::{Envelope, Fault, OpenError, TransferKey};
+use crate::provision::{Envelope, OpenError, TransferKey};
 
 /// Takes what is sealed with its transfer key, is for its address, and makes a station with room
 /// for `N` channels. It refuses what comes open: of that, anybody with a cable could be the author.
@@ -44,25 +45,7 @@ impl<const N: usize> KeyedJudge<N> {
         match self.key.open(content) {
             Ok(open) => Ok(open),
             Err(OpenError::Forged | OpenError::Passphrase) => Err(Refusal::Seal),
-            Err(OpenError::Envelope(error)) => Err(match error.fault {
-                Fault::Version(_) => Refusal::Version,
-                Fault::CutShort => Refusal::Damaged,
-                Fault::TooLong { .. } => Refusal::TooLong,
-                Fault::Trailing
-                | Fault::Damaged
-                | Fault::NotShortest
-                | Fault::Indefinite
-                | Fault::Malformed
-                | Fault::Type
-                | Fault::Depth
-                | Fault::KeyOrder
-                | Fault::KeyTwice
-                | Fault::UnknownKey(_)
-                | Fault::MissingKey(_)
-                | Fault::Value(_)
-                | Fault::Timing(_)
-                | Fault::Hopset(_) => Refusal::Content,
-            }),
+            Err(OpenError::Envelope(error)) => Err(refusal_of(error.fault)),
         }
     }
 }
