@@ -13,6 +13,7 @@
 //! | [`scenario`] | stations, a timetable, interferers, expectations |
 //! | [`world`] | virtual stations of the core, the medium between them, the order of events |
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
+//! | [`watch`] | a scenario seen in the terminal while it runs |
 //! | [`audio`] | what an over sounds like: a coder, WAV files, segmental SNR |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`adversaries`] | what each opponent achieves, with the closed form beside it |
@@ -65,4 +66,5 @@ pub mod soak;
 pub mod stability;
 pub mod sweep;
 pub mod trials;
+pub mod watch;
 pub mod world;
