@@ -18,6 +18,11 @@ fn built_in() -> Model {
 
 /// Lets time go by until so many seconds of the world.
 fn until(model: &mut Model, seconds: f64) {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "some seconds of a test"
+    )]
     let us = (seconds * 1e6) as u64;
     let now = model.world().now();
     assert!(model.running() && model.speed() == 1.0 && us >= now);

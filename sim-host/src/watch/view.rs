@@ -266,6 +266,12 @@ fn help(buffer: &mut Buffer, area: Rect) {
         width,
         height: height.min(area.height),
     };
+    // What shines through from below would lend its colours.
+    for (x, y) in own.positions().map(|place| (place.x, place.y)) {
+        if let Some(cell) = buffer.cell_mut((x, y)) {
+            cell.reset();
+        }
+    }
     let rule = format!("+{}+", "-".repeat(usize::from(width).saturating_sub(2)));
     for y in 0..own.height {
         let edge = y == 0 || y + 1 == own.height;
