@@ -341,6 +341,13 @@ fn a_skip_leads_to_the_next_transmission() {
     assert!(model.notice().ends_with("s skipped"), "{}", model.notice());
     let rows = screen(&model, (80, 24));
     assert!(shown(&rows).contains("upper bridge: presses to speak to all"), "{}", shown(&rows));
+    assert!(rows[23].contains("s skipped"), "{}", shown(&rows));
+    // After some seconds the keys are back.
+    model.pass(3_000_000, |_| true);
+    assert!(model.notice().ends_with("s skipped"));
+    model.pass(3_000_000, |_| true);
+    assert_eq!(model.notice(), "");
+    assert!(screen(&model, (80, 24))[23].contains("? help"));
 }
 
 #[test]
@@ -374,6 +381,13 @@ fn no_size_is_too_much_and_small_ones_are_told() {
     for size in [(1, 1), (2, 1), (1, 60), (200, 1), (200, 60), LEAST, (59, 18), (60, 17)] {
         let _ = screen(&model, size);
     }
+    // The smallest has whole names, and no word runs into another.
+    model.act(Action::Help);
+    let least = screen(&model, LEAST);
+    println!("{}", shown(&least));
+    assert!(least[0].contains("RUNNING  "), "{}", shown(&least));
+    assert!(least.iter().any(|row| row.contains("> control post    10 busy")), "{}", shown(&least));
+    model.act(Action::Help);
     let small = shown(&screen(&model, (40, 10)));
     assert!(small.contains("40 x 10, and 60 x 18 are"), "{small}");
     let helped = shown(&screen(&model, (80, 24)));

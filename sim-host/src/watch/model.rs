@@ -18,6 +18,8 @@ pub const SPEEDS: [f64; 12] =
     [0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0];
 /// A row of the band is about this long on the wall, in microseconds.
 const ROW_WALL_US: f64 = 200_000.0;
+/// A notice is shown for so long of the wall's time, in microseconds.
+const NOTICE_US: u64 = 5_000_000;
 /// The share heard is taken over so long, in microseconds.
 const SHARE_US: u64 = 5_000_000;
 /// Events of the same kind within so long are told in one line, in microseconds.
@@ -114,6 +116,8 @@ pub struct Model {
     chosen: usize,
     interferer: usize,
     notice: String,
+    /// For how long of the wall's time it has been shown.
+    notice_us: u64,
     seen: Vec<Seen>,
     lines: VecDeque<Line>,
     events: usize,
@@ -160,6 +164,7 @@ impl Model {
             chosen: 0,
             interferer: 0,
             notice: String::new(),
+            notice_us: 0,
             lines: VecDeque::new(),
             events: 0,
             overs: 0,
@@ -239,6 +244,10 @@ impl Model {
     /// Lets so much time of the wall go by, in microseconds. Between two slots `patient` is asked
     /// whether there is time for more; what is missed then is not made up for.
     pub fn pass(&mut self, wall_us: u64, patient: impl FnMut(&World) -> bool) {
+        self.notice_us = self.notice_us.saturating_add(wall_us);
+        if self.notice_us > NOTICE_US {
+            self.notice.clear();
+        }
         if !self.running {
             return;
         }
@@ -283,6 +292,7 @@ impl Model {
     /// Does what a key means; `false` if that is to leave.
     pub fn act(&mut self, action: Action) -> bool {
         self.notice.clear();
+        self.notice_us = 0;
         match action {
             Action::Pause => {
                 self.running = !self.running;
@@ -392,6 +402,7 @@ impl Model {
         if now >= self.scenario.duration_us && !self.ended {
             self.ended = true;
             self.running = false;
+            self.notice_us = 0;
             "the timetable is over; space goes on without one".clone_into(&mut self.notice);
         }
         self.look_at_cover(now);
@@ -401,7 +412,7 @@ impl Model {
             if off != self.seen[node].off {
                 let at = if off { now } else { on_us };
                 self.seen[node] = Seen { off, ..Seen::default() };
-                self.tell(at, node, if off { "loses its power" } else { "is switched on" });
+                self.tell(at, node, if off { "without power" } else { "switched on" });
             }
         }
         while let Some(over) = self.world.trace().overs.get(self.overs) {

@@ -10,6 +10,8 @@ use ratatui::style::{Color, Modifier, Style};
 
 /// The smallest window, columns and rows.
 pub const LEAST: (u16, u16) = (60, 18);
+/// A station table of fewer columns has one column less.
+const NARROW: u16 = 44;
 /// Columns before the band, for the times.
 const TIMES: u16 = 10;
 
@@ -94,7 +96,9 @@ fn head(buffer: &mut Buffer, area: Rect, model: &Model) {
     let right = format!("heard in 5 s: {heard} ");
     bar(buffer, area, &left);
     let style = Style::new().add_modifier(Modifier::REVERSED);
-    let room = usize::from(area.width).saturating_sub(left.chars().count() + right.len() + 2);
+    let room = usize::from(area.width).saturating_sub(left.chars().count() + right.len() + 4);
+    // A few letters of it say nothing.
+    let room = if room < 12 { 0 } else { room };
     let name: String = model.scenario().title.chars().take(room).collect();
     let end = area.width.saturating_sub(u16::try_from(right.len()).unwrap_or(u16::MAX));
     put(buffer, area, (end, 0), &right, style);
@@ -186,7 +190,9 @@ fn stations(buffer: &mut Buffer, area: Rect, model: &Model) {
     // The chosen one is always among those shown.
     let first = chosen.saturating_sub(rows / 2).min(count.saturating_sub(rows));
     let shown = rows.min(count - first);
-    let name = usize::from(area.width).saturating_sub(31);
+    // A narrow table has whole names instead of the last column.
+    let narrow = area.width < NARROW;
+    let name = usize::from(area.width).saturating_sub(if narrow { 24 } else { 31 });
     let mut range = "Stations".to_owned();
     if shown < count {
         range = format!("Stations {}-{} of {count}", first + 1, first + shown);
@@ -194,7 +200,8 @@ fn stations(buffer: &mut Buffer, area: Rect, model: &Model) {
             range = format!("{}-{} of {count}", first + 1, first + shown);
         }
     }
-    let head = format!("{range:<0$} {1:<10} {2:>6} {3:>6}", name + 6, "state", "+-us", "heard");
+    let last = if narrow { "" } else { "heard" };
+    let head = format!("{range:<0$} {1:<10} {2:>6} {last:>6}", name + 6, "state", "+-us");
     put(buffer, area, (0, 0), &head, title());
     for place in 0..shown {
         let node = first + place;
@@ -209,6 +216,7 @@ fn stations(buffer: &mut Buffer, area: Rect, model: &Model) {
         put(buffer, area, (x, y), row.state, state_style(row.state));
         let width = row.half_width_us.map_or("-".to_owned(), width_of);
         let heard = row.heard_ago_us.map_or("-".to_owned(), ago);
+        let heard = if narrow { String::new() } else { heard };
         put(buffer, area, (x + 11, y), &format!("{width:>6} {heard:>6}"), plain());
     }
 }
