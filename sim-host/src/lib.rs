@@ -15,6 +15,7 @@
 //! | [`run`] | a scenario carried out: measured, checked, told, drawn |
 //! | [`report`] | a run as one page for a browser |
 //! | [`traces`] | a run for other people's tools: waveforms, packets, tables |
+//! | [`watch`] | a scenario seen in the terminal while it runs |
 //! | [`audio`] | what an over sounds like: a coder, WAV files, segmental SNR |
 //! | [`trials`] | one situation, many times: distributions instead of anecdotes |
 //! | [`adversaries`] | what each opponent achieves, with the closed form beside it |
@@ -69,4 +70,5 @@ pub mod stability;
 pub mod sweep;
 pub mod traces;
 pub mod trials;
+pub mod watch;
 pub mod world;

@@ -26,6 +26,7 @@ mod soak;
 mod stability;
 mod sweep;
 mod trials;
+mod watch;
 mod withdraw;
 
 use crate::diagnostic::Diagnostic;
@@ -48,6 +49,8 @@ struct Cli {
 enum Command {
     /// Simulate a scenario: tell what happened and check it (also without any command)
     Run(run::Args),
+    /// Watch a scenario run in the terminal, and take a hand in it
+    Watch(watch::Args),
     /// Validate a plan and its lanes, and say what a published rule set makes of it
     Check(check::Args),
     /// List the hops of a plan
@@ -117,6 +120,7 @@ pub fn main() -> ExitCode {
         Some(Command::Load(args)) => load::run(&args),
         Some(Command::Enter(args)) => enter::run(&args),
         Some(Command::Run(args)) => run::run(&args),
+        Some(Command::Watch(args)) => watch::run(&args),
         None => run::run(&run::Args::default()),
     };
     match outcome {

@@ -19,7 +19,7 @@ pub use build::{Builder, Timetable};
 pub use expect::{Bound, Expectation};
 pub(crate) use keys::withdraw_in;
 pub use keys::{MessagePlan, ModePlan, WithdrawPlan};
-pub use power::{Power, PowerPlan};
+pub use power::{Power, PowerPlan, Progress};
 pub(crate) use read::{name_and_address, parse_target};
 
 use crate::diagnostic::Diagnostic;

@@ -65,50 +65,86 @@ pub(super) fn read(
     Ok(powers)
 }
 
+/// How much of a timetable's powers and changes of keys has been carried out in a world.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Progress {
+    powers: usize,
+    withdrawals: usize,
+}
+
 impl Scenario {
     /// Runs a world of this scenario to its end, with the power going and coming as planned.
     ///
     /// # Errors
     /// [`Diagnostic`] never for a scenario that has been read.
     pub fn carry_out(&self, world: &mut World) -> Result<(), Diagnostic> {
-        let mut withdrawals = self.withdrawals.iter().enumerate().peekable();
-        for (index, power) in self.powers.iter().enumerate() {
-            while let Some((number, plan)) =
-                withdrawals.next_if(|(_, plan)| plan.at_us <= power.at_us)
-            {
-                world.run_until(plan.at_us);
-                self.withdraw(world, number)?;
-            }
-            world.run_until(power.at_us);
-            let node = power.station;
-            let storage = match power.becomes {
-                Power::Off => {
-                    world.switch_off(node);
-                    continue;
-                }
-                Power::On => world.storage(node),
-                Power::OnStorageLost => Watermark::Lost,
-                Power::OnNewSet => Watermark::Fresh,
+        self.carry_on(world, &mut Progress::default(), self.duration_us, |_| true)
+    }
+
+    /// Runs a world of this scenario until true time `until_us`, or until `go_on` says no. Piece
+    /// by piece with the same `progress` it comes to the same as in one go.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if a change of keys cannot be ordered: for a scenario that has been read,
+    /// only if somebody else has meddled with the world.
+    pub fn carry_on(
+        &self,
+        world: &mut World,
+        progress: &mut Progress,
+        until_us: u64,
+        mut go_on: impl FnMut(&World) -> bool,
+    ) -> Result<(), Diagnostic> {
+        loop {
+            let power = self.powers.get(progress.powers).map(|power| power.at_us);
+            let withdrawal = self.withdrawals.get(progress.withdrawals).map(|plan| plan.at_us);
+            // At the same time a change of keys comes first.
+            let change = withdrawal.is_some_and(|at| power.is_none_or(|power| at <= power));
+            let next = if change { withdrawal } else { power };
+            let Some(at) = next.filter(|at| *at <= until_us) else {
+                world.run_while(until_us, go_on);
+                return Ok(());
             };
-            let builder = self.builder()?;
-            let stored = world.stored_keys(node).filter(|_| power.becomes != Power::OnNewSet);
-            let plan = &self.radio.stations[node];
-            let station = builder.configure_with(plan, stored, |mut config| {
-                config.watermark = storage;
-                // Another session: other choices.
-                config.seed = child_seed(config.seed, &format!("power/{index}"));
-                Station::new(config)
-            })?;
-            world.restart_from(node, station, storage);
-            if power.becomes != Power::OnNewSet {
-                world.hand_over_stored_order(node);
+            world.run_while(at, &mut go_on);
+            if !go_on(world) {
+                return Ok(());
+            }
+            // Counted first: what fails is told once, and whoever goes on goes on behind it.
+            if change {
+                progress.withdrawals += 1;
+                self.withdraw(world, progress.withdrawals - 1)?;
+            } else {
+                progress.powers += 1;
+                self.switch(world, progress.powers - 1)?;
             }
         }
-        for (number, plan) in withdrawals {
-            world.run_until(plan.at_us);
-            self.withdraw(world, number)?;
+    }
+
+    /// Lets the power of a station go or come.
+    fn switch(&self, world: &mut World, index: usize) -> Result<(), Diagnostic> {
+        let Some(power) = self.powers.get(index) else { return Ok(()) };
+        let node = power.station;
+        let storage = match power.becomes {
+            Power::Off => {
+                world.switch_off(node);
+                return Ok(());
+            }
+            Power::On => world.storage(node),
+            Power::OnStorageLost => Watermark::Lost,
+            Power::OnNewSet => Watermark::Fresh,
+        };
+        let builder = self.builder()?;
+        let stored = world.stored_keys(node).filter(|_| power.becomes != Power::OnNewSet);
+        let plan = &self.radio.stations[node];
+        let station = builder.configure_with(plan, stored, |mut config| {
+            config.watermark = storage;
+            // Another session: other choices.
+            config.seed = child_seed(config.seed, &format!("power/{index}"));
+            Station::new(config)
+        })?;
+        world.restart_from(node, station, storage);
+        if power.becomes != Power::OnNewSet {
+            world.hand_over_stored_order(node);
         }
-        world.run_until(self.duration_us);
         Ok(())
     }
 }

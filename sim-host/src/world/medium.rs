@@ -5,6 +5,7 @@ use super::node::Node;
 use super::physics::{
     LIGHT_M_S, Propagation, at_most, bit_error, decibels, microseconds, noise_density_mw, ratio,
 };
+use hopwright_core::band::ChannelSet;
 use hopwright_core::timing::WORD_BITS;
 use hopwright_core::units::Channel;
 use rand_chacha::ChaCha8Rng;
@@ -148,6 +149,29 @@ impl Medium {
     #[must_use]
     pub fn interferers(&self) -> &[Interferer] {
         &self.interferers
+    }
+
+    /// Switches an interferer on for good or off from true time `us` on, and lets it cover other
+    /// channels if any are given; its power in each stays. Whether there is such an interferer.
+    pub(super) fn set_interferer(
+        &mut self,
+        index: usize,
+        us: u64,
+        on: bool,
+        channels: Option<ChannelSet>,
+    ) -> bool {
+        let Some(interferer) = self.interferers.get_mut(index) else { return false };
+        match (interferer.on_at(us), on) {
+            (false, true) => (interferer.from_us, interferer.to_us) = (us, u64::MAX),
+            (true, false) => interferer.to_us = us,
+            // It is off, and shall not come on by itself later.
+            (false, false) => interferer.to_us = interferer.to_us.min(us),
+            (true, true) => {}
+        }
+        if let Some(channels) = channels {
+            interferer.channels = channels;
+        }
+        true
     }
 
     /// The received power from `from` at `to`, dBm.

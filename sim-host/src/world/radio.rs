@@ -3,6 +3,7 @@
 use super::node::{Tuned, listening};
 use super::{Due, World, physics};
 use hopwright_core::acquire::MEMORY;
+use hopwright_core::band::ChannelSet;
 use hopwright_core::units::{Channel, Dbm};
 
 impl World {
@@ -49,6 +50,19 @@ impl World {
             }
             at = until.max(at + 1);
         }
+    }
+
+    /// Switches an interferer on or off now, against its plan and for good, and lets it cover
+    /// other channels if any are given. Whether there is such an interferer.
+    ///
+    /// Whoever rests is first caught up on the silence as it was until now.
+    pub fn set_interferer(&mut self, index: usize, on: bool, channels: Option<ChannelSet>) -> bool {
+        self.wake_all();
+        let known = self.medium.set_interferer(index, self.now, on, channels);
+        for node in 0..self.nodes.len() {
+            self.watch_energy_once(node);
+        }
+        known
     }
 
     pub(super) fn tune(
