@@ -5,7 +5,7 @@ use crate::diagnostic::Diagnostic;
 use crate::keytree::KeyTree;
 use crate::plan::Plan;
 use crate::scenario::{Builder, RadioPlan, StationPlan};
-use crate::world::{CAPACITY, child_seed};
+use crate::world::{CAPACITY, child_bytes, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::clock::{Grip, NetClock};
 use hopwright_core::header::{self, Header, HeaderKeys, Kind, Quality};
@@ -122,10 +122,7 @@ struct Seen {
 impl Pair {
     /// Two equal stations in a state, under a key of their own.
     pub(super) fn new(plan: &Plan, state: State, seed: u64) -> Result<Self, Diagnostic> {
-        let mut key = [0; 32];
-        for (i, bytes) in key.chunks_exact_mut(8).enumerate() {
-            bytes.copy_from_slice(&child_seed(seed, &format!("key/{i}")).to_le_bytes());
-        }
+        let key: [u8; 32] = child_bytes(seed, "key");
         let mut other = key;
         let turned = usize::try_from(child_seed(seed, "turned") % 256).unwrap_or(0);
         other[turned / 8] ^= 1 << (turned % 8);

@@ -6,7 +6,7 @@ use crate::diagnostic::Diagnostic;
 use crate::input::Section;
 use crate::keytree::{Drawn, KeyTree, withdraw};
 use crate::plan::Plan;
-use crate::world::{Order, World, child_seed};
+use crate::world::{Order, World, child_bytes};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::{Mode, Role};
 use hopwright_core::timing::Timing;
@@ -239,7 +239,8 @@ pub(crate) fn withdraw_in(
     // Whoever was withdrawn before stays out.
     let earlier = all.iter().take(index + 1).flat_map(|withdrawal| &withdrawal.stations);
     let withdrawn = earlier.map(|node| radio.stations[*node].address).collect();
-    let drawn = Drawn::new(Zeroizing::new(chance(seed, index)));
+    // What a planner draws from its operating system comes from the seed here.
+    let drawn = Drawn::new(Zeroizing::new(child_bytes(seed, &format!("withdraw/{index}"))));
     let made = withdraw(tree, key, generation, slot, &withdrawn, &drawn)?;
     for node in &plan.stations {
         world.note_withdrawn(*node);
@@ -262,14 +263,4 @@ impl Scenario {
         let (tree, all) = (self.plan.key_tree()?, &self.withdrawals);
         withdraw_in(world, &tree, (&self.radio, timing), self.seed, (index, all))
     }
-}
-
-/// What a planner draws from its operating system, in a simulation from the seed.
-fn chance(seed: u64, index: usize) -> [u8; 64] {
-    let mut bytes = [0; 64];
-    for (i, chunk) in bytes.chunks_mut(8).enumerate() {
-        let draw = child_seed(seed, &format!("withdraw/{index}/{i}"));
-        chunk.copy_from_slice(&draw.to_le_bytes());
-    }
-    bytes
 }

@@ -7,7 +7,7 @@ use crate::diagnostic::Diagnostic;
 use crate::keytree::KeyTree;
 use crate::plan::Plan;
 use crate::scenario::{Builder, RadioPlan, Timetable, WithdrawPlan, withdraw_in};
-use crate::world::{World, child_seed};
+use crate::world::{World, child_bytes, child_seed};
 use hopwright_core::station::{Event, Station};
 use zeroize::Zeroizing;
 
@@ -101,9 +101,5 @@ fn withdraw(
 
 /// The key tree of a trial.
 fn tree(seed: u64) -> KeyTree {
-    let mut root = Zeroizing::new([0; 32]);
-    for (i, bytes) in root.chunks_exact_mut(8).enumerate() {
-        bytes.copy_from_slice(&child_seed(seed, &format!("root/{i}")).to_le_bytes());
-    }
-    KeyTree::new(root)
+    KeyTree::new(Zeroizing::new(child_bytes(seed, "root")))
 }

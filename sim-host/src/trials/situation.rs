@@ -9,7 +9,7 @@ use crate::scenario::{
     Builder, Cover, InterfererPlan, OverPlan, RadioPlan, StationPlan, Timetable,
 };
 use crate::world::physics::Propagation;
-use crate::world::{Level, World, child_seed};
+use crate::world::{Level, World, child_bytes, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::NetKey;
 use hopwright_core::station::{Event, Role};
@@ -158,11 +158,7 @@ pub(super) fn world(
 
 /// The net key of a trial.
 pub(super) fn trial_key(seed: u64) -> NetKey {
-    let mut key = [0; 32];
-    for (i, bytes) in key.chunks_exact_mut(8).enumerate() {
-        bytes.copy_from_slice(&child_seed(seed, &format!("key/{i}")).to_le_bytes());
-    }
-    NetKey::new(key)
+    NetKey::new(child_bytes(seed, "key"))
 }
 
 /// Six idle stations in step and a newcomer who presses; the world a little before its end.

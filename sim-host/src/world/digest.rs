@@ -38,3 +38,14 @@ pub fn child_seed(root: u64, name: &str) -> u64 {
     hasher.write(name.as_bytes());
     hasher.finish()
 }
+
+/// Bytes for a key or another secret of a simulation, eight from each of the seeds `what/0`,
+/// `what/1` and so on.
+#[must_use]
+pub fn child_bytes<const BYTES: usize>(seed: u64, what: &str) -> [u8; BYTES] {
+    let mut bytes = [0; BYTES];
+    for (i, chunk) in bytes.chunks_exact_mut(8).enumerate() {
+        chunk.copy_from_slice(&child_seed(seed, &format!("{what}/{i}")).to_le_bytes());
+    }
+    bytes
+}

@@ -29,7 +29,7 @@ mod trouble;
 mod truth;
 mod watch;
 
-pub use digest::{Digest, child_seed};
+pub use digest::{Digest, child_bytes, child_seed};
 pub use interferer::{Interferer, Level};
 pub use keys::{Changed, Tried, chance_of_meeting};
 pub use letters::Delivered;
