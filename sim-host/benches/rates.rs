@@ -16,7 +16,7 @@ use hopwright_sim::plan::Plan;
 use hopwright_sim::scenario::{
     Builder, OverPlan, RadioPlan, StationPlan, Timetable, built_in_plan,
 };
-use hopwright_sim::world::World;
+use hopwright_sim::world::{Place, World};
 use std::hint::black_box;
 use std::time::Instant;
 
@@ -88,7 +88,7 @@ fn hops(plan: &Plan) {
 fn busy_net(plan: &Plan, stations: u8, talk_s: u64) -> World {
     let station = |i: u8| StationPlan {
         role: if i == 0 { Role::Timekeeper } else { Role::Member },
-        x_m: f64::from(i) * 40.0,
+        place: Place::at(f64::from(i) * 40.0, 0.0),
         calls: vec![Target::one(Address::new(2))],
         ..StationPlan::member(format!("station {i}"), Address::new(i))
     };

@@ -7,8 +7,9 @@ use crate::diagnostic::Diagnostic;
 use crate::scenario::{BehaviourPlan, StationPlan};
 use crate::trials::share_of;
 use crate::world::adversary::{header_survives, share_hit};
-use crate::world::physics::{LIGHT_M_S, Propagation, bit_error, microseconds, ratio};
-use crate::world::{Content, Level};
+use crate::world::physics::{LIGHT_M_S, bit_error, microseconds, ratio};
+use crate::world::propagation::free_space_db;
+use crate::world::{Content, Level, Place};
 
 /// Reactions that are tried, in microseconds: detection and retuning together.
 const REACTIONS: [u64; 24] = [
@@ -35,7 +36,7 @@ fn flight_us() -> u64 {
 
 /// The bit error probability under the follower's noise, from the geometry.
 fn error_under_noise(ask: &Ask<'_>) -> f64 {
-    let loss = |a, b| Propagation::FreeSpace.loss_db(metres(a, b), 9e8);
+    let loss = |a, b| free_space_db(metres(a, b), 9e8);
     let wanted = STATION_DBM - loss(SPEAKER, LISTENER);
     let noise = FOLLOWER_DBM - loss(FOLLOWER, LISTENER);
     let spread = ask.plan.raster().occupied().hz() as f64 / f64::from(ask.plan.timing().link_bps());
@@ -62,10 +63,11 @@ pub(super) fn follower(ask: &Ask<'_>, report: &mut Report) -> Result<(), Diagnos
         let talk = talk_of(ask, &format!("follower/{reaction}"), |seed| {
             let mut scene = Scene::new(seed, 2).over(0, SETTLED, TALK);
             for (station, (x_m, y_m)) in scene.stations.iter_mut().zip([SPEAKER, LISTENER]) {
-                *station = StationPlan { x_m, y_m, power_dbm: STATION_DBM, ..station.clone() };
+                let place = Place::at(x_m, y_m);
+                *station = StationPlan { place, power_dbm: STATION_DBM, ..station.clone() };
             }
-            let (x_m, y_m) = FOLLOWER;
-            let level = Level::At { x_m, y_m, power_dbm: FOLLOWER_DBM };
+            let place = Place::at(FOLLOWER.0, FOLLOWER.1);
+            let level = Level::At { place, power_dbm: FOLLOWER_DBM };
             scene.against(BehaviourPlan::Follower { detect_us, retune_us }, level, OPPOSED)
         })?;
         let mut point = Point { x: whole as f64, values: Vec::new() };

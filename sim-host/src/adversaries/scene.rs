@@ -6,7 +6,7 @@ use crate::scenario::{
     AdversaryPlan, BehaviourPlan, Builder, InterfererPlan, OverPlan, RadioPlan, StationPlan,
     Timetable,
 };
-use crate::world::{Level, World, child_seed};
+use crate::world::{Level, Place, World, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::NetKey;
 use hopwright_core::station::{Event, Role};
@@ -38,8 +38,7 @@ impl Scene {
             let place = |axis: &str| draw(seed, &format!("{axis}/{i}"), 6_000) as f64 - 3_000.0;
             StationPlan {
                 role: if i == 0 { Role::Timekeeper } else { Role::Member },
-                x_m: place("x"),
-                y_m: place("y"),
+                place: Place::at(place("x"), place("y")),
                 stored_slot: (i == 0).then(|| Slot::new(far)),
                 ..StationPlan::member(format!("station {i}"), Address::new(i))
             }

@@ -1,8 +1,8 @@
 //! Opponents of a scenario: `[[adversary]]` tables, and the machines that they describe.
 //! Simulated only.
 
-use super::Builder;
 use super::read::{number_in, printable, time};
+use super::{Builder, air};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
 use crate::world::adversary::{
@@ -161,6 +161,7 @@ pub(super) const KEYS: &[&str] = &[
     "behaviour",
     "x_m",
     "y_m",
+    "height_m",
     "power_dbm",
     "above_wanted_db",
     "from_s",
@@ -319,14 +320,10 @@ fn forger(section: &Section<'_>) -> Result<BehaviourPlan, Diagnostic> {
 fn level(section: &Section<'_>) -> Result<Level, Diagnostic> {
     let above = number_in(section, "above_wanted_db", -200.0, 200.0)?;
     let power = number_in(section, "power_dbm", -200.0, 200.0)?;
-    let placed = ["x_m", "y_m"].into_iter().find(|key| section.has(key));
+    let placed = air::placed(section);
     match (above, power, placed) {
         (Some(db), None, None) => Ok(Level::AboveWanted { db }),
-        (None, Some(power_dbm), _) => Ok(Level::At {
-            x_m: number_in(section, "x_m", -1e7, 1e7)?.unwrap_or(0.0),
-            y_m: number_in(section, "y_m", -1e7, 1e7)?.unwrap_or(0.0),
-            power_dbm,
-        }),
+        (None, Some(power_dbm), _) => Ok(Level::At { place: air::place(section)?, power_dbm }),
         (above, power, placed) => {
             let what = "an adversary has either above_wanted_db, or power_dbm and a place";
             let (key, help) = match (above, power, placed) {

@@ -154,8 +154,8 @@ impl<'a> Builder<'a> {
         let timing = self.plan.timing();
         let mut world = World::new(nodes, medium, timing, threshold, timetable.detail);
         for plan in &self.radio.moves {
-            let MovePlan { station, at_us, to_m, over_us } = *plan;
-            world.travel(Journey { node: station, at_us, to_m, over_us });
+            let MovePlan { station, at_us, to_m, to_height_m, over_us } = *plan;
+            world.travel(Journey { node: station, at_us, to_m, to_height_m, over_us });
         }
         let adversaries = self.radio.adversaries.iter().map(|plan| self.adversary(plan));
         world.oppose(adversaries.collect::<Result<_, _>>()?);
@@ -300,7 +300,7 @@ impl<'a> Builder<'a> {
         let epoch = child_seed(self.seed, &format!("epoch/{}", station.name)) % (1 << 40);
         let core = self.configure(station, Station::new)?;
         let storage = station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored);
-        let place = (station.x_m, station.y_m);
+        let place = station.place;
         let oscillator = if let Some(plan) = &station.oscillator {
             let oscillator = clocks::oscillator(plan, self.seed, &station.name, epoch);
             clocks::keeps_promise(self.plan, plan, (&station.name, station.role), &oscillator)
@@ -317,12 +317,16 @@ impl<'a> Builder<'a> {
 
     fn medium_plan(&self) -> MediumPlan {
         let raster = self.plan.raster();
-        let middle = Channel::new(raster.count() / 2).and_then(|c| raster.frequency(c));
         MediumPlan {
             propagation: self.radio.propagation,
+            fading: self.radio.fading,
             horizon_m: self.radio.horizon_m,
             noise_figure_db: self.radio.noise_figure_db,
-            carrier_hz: middle.map_or(0, Hertz::hz) as f64,
+            environment: self.radio.environment,
+            centres_hz: (0..raster.count())
+                .filter_map(|i| raster.frequency(Channel::new(i)?))
+                .map(|centre| centre.hz() as f64)
+                .collect(),
             bandwidth_hz: raster.occupied().hz() as f64,
             link_bps: f64::from(self.plan.timing().link_bps()),
             jitter_us: self.plan.clock().jitter.us(),

@@ -5,6 +5,7 @@
 //! ```
 
 mod adversary;
+mod air;
 mod build;
 mod clocks;
 mod expect;
@@ -13,6 +14,8 @@ mod moves;
 mod power;
 mod read;
 mod relays;
+mod stations;
+mod traffic;
 
 pub use adversary::{AdversaryPlan, BehaviourPlan, ForgeryPlan};
 pub use build::{Builder, Timetable};
@@ -20,13 +23,15 @@ pub use expect::{Bound, Expectation};
 pub(crate) use keys::withdraw_in;
 pub use keys::{MessagePlan, ModePlan, WithdrawPlan};
 pub use power::{Power, PowerPlan, Progress};
-pub(crate) use read::{name_and_address, parse_target};
+pub(crate) use read::parse_target;
+pub(crate) use stations::name_and_address;
 
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, read_text};
 use crate::plan::Plan;
-use crate::world::physics::Propagation;
-use crate::world::{Behaviour, Level, World};
+use crate::world::noise::Environment;
+use crate::world::propagation::{Fading, Propagation};
+use crate::world::{Behaviour, Level, Place, World};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::message::Layout;
 use hopwright_core::relay::TAG_BYTES;
@@ -93,8 +98,12 @@ pub struct RelayPlan {
 pub struct RadioPlan {
     /// How signals weaken.
     pub propagation: Propagation,
+    /// How they change from hop to hop.
+    pub fading: Fading,
     /// The receivers' noise figure.
     pub noise_figure_db: f64,
+    /// What noise the place adds.
+    pub environment: Environment,
     /// The stations.
     pub stations: Vec<StationPlan>,
     /// The distance in metres beyond which nothing is heard, if there is one.
@@ -113,7 +122,9 @@ impl RadioPlan {
     pub const fn of(stations: Vec<StationPlan>) -> Self {
         Self {
             propagation: Propagation::FreeSpace,
+            fading: Fading::None,
             noise_figure_db: 8.0,
+            environment: Environment::None,
             stations,
             horizon_m: None,
             interferers: Vec::new(),
@@ -141,10 +152,8 @@ pub struct StationPlan {
     pub lane: Lane,
     /// What it may do.
     pub role: Role,
-    /// Metres east of the origin.
-    pub x_m: f64,
-    /// Metres north of the origin.
-    pub y_m: f64,
+    /// Where its antenna is.
+    pub place: Place,
     /// Radiated power.
     pub power_dbm: f64,
     /// When it is switched on, in microseconds.
@@ -179,6 +188,8 @@ pub struct MovePlan {
     pub at_us: u64,
     /// Where it goes: metres east and north of the origin.
     pub to_m: (f64, f64),
+    /// And how high; as high as it was if `None`.
+    pub to_height_m: Option<f64>,
     /// How long it takes, in microseconds; 0 is at once.
     pub over_us: u64,
 }
@@ -192,8 +203,7 @@ impl StationPlan {
             address,
             lane: Lane::ZERO,
             role: Role::Member,
-            x_m: 0.0,
-            y_m: 0.0,
+            place: Place::ORIGIN,
             power_dbm: 30.0,
             on_us: 0,
             ppb: None,

@@ -1,5 +1,6 @@
 //! Who goes where in a scenario.
 
+use super::air::height;
 use super::read::{number_in, station_named, time};
 use super::{MovePlan, StationPlan};
 use crate::diagnostic::Diagnostic;
@@ -12,7 +13,9 @@ pub(super) fn read(
     limit_us: u64,
 ) -> Result<Vec<MovePlan>, Diagnostic> {
     let mut moves: Vec<MovePlan> = Vec::new();
-    for section in root.sections("move", &["station", "at_s", "to_x_m", "to_y_m", "over_s"])? {
+    for section in
+        root.sections("move", &["station", "at_s", "to_x_m", "to_y_m", "to_height_m", "over_s"])?
+    {
         let station = station_named(&section, "station", stations)?;
         let at_us = time(&section, "at_s", limit_us)?;
         let over_us = if section.has("over_s") { time(&section, "over_s", limit_us)? } else { 0 };
@@ -26,6 +29,7 @@ pub(super) fn read(
             section.needed(place, key, "1_500")
         };
         let to_m = (place("to_x_m")?, place("to_y_m")?);
+        let to_height_m = height(&section, "to_height_m")?;
         let name = &stations[station].name;
         if moves.iter().any(|other| {
             other.station == station
@@ -36,7 +40,7 @@ pub(super) fn read(
             let help = "let one move of a station end before the next one starts";
             return Err(section.error("at_s", what, help));
         }
-        moves.push(MovePlan { station, at_us, to_m, over_us });
+        moves.push(MovePlan { station, at_us, to_m, to_height_m, over_us });
     }
     Ok(moves)
 }

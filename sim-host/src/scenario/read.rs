@@ -1,22 +1,19 @@
 //! A scenario's TOML, table by table.
 
 use super::{
-    Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, adversary,
-    clocks, keys, moves, power, relays,
+    Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, adversary, air,
+    keys, moves, power, relays, stations, traffic,
 };
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, Source, nearest, shown};
 use crate::plan::{Plan, parse_address};
 use crate::world::Level;
-use crate::world::physics::{Propagation, microseconds};
-use hopwright_core::address::{Address, Target};
+use crate::world::physics::microseconds;
+use hopwright_core::address::Target;
 use hopwright_core::station::Role;
-use hopwright_core::units::Slot;
 
 /// The longest scenario: a month.
 const LONGEST_S: f64 = 31.0 * 86_400.0;
-/// The most stations: addresses have eight bits.
-const MOST_STATIONS: usize = 256;
 
 /// Reads a scenario; `plan` reads the plan that it names.
 pub(super) fn scenario(
@@ -30,6 +27,7 @@ pub(super) fn scenario(
         "propagation",
         "audio",
         "station",
+        "group",
         "relay",
         "power",
         "interferer",
@@ -37,6 +35,7 @@ pub(super) fn scenario(
         "adversary",
         "announce",
         "over",
+        "traffic",
         "message",
         "mode",
         "withdraw",
@@ -56,16 +55,17 @@ pub(super) fn scenario(
     }
     let plan_name = head.needed(head.text("plan")?, "plan", "\"plan.toml\"")?;
     let plan = plan(&head, plan_name.value)?;
-    let radio = root.section("radio", &["power_dbm", "noise_figure_db"])?;
+    let radio = root.section("radio", &["power_dbm", "noise_figure_db", "environment"])?;
     let power_dbm = number_in(&radio, "power_dbm", -100.0, 100.0)?.unwrap_or(30.0);
     let noise_figure_db = number_in(&radio, "noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
+    let environment = air::environment(&radio, &plan)?;
     let limit_us = microseconds(duration.value);
-    let base = Base { plan: &plan, seed, limit_us, power_dbm };
-    let mut stations = stations(&root, &base)?;
+    let base = stations::Base { plan: &plan, seed, limit_us, power_dbm };
+    let mut stations = stations::read(&root, &base)?;
     let relays = relays::read(&root, &plan, &stations)?;
     let fixed_channel = relays::fixed_channel(&root, &plan)?;
     let moves = moves::read(&root, &stations, limit_us)?;
-    let (propagation, horizon_m) = propagation(&root)?;
+    let air::Air { propagation, fading, horizon_m } = air::read(&root)?;
     let interferers = root
         .sections("interferer", INTERFERER_KEYS)?
         .iter()
@@ -90,11 +90,12 @@ pub(super) fn scenario(
         })
         .collect::<Result<_, _>>()?;
     let powers = power::read(&root, &stations, limit_us)?;
-    let overs = root
+    let mut overs = root
         .sections("over", &["at_s", "from", "to", "talk_s"])?
         .iter()
         .map(|section| over(section, &stations, limit_us))
         .collect::<Result<Vec<_>, _>>()?;
+    overs.extend(traffic::read(&root, &plan, &stations, (seed, limit_us))?);
     let messages = keys::messages(&root, &plan, &stations, limit_us)?;
     let modes = keys::modes(&root, &plan, &stations, limit_us)?;
     let withdrawals = keys::withdrawals(&root, &plan, &stations, limit_us)?;
@@ -116,7 +117,9 @@ pub(super) fn scenario(
         plan,
         radio: RadioPlan {
             propagation,
+            fading,
             noise_figure_db,
+            environment,
             stations,
             horizon_m,
             interferers,
@@ -135,129 +138,6 @@ pub(super) fn scenario(
     })
 }
 
-/// How signals weaken, and the distance at which they end, if they do.
-fn propagation(root: &Section<'_>) -> Result<(Propagation, Option<f64>), Diagnostic> {
-    let section = root.section("propagation", &["model", "exponent", "horizon_m"])?;
-    let horizon_m = number_in(&section, "horizon_m", 1.0, 1e7)?;
-    Ok((model(&section)?, horizon_m))
-}
-
-fn model(section: &Section<'_>) -> Result<Propagation, Diagnostic> {
-    let exponent = number_in(section, "exponent", 1.0, 8.0)?;
-    let log = section.choice("model", ("free-space", false), &[("log-distance", true)])?;
-    match (log, exponent) {
-        (false, None) => Ok(Propagation::FreeSpace),
-        (false, Some(_)) => {
-            let help = "write model = \"log-distance\", or leave the exponent out";
-            Err(section.error("exponent", "free space has no exponent", help))
-        }
-        (true, Some(exponent)) => Ok(Propagation::LogDistance { exponent }),
-        (true, None) => {
-            let help = "add a line such as `exponent = 3.0`";
-            Err(section.error("model", "the log-distance model needs an exponent", help))
-        }
-    }
-}
-
-const STATION_KEYS: &[&str] = &[
-    "name",
-    "address",
-    "lane",
-    "role",
-    "x_m",
-    "y_m",
-    "power_dbm",
-    "on_s",
-    "ppb",
-    "oscillator",
-    "stored_slot",
-    "calls",
-];
-
-/// What the stations of a scenario have in common.
-struct Base<'a> {
-    plan: &'a Plan,
-    seed: u64,
-    limit_us: u64,
-    power_dbm: f64,
-}
-
-fn stations(root: &Section<'_>, base: &Base<'_>) -> Result<Vec<StationPlan>, Diagnostic> {
-    let sections = root.sections("station", STATION_KEYS)?;
-    if sections.is_empty() || sections.len() > MOST_STATIONS {
-        let what = format!("a scenario has 1 to {MOST_STATIONS} stations, not {}", sections.len());
-        return Err(root.error("station", what, "write one [[station]] table for each"));
-    }
-    let mut stations: Vec<StationPlan> = Vec::with_capacity(sections.len());
-    for section in &sections {
-        let station = station(section, base)?;
-        if stations.iter().any(|other| other.name == station.name) {
-            let what = format!("two stations are called \"{}\"", station.name);
-            return Err(section.error("name", what, "give each station a name of its own"));
-        }
-        if let Some(other) = stations.iter().find(|other| other.address == station.address) {
-            let what = format!("\"{}\" has address {} already", other.name, other.address);
-            return Err(section.error("address", what, "give each station an address of its own"));
-        }
-        stations.push(station);
-    }
-    Ok(stations)
-}
-
-/// The name and the address of a `[[station]]` table, in a scenario or a roster.
-pub(crate) fn name_and_address(section: &Section<'_>) -> Result<(String, Address), Diagnostic> {
-    let name = section.needed(section.text("name")?, "name", "\"control post\"")?;
-    // Names stand in CSV files without quotes (RFC 4180, section 2).
-    if name.value.is_empty() || name.value.chars().any(|c| c.is_control() || ",\"".contains(c)) {
-        let what = "a station's name has printable characters, no comma and no double quote";
-        return Err(section.error("name", what, "give it a short plain name"));
-    }
-    let address = section.needed(section.text("address")?, "address", "\"4B\"")?;
-    let address = parse_address(address.value).ok_or_else(|| {
-        let what = "an address is two hexadecimal digits";
-        section.error("address", what, "write it like \"4B\", in quotes")
-    })?;
-    Ok((name.value.to_owned(), address))
-}
-
-fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagnostic> {
-    let Base { plan, seed, limit_us, power_dbm } = *base;
-    let (name, address) = name_and_address(section)?;
-    let deputy = Role::Deputy { after: plan.deputies_after() };
-    let others = [("timekeeper", Role::Timekeeper), ("deputy", deputy)];
-    let role = section.choice("role", ("member", Role::Member), &others)?;
-    let place = |key: &str| Ok(number_in(section, key, -1e7, 1e7)?.unwrap_or(0.0));
-    let ppb = section.integer("ppb", -500_000_i64..=500_000)?;
-    let oscillator = clocks::read(section, limit_us)?;
-    if let Some(oscillator) = &oscillator {
-        if ppb.is_some() {
-            let what = "a station has either `ppb` or an `oscillator`";
-            let help = "leave `ppb` out, and write it as `offset_ppb` of the oscillator";
-            return Err(section.error("ppb", what, help));
-        }
-        let clock = clocks::oscillator(oscillator, seed, &name, 0);
-        clocks::keeps_promise(plan, oscillator, (&name, role), &clock)
-            .map_err(|(what, help)| section.error("oscillator", what, help))?;
-    }
-    let stored_slot = section.integer("stored_slot", 0..=u32::MAX)?;
-    let (calls, own_calls) = keys::calls(section, address)?;
-    Ok(StationPlan {
-        name,
-        address,
-        lane: relays::lane(section, plan)?,
-        role,
-        x_m: place("x_m")?,
-        y_m: place("y_m")?,
-        power_dbm: number_in(section, "power_dbm", -100.0, 100.0)?.unwrap_or(power_dbm),
-        on_us: if section.has("on_s") { time(section, "on_s", limit_us)? } else { 0 },
-        ppb: ppb.map(|located| located.value),
-        oscillator,
-        stored_slot: stored_slot.map(|located| Slot::new(located.value)),
-        calls,
-        own_calls,
-    })
-}
-
 const INTERFERER_KEYS: &[&str] = &[
     "name",
     "share",
@@ -267,6 +147,7 @@ const INTERFERER_KEYS: &[&str] = &[
     "above_wanted_db",
     "x_m",
     "y_m",
+    "height_m",
     "power_dbm",
     "from_s",
     "to_s",
@@ -309,19 +190,14 @@ fn interferer(section: &Section<'_>, limit_us: u64) -> Result<InterfererPlan, Di
     let above = number_in(section, "above_wanted_db", -200.0, 200.0)?;
     let power = number_in(section, "power_dbm", -200.0, 200.0)?;
     let level = match (above, power) {
-        (Some(db), None) if !section.has("x_m") && !section.has("y_m") => Level::AboveWanted { db },
-        (None, Some(power_dbm)) => Level::At {
-            x_m: number_in(section, "x_m", -1e7, 1e7)?.unwrap_or(0.0),
-            y_m: number_in(section, "y_m", -1e7, 1e7)?.unwrap_or(0.0),
-            power_dbm,
-        },
+        (Some(db), None) if air::placed(section).is_none() => Level::AboveWanted { db },
+        (None, Some(power_dbm)) => Level::At { place: air::place(section)?, power_dbm },
         _ => {
             let what = "an interferer has either above_wanted_db, or power_dbm and a place";
             let (key, help) = match above {
                 None => ("", "give `above_wanted_db`, or `power_dbm`, `x_m` and `y_m`"),
                 Some(_) if power.is_some() => ("power_dbm", "keep one of the two"),
-                Some(_) if section.has("x_m") => ("x_m", "leave the place out"),
-                Some(_) => ("y_m", "leave the place out"),
+                Some(_) => (air::placed(section).unwrap_or(""), "leave the place out"),
             };
             return Err(section.error(key, what, help));
         }

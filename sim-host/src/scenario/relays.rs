@@ -101,9 +101,9 @@ fn relay(
         let what = format!("{} cannot be both sides of a relay", left.name);
         return Err(section.error("b", what, "name two stations"));
     }
-    if (left.x_m, left.y_m) != (right.x_m, right.y_m) {
+    if left.place != right.place {
         let what = format!("{} and {} are not at one place", left.name, right.name);
-        return Err(section.error("b", what, "give both the same x_m and y_m"));
+        return Err(section.error("b", what, "give both the same x_m, y_m and height_m"));
     }
     if let Some(deaf) = [left, right].iter().find(|s| !carried.covers(s.address)) {
         let what =

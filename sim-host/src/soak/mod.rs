@@ -20,7 +20,7 @@ pub use shrink::minimise;
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
 use crate::scenario::{Builder, Cover, InterfererPlan, RadioPlan, StationPlan, Timetable};
-use crate::world::{Broken, Faults, Level, Record, Rule, World, child_seed};
+use crate::world::{Broken, Faults, Level, Place, Record, Rule, World, child_seed};
 use carry::{Carrier, run_to};
 use hopwright_core::address::Address;
 use hopwright_core::station::Role;
@@ -221,8 +221,7 @@ impl Soak {
         let stations = (0..self.stations)
             .map(|i| StationPlan {
                 role: if i == 0 { Role::Timekeeper } else { Role::Member },
-                x_m: place(&mut rng),
-                y_m: place(&mut rng),
+                place: Place::at(place(&mut rng), place(&mut rng)),
                 ppb: i.is_multiple_of(2).then(|| {
                     let most = draw::restless_ppb(plan.clock(), usize::from(i));
                     let draw = child_seed(self.seed, &format!("rate/{i}")) % (2 * most + 1);

@@ -71,14 +71,16 @@ pub(super) fn merge(
         station,
         at_us,
         to_m,
+        to_height_m: None,
         over_us: 0,
     };
     let mut announces = vec![(5 * SECOND, 0)];
     for station in second..2 * second {
         let own = &mut radio.stations[station];
-        let (near, far) = ((own.x_m, own.y_m), (own.x_m + BETWEEN_M, own.y_m));
+        let (near, far) =
+            ((own.place.x_m, own.place.y_m), (own.place.x_m + BETWEEN_M, own.place.y_m));
         match parted {
-            Parted::Timelines => own.x_m = far.0,
+            Parted::Timelines => own.place.x_m = far.0,
             // Together for the announce.
             Parted::Phases => radio.moves.push(go(station, 20 * SECOND, far)),
         }

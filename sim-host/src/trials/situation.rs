@@ -8,8 +8,7 @@ use crate::plan::Plan;
 use crate::scenario::{
     Builder, Cover, InterfererPlan, OverPlan, RadioPlan, StationPlan, Timetable,
 };
-use crate::world::physics::Propagation;
-use crate::world::{Level, World, child_bytes, child_seed};
+use crate::world::{Level, Place, World, child_bytes, child_seed};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::NetKey;
 use hopwright_core::station::{Event, Role};
@@ -243,8 +242,7 @@ pub(super) fn radio(
         let place = |axis: &str| draw(seed, &format!("{axis}/{i}"), 6_000) as f64 - 3_000.0;
         StationPlan {
             role: if i == 0 { Role::Timekeeper } else { Role::Member },
-            x_m: place("x"),
-            y_m: place("y"),
+            place: Place::at(place("x"), place("y")),
             on_us: on.iter().find(|(node, _)| *node == index).map_or(0, |(_, at)| *at),
             stored_slot: (i == 0).then(|| Slot::new(far)),
             ..StationPlan::member(format!("station {i}"), Address::new(i))
@@ -258,12 +256,7 @@ pub(super) fn radio(
         to_us: u64::MAX,
     };
     RadioPlan {
-        propagation: Propagation::FreeSpace,
-        noise_figure_db: 8.0,
-        stations: (0..stations).map(station).collect(),
-        horizon_m: None,
         interferers: if campaign.jammed > 0.0 { vec![interferer] } else { Vec::new() },
-        moves: Vec::new(),
-        adversaries: Vec::new(),
+        ..RadioPlan::of((0..stations).map(station).collect())
     }
 }

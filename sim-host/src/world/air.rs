@@ -1,5 +1,6 @@
 //! What is on the air: transmissions begin, end, and reach those who wait for them.
 
+use super::medium::Hop;
 use super::node::{Node, Tuned};
 use super::{Content, Detail, Due, Frame, Rule, Sent, Transmission, World};
 use hopwright_core::sequence::Timeline;
@@ -124,6 +125,7 @@ impl World {
         self.wake_all();
         let Some(mut transmission) = self.transmissions[index].take() else { return };
         let Transmission { number, channel, word, start, node: sender, .. } = transmission;
+        self.medium.prepare(sender);
         let settle = self.timing.settle().us();
         for node in &self.listeners[channel.index()] {
             let Some(tuned) = self.nodes[*node].tuned else { continue };
@@ -234,12 +236,14 @@ impl World {
         serial: u32,
     ) -> bool {
         let Transmission { channel, word, start, end, .. } = *transmission;
-        let opposed = (!self.opposition.none()).then(|| self.opposed(transmission, node));
+        let key = u64::from(self.nodes[node].station.address().number());
+        let hop = Hop { number: transmission.number, key };
+        let opposed = (!self.opposition.none()).then(|| self.opposed(transmission, node, hop));
         let arrival = opposed.as_ref().map_or_else(
             || {
                 let mut others = transmission.others.clone();
                 others.retain(|other| self.in_range(*other, node));
-                self.medium.arrival(transmission.node, node, channel, start, &others)
+                self.medium.arrival((transmission.node, node), channel, start, hop, &others)
             },
             |opposed| opposed.arrival,
         );
@@ -254,13 +258,12 @@ impl World {
         if since < complete && begins < until {
             return false;
         }
-        let key = u64::from(self.nodes[node].station.address().number());
         let received = match &opposed {
-            Some(opposed) => self.receive_opposed(transmission, opposed, key),
-            None => self.medium.receive(arrival, transmission.number, key, &transmission.bits),
+            Some(opposed) => self.receive_opposed(transmission, opposed, hop),
+            None => self.medium.receive(arrival, hop, &transmission.bits),
         };
         let Some(received) = received else { return false };
-        if self.lost(transmission.number, key) {
+        if self.lost(hop.number, hop.key) {
             return false;
         }
         self.nodes[node].followed = (begins, complete);
@@ -281,7 +284,7 @@ impl World {
             }
             _ => {}
         }
-        if self.doubled(transmission.number, key) {
+        if self.doubled(hop.number, hop.key) {
             self.trace.totals.duplicates += 1;
             let again = self.receive(node, local, Reception { channel, word, at, bits });
             if matches!(again, Heard::Header { .. }) {

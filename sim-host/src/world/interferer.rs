@@ -1,5 +1,6 @@
 //! Whoever else is on the air, on purpose or not. Simulated only.
 
+use super::places::Place;
 use hopwright_core::band::ChannelSet;
 
 /// Where an interferer's power comes from.
@@ -7,10 +8,8 @@ use hopwright_core::band::ChannelSet;
 pub enum Level {
     /// A transmitter at a place, with so many dBm in each channel that it covers.
     At {
-        /// Metres east of the origin.
-        x_m: f64,
-        /// Metres north of the origin.
-        y_m: f64,
+        /// The place.
+        place: Place,
         /// Power in one channel's bandwidth.
         power_dbm: f64,
     },

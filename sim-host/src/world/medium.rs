@@ -1,33 +1,40 @@
 //! What a receiver gets of what is on the air.
 
+use super::chance::{mix, normals};
+use super::digest::child_seed;
 use super::interferer::{Interferer, Level};
 use super::node::Node;
-use super::physics::{
-    LIGHT_M_S, Propagation, at_most, bit_error, decibels, microseconds, noise_density_mw, ratio,
-};
+use super::noise::Environment;
+use super::physics::{LIGHT_M_S, bit_error, decibels, microseconds, ratio};
+use super::places::Place;
+use super::propagation::{Fading, Propagation, Way};
 use hopwright_core::band::ChannelSet;
-use hopwright_core::timing::WORD_BITS;
 use hopwright_core::units::Channel;
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
 
-/// Wrong bits of a unique word that a radio's correlator still accepts. Common practice, no
-/// source: packet radios offer such a threshold; the value is ours.
-pub const WORD_ERRORS: u32 = 3;
-/// Below this bit error probability no bit of a slot is wrong.
-const NEGLIGIBLE: f64 = 1e-9;
+/// Ways from so many senders are kept worked out. Few speak at a time; the rest is worked out anew
+/// when they do, so that memory grows with the stations and not with their square.
+const KEPT: usize = 64;
+/// Above this ratio of energy per bit to noise density the error probability, `exp(-g / 2) / 2`, is
+/// below [`NEGLIGIBLE`](super::reception::NEGLIGIBLE): most arrivals are spared the exponential.
+const CLEAN: f64 = 41.0;
+/// What chance knows the first opponent by.
+const OPPONENTS: u64 = 1 << 33;
 
 /// What the medium is made of.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MediumPlan {
     /// How signals weaken.
     pub propagation: Propagation,
+    /// How they change from hop to hop.
+    pub fading: Fading,
     /// The distance in metres beyond which nothing is heard, if there is one.
     pub horizon_m: Option<f64>,
     /// The receivers' noise figure.
     pub noise_figure_db: f64,
-    /// The frequency at which losses are taken: the middle of the band.
-    pub carrier_hz: f64,
+    /// What noise the place adds.
+    pub environment: Environment,
+    /// The centre of each channel, in Hz.
+    pub centres_hz: Vec<f64>,
     /// The bandwidth of one channel.
     pub bandwidth_hz: f64,
     /// The bit rate.
@@ -36,21 +43,55 @@ pub struct MediumPlan {
     pub jitter_us: u64,
 }
 
+impl MediumPlan {
+    /// The middle of the band, at which levels are compared.
+    fn middle_hz(&self) -> f64 {
+        self.centres_hz.get(self.centres_hz.len() / 2).copied().unwrap_or(1e9)
+    }
+}
+
 /// Gains, delays and interference among a set of stations.
 #[derive(Debug)]
 pub struct Medium {
-    plan: MediumPlan,
-    seed: u64,
-    nodes: usize,
-    /// Received power in mW from each sender at each receiver.
-    power_mw: Vec<f64>,
-    delay_us: Vec<u64>,
-    /// Bit error probability from each sender at each receiver with nothing but noise.
-    clear: Vec<f64>,
+    pub(super) plan: MediumPlan,
+    pub(super) seed: u64,
+    middle_hz: f64,
+    /// Density of noise in each channel, mW/Hz.
+    noise_mw_hz: Vec<f64>,
+    stations: Vec<Antenna>,
+    /// For each station where in `kept` its ways are, if they are there.
+    row: Vec<Option<usize>>,
+    kept: Vec<Row>,
+    /// Which row of `kept` is given up next.
+    oldest: usize,
     interferers: Vec<Interferer>,
-    /// Power of each interferer in one channel at each receiver.
-    interference_mw: Vec<f64>,
-    noise_mw_hz: f64,
+    /// The way of each interferer to each receiver, if it has a place.
+    from_interferer: Vec<Vec<Option<Way>>>,
+    /// The strongest wanted signal at each receiver in mW, and whose it is; empty unless asked for.
+    strongest: Vec<(f64, usize)>,
+}
+
+/// What the medium knows of a station.
+#[derive(Debug, Clone, Copy)]
+struct Antenna {
+    place: Place,
+    /// Radiated power.
+    mw: f64,
+    /// What chance knows it by, wherever it stands in a list.
+    id: u64,
+}
+
+impl Antenna {
+    fn of(node: &Node) -> Self {
+        Self { place: node.place, mw: ratio(node.power_dbm), id: child_seed(0, &node.name) }
+    }
+}
+
+/// The ways from one sender to every station.
+#[derive(Debug)]
+struct Row {
+    sender: usize,
+    ways: Vec<Option<Way>>,
 }
 
 /// How one transmission arrives at one receiver.
@@ -61,88 +102,164 @@ pub(super) struct Arrival {
     pub(super) delay_us: u64,
 }
 
+/// What chance knows a reception by: the transmission's number and the receiver's.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Hop {
+    pub(super) number: u64,
+    pub(super) key: u64,
+}
+
 impl Medium {
     /// The medium between `nodes`.
     #[must_use]
     pub fn new(plan: MediumPlan, seed: u64, nodes: &[Node], interferers: Vec<Interferer>) -> Self {
-        let n = nodes.len();
-        let noise_mw_hz = noise_density_mw(plan.noise_figure_db);
+        let density = |hz: &f64| plan.environment.density_mw(plan.noise_figure_db, *hz);
+        let follows = |i: &Interferer| matches!(i.level, Level::AboveWanted { .. });
+        let compares = interferers.iter().any(follows);
         let mut medium = Self {
-            plan,
             seed,
-            nodes: n,
-            power_mw: vec![0.0; n * n],
-            delay_us: vec![0; n * n],
-            clear: vec![0.0; n * n],
-            interference_mw: vec![0.0; n * interferers.len()],
+            middle_hz: plan.middle_hz(),
+            noise_mw_hz: plan.centres_hz.iter().map(density).collect(),
+            stations: nodes.iter().map(Antenna::of).collect(),
+            row: vec![None; nodes.len()],
+            kept: Vec::new(),
+            oldest: 0,
             interferers,
-            noise_mw_hz,
+            from_interferer: Vec::new(),
+            strongest: Vec::new(),
+            plan,
         };
-        for (i, from) in nodes.iter().enumerate() {
-            for (j, to) in nodes.iter().enumerate() {
-                medium.set_path((i, from), (j, to));
-            }
-        }
-        for (i, node) in nodes.iter().enumerate() {
-            medium.set_interference(i, node);
+        medium.from_interferer = (0..medium.interferers.len())
+            .map(|i| (0..nodes.len()).map(|to| medium.interferer_way(i, to)).collect())
+            .collect();
+        if compares {
+            medium.compare();
         }
         medium
+    }
+
+    /// From now on knows the strongest wanted signal at every receiver without looking again.
+    pub(super) fn compare(&mut self) {
+        if self.strongest.is_empty() {
+            self.strongest = (0..self.stations.len()).map(|to| self.strongest_at(to)).collect();
+        }
+    }
+
+    fn strongest_at(&self, to: usize) -> (f64, usize) {
+        let others = (0..self.stations.len()).filter(|from| *from != to);
+        let powers = others.map(|from| (self.middle_mw(from, to), from));
+        powers.fold((0.0, to), |best, next| if next.0 > best.0 { next } else { best })
+    }
+
+    /// The strongest wanted signal at a receiver in the middle of the band, mW.
+    pub(super) fn strongest_mw(&self, to: usize) -> f64 {
+        self.strongest.get(to).copied().unwrap_or_else(|| self.strongest_at(to)).0
     }
 
     /// Station `moved` is at another place than before.
     pub(super) fn moved(&mut self, nodes: &[Node], moved: usize) {
         let Some(own) = nodes.get(moved) else { return };
-        for (i, other) in nodes.iter().enumerate() {
-            self.set_path((moved, own), (i, other));
-            self.set_path((i, other), (moved, own));
+        self.stations[moved].place = own.place;
+        if let Some(row) = self.row[moved].take() {
+            self.keep(moved, row);
         }
-        // What is so much above the wanted signal follows it at every receiver.
-        let follows = |i: &Interferer| matches!(i.level, Level::AboveWanted { .. });
-        let all = self.interferers.iter().any(follows);
-        for (i, node) in nodes.iter().enumerate() {
-            if all || i == moved {
-                self.set_interference(i, node);
+        for row in 0..self.kept.len() {
+            let way = self.way(self.kept[row].sender, moved);
+            self.kept[row].ways[moved] = way;
+        }
+        for interferer in 0..self.interferers.len() {
+            self.from_interferer[interferer][moved] = self.interferer_way(interferer, moved);
+        }
+        if !self.strongest.is_empty() {
+            for to in 0..self.stations.len() {
+                let now = (self.middle_mw(moved, to), moved);
+                let (best, whose) = self.strongest[to];
+                if to == moved || whose == moved {
+                    self.strongest[to] = self.strongest_at(to);
+                } else if now.0 > best {
+                    self.strongest[to] = now;
+                }
             }
         }
     }
 
-    fn set_path(&mut self, (i, from): (usize, &Node), (j, to): (usize, &Node)) {
-        let metres = libm::hypot(from.x_m - to.x_m, from.y_m - to.y_m);
-        let mw = self.received_mw(from.power_dbm, metres);
-        let path = i * self.nodes + j;
-        self.power_mw[path] = mw;
-        self.delay_us[path] = microseconds(metres / LIGHT_M_S);
-        self.clear[path] = bit_error(mw / self.plan.link_bps / self.noise_mw_hz);
+    /// A station is about to be heard: its ways are worked out, if they are not.
+    pub(super) fn prepare(&mut self, sender: usize) {
+        if self.row.get(sender).is_none_or(Option::is_some) {
+            return;
+        }
+        let row = if self.kept.len() < KEPT {
+            self.kept.push(Row { sender, ways: Vec::new() });
+            self.kept.len() - 1
+        } else {
+            let row = self.oldest;
+            self.oldest = (self.oldest + 1) % KEPT;
+            self.row[self.kept[row].sender] = None;
+            row
+        };
+        self.keep(sender, row);
     }
 
-    /// What arrives over a distance; nothing beyond the horizon.
-    fn received_mw(&self, dbm: f64, metres: f64) -> f64 {
-        if self.plan.horizon_m.is_some_and(|horizon| metres > horizon) {
-            return 0.0;
-        }
-        ratio(dbm - self.plan.propagation.loss_db(metres, self.plan.carrier_hz))
+    fn keep(&mut self, sender: usize, row: usize) {
+        let ways = (0..self.stations.len()).map(|to| self.way(sender, to)).collect();
+        self.kept[row] = Row { sender, ways };
+        self.row[sender] = Some(row);
     }
 
-    fn set_interference(&mut self, to: usize, node: &Node) {
-        let n = self.nodes;
-        for (i, interferer) in self.interferers.iter().enumerate() {
-            self.interference_mw[i * n + to] = match interferer.level {
-                Level::At { x_m, y_m, power_dbm } => {
-                    let metres = libm::hypot(x_m - node.x_m, y_m - node.y_m);
-                    self.received_mw(power_dbm, metres)
-                }
-                Level::AboveWanted { db } => {
-                    let others = (0..n).filter(|from| *from != to);
-                    let wanted = others.map(|from| self.power_mw[from * n + to]);
-                    wanted.fold(0.0, f64::max) * ratio(db)
-                }
-            };
+    /// The way between two stations, worked out; none beyond the horizon.
+    fn way(&self, from: usize, to: usize) -> Option<Way> {
+        let (from, to) = (self.stations[from], self.stations[to]);
+        self.way_between((from.place, from.id), to)
+    }
+
+    fn interferer_way(&self, interferer: usize, to: usize) -> Option<Way> {
+        match self.interferers[interferer].level {
+            Level::At { place, .. } => {
+                let id = child_seed(1, &self.interferers[interferer].name);
+                self.way_between((place, id), self.stations[to])
+            }
+            Level::AboveWanted { .. } => None,
         }
+    }
+
+    /// The way between an opponent's place and a station, however far.
+    pub(super) fn way_of_opponent(&self, place: Place, opponent: usize, to: usize) -> Way {
+        self.any_way((place, OPPONENTS + opponent as u64), self.stations[to])
+    }
+
+    fn way_between(&self, from: (Place, u64), to: Antenna) -> Option<Way> {
+        let metres = from.0.metres_to(to.place);
+        let beyond = self.plan.horizon_m.is_some_and(|horizon| metres > horizon);
+        (!beyond).then(|| self.any_way(from, to))
+    }
+
+    /// The same in both directions: shadowing belongs to the pair.
+    fn any_way(&self, (place, id): (Place, u64), to: Antenna) -> Way {
+        let chance = || normals(self.seed ^ mix(id.wrapping_add(to.id))).0;
+        let deviate = if self.plan.propagation.shadows() { chance() } else { 0.0 };
+        self.plan.propagation.way(place, to.place, self.middle_hz, deviate)
+    }
+
+    /// The way between two stations, kept or worked out.
+    fn known_way(&self, from: usize, to: usize) -> Option<Way> {
+        match self.row[from] {
+            Some(row) => self.kept[row].ways[to],
+            None => self.way(from, to),
+        }
+    }
+
+    fn middle_mw(&self, from: usize, to: usize) -> f64 {
+        let gain = self.known_way(from, to).map_or(0.0, |way| way.gain(self.middle_hz));
+        self.stations[from].mw * gain
+    }
+
+    fn hertz(&self, channel: Channel) -> f64 {
+        self.plan.centres_hz.get(channel.index()).copied().unwrap_or(self.middle_hz)
     }
 
     /// Whether nothing of `from` arrives at `to`.
     pub(super) fn beyond_horizon(&self, from: usize, to: usize) -> bool {
-        self.plan.horizon_m.is_some() && self.power_mw[from * self.nodes + to] <= 0.0
+        self.plan.horizon_m.is_some() && self.known_way(from, to).is_none()
     }
 
     /// The interferers.
@@ -174,16 +291,19 @@ impl Medium {
         true
     }
 
-    /// The received power from `from` at `to`, dBm.
+    /// The received power from `from` at `to` in the middle of the band, without fading, dBm.
     #[must_use]
     pub fn received_dbm(&self, from: usize, to: usize) -> f64 {
-        decibels(self.power_mw[from * self.nodes + to])
+        decibels(self.middle_mw(from, to))
     }
 
     /// The propagation delay in whole microseconds.
     #[must_use]
     pub fn delay_us(&self, from: usize, to: usize) -> u64 {
-        self.delay_us[from * self.nodes + to]
+        let place = |station: usize| self.stations[station].place;
+        let metres = || place(from).metres_to(place(to));
+        let way = self.known_way(from, to);
+        way.map_or_else(|| microseconds(metres() / LIGHT_M_S), |way| way.delay_us)
     }
 
     /// Whether any interferer covers `channel` at `us`.
@@ -198,143 +318,68 @@ impl Medium {
         let mut sum = 0.0;
         for (i, interferer) in self.interferers.iter().enumerate() {
             if interferer.on_at(us) && interferer.channels.contains(channel) {
-                sum += self.interference_mw[i * self.nodes + to];
+                sum += match interferer.level {
+                    Level::At { power_dbm, .. } => {
+                        let way = self.from_interferer[i][to];
+                        way.map_or(0.0, |way| ratio(power_dbm) * way.gain(self.hertz(channel)))
+                    }
+                    Level::AboveWanted { db } => self.strongest_mw(to) * ratio(db),
+                };
             }
         }
         sum
     }
 
-    /// The received power from `from` at `to`, mW.
-    pub(super) fn power_mw(&self, from: usize, to: usize) -> f64 {
-        self.power_mw[from * self.nodes + to]
+    /// The mean received power of `from` at `to` on a channel, mW.
+    pub(super) fn power_mw(&self, from: usize, to: usize, channel: Channel) -> f64 {
+        let gain = self.known_way(from, to).map_or(0.0, |way| way.gain(self.hertz(channel)));
+        self.stations[from].mw * gain
     }
 
-    /// The path loss over a distance, dB.
-    pub(super) fn loss_db(&self, metres: f64) -> f64 {
-        self.plan.propagation.loss_db(metres, self.plan.carrier_hz)
+    /// The power ratio of a way on a channel.
+    pub(super) fn gain(&self, way: Option<Way>, channel: Channel) -> f64 {
+        way.map_or(0.0, |way| way.gain(self.hertz(channel)))
+    }
+
+    /// How much stronger than its mean a sender arrives for one hop, as a power ratio.
+    pub(super) fn fading(&self, hop: Hop, sender: usize) -> f64 {
+        if self.plan.fading == Fading::None {
+            return 1.0;
+        }
+        let id = match self.stations.get(sender) {
+            Some(station) => station.id,
+            None => OPPONENTS + (sender - self.stations.len()) as u64,
+        };
+        let chance = mix(self.seed ^ mix(hop.number)) ^ mix(hop.key) ^ mix(id);
+        self.plan.fading.power(normals(chance))
     }
 
     /// The bit error probability of a wanted signal with unwanted power on its channel.
-    pub(super) fn bit_error(&self, wanted_mw: f64, unwanted_mw: f64) -> f64 {
-        let density = self.noise_mw_hz + unwanted_mw / self.plan.bandwidth_hz;
-        bit_error(wanted_mw / self.plan.link_bps / density)
+    pub(super) fn bit_error(&self, wanted_mw: f64, unwanted_mw: f64, channel: Channel) -> f64 {
+        let noise = self.noise_mw_hz.get(channel.index()).copied().unwrap_or(f64::INFINITY);
+        let density = noise + unwanted_mw / self.plan.bandwidth_hz;
+        let g = wanted_mw / self.plan.link_bps / density;
+        if g > CLEAN { 0.0 } else { bit_error(g) }
     }
 
     /// How a transmission from `from` arrives at `to`, with `others` on the same channel.
     pub(super) fn arrival(
         &self,
-        from: usize,
-        to: usize,
+        (from, to): (usize, usize),
         channel: Channel,
         us: u64,
+        hop: Hop,
         others: &[usize],
     ) -> Arrival {
         let mut unwanted = self.interference_mw(to, channel, us);
         for other in others {
-            unwanted += self.power_mw[other * self.nodes + to];
+            unwanted += self.power_mw(*other, to, channel) * self.fading(hop, *other);
         }
-        let path = from * self.nodes + to;
-        let bit_error = if unwanted > 0.0 {
-            let density = self.noise_mw_hz + unwanted / self.plan.bandwidth_hz;
-            bit_error(self.power_mw[path] / self.plan.link_bps / density)
-        } else {
-            self.clear[path]
-        };
-        Arrival { bit_error, delay_us: self.delay_us[path] }
+        let way = self.known_way(from, to);
+        let wanted = self.stations[from].mw * self.gain(way, channel) * self.fading(hop, from);
+        Arrival {
+            bit_error: self.bit_error(wanted, unwanted, channel),
+            delay_us: way.map_or(0, |way| way.delay_us),
+        }
     }
-
-    /// Whether the correlator recognises the word, and what it makes of the bits behind it.
-    /// `number` is the transmission's and `key` the receiver's: chance does not depend on the
-    /// order in which receivers are served.
-    pub(super) fn receive(
-        &self,
-        arrival: Arrival,
-        number: u64,
-        key: u64,
-        bits: &[u8],
-    ) -> Option<Received> {
-        let p = arrival.bit_error;
-        if p < NEGLIGIBLE {
-            let jitter_us = self.jitter(&mut || mix(self.seed ^ mix(number) ^ key));
-            return Some(Received { bits: None, jitter_us });
-        }
-        let mut rng = ChaCha8Rng::seed_from_u64(mix(self.seed ^ mix(number)) ^ key);
-        if uniform(&mut rng) >= at_most(WORD_ERRORS, WORD_BITS, p) {
-            return None;
-        }
-        let mut noisy = bits.to_vec();
-        for byte in &mut noisy {
-            for bit in 0..8 {
-                if uniform(&mut rng) < p {
-                    *byte ^= 1 << bit;
-                }
-            }
-        }
-        let jitter_us = self.jitter(&mut || rng.next_u64());
-        Some(Received { bits: Some(noisy), jitter_us })
-    }
-
-    /// As [`receive`](Self::receive), with bits that are not equally likely wrong: `runs` gives
-    /// the end of each run, the bits of the unique word counted first, and its probability.
-    pub(super) fn receive_runs(
-        &self,
-        runs: &[(u32, f64)],
-        number: u64,
-        key: u64,
-        bits: &[u8],
-    ) -> Option<Received> {
-        let mut rng = ChaCha8Rng::seed_from_u64(mix(self.seed ^ mix(number)) ^ key);
-        let (mut wrong_in_word, mut noisy, mut from) = (0, None, 0);
-        for (to, p) in runs {
-            if *p >= NEGLIGIBLE {
-                for bit in from..*to {
-                    if uniform(&mut rng) >= *p {
-                        continue;
-                    }
-                    match bit.checked_sub(WORD_BITS) {
-                        None => wrong_in_word += 1,
-                        Some(bit) => {
-                            let noisy = noisy.get_or_insert_with(|| bits.to_vec());
-                            if let Some(byte) = noisy.get_mut(bit as usize / 8) {
-                                *byte ^= 0x80 >> (bit % 8);
-                            }
-                        }
-                    }
-                }
-            }
-            from = *to;
-        }
-        if wrong_in_word > WORD_ERRORS {
-            return None;
-        }
-        let jitter_us = self.jitter(&mut || rng.next_u64());
-        Some(Received { bits: noisy, jitter_us })
-    }
-
-    fn jitter(&self, draw: &mut impl FnMut() -> u64) -> i64 {
-        let span = 2 * self.plan.jitter_us + 1;
-        (draw() % span).cast_signed() - self.plan.jitter_us.cast_signed()
-    }
-}
-
-/// A recognised transmission.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Received {
-    /// The bits, if they differ from what was sent.
-    pub(super) bits: Option<Vec<u8>>,
-    /// The error of the time stamp.
-    pub(super) jitter_us: i64,
-}
-
-/// A number in `0.0..1.0`.
-fn uniform(rng: &mut ChaCha8Rng) -> f64 {
-    f64::from(rng.next_u32()) / 4_294_967_296.0
-}
-
-/// The finaliser of SplitMix64: spreads numbers that are alike.
-const fn mix(z: u64) -> u64 {
-    let z = z.wrapping_add(0x9E37_79B9_7F4A_7C15);
-    let z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-    let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-    z ^ (z >> 31)
 }

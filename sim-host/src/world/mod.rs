@@ -11,17 +11,21 @@
 
 pub mod adversary;
 mod air;
+mod chance;
 mod digest;
 mod interferer;
 mod keys;
 mod letters;
 mod medium;
 mod node;
+pub mod noise;
 mod operators;
 mod oscillator;
 pub mod physics;
 mod places;
+pub mod propagation;
 mod radio;
+mod reception;
 mod relay;
 mod speech;
 mod trace;
@@ -29,14 +33,16 @@ mod trouble;
 mod truth;
 mod watch;
 
+pub(crate) use chance::unit;
 pub use digest::{Digest, child_bytes, child_seed};
 pub use interferer::{Interferer, Level};
 pub use keys::{Changed, Tried, chance_of_meeting};
 pub use letters::Delivered;
-pub use medium::{Medium, MediumPlan, WORD_ERRORS};
+pub use medium::{Medium, MediumPlan};
 pub use node::{CAPACITY, Node};
 pub use oscillator::{Behaviour, Course, Oscillator, Reach, SEGMENT_US};
-pub use places::Journey;
+pub use places::{Journey, Place};
+pub use reception::WORD_ERRORS;
 pub use speech::{Said, Voice};
 pub use trace::{
     Content, Detail, Ear, Frame, Happened, Over, Relayed, Sent, Spoken, Totals, Trace, Tuning,
@@ -45,7 +51,7 @@ pub use trouble::Faults;
 pub use truth::Started;
 pub use watch::{Broken, Record, Rule};
 
-use hopwright_core::address::Target;
+use hopwright_core::address::{Address, Target};
 use hopwright_core::record::Sink;
 use hopwright_core::station::{Action, Command, Mode, Radio, Refused, Watermark};
 use hopwright_core::timing::Timing;
@@ -202,6 +208,8 @@ pub struct World {
     sent_by: BTreeMap<Lane, u64>,
     /// The nets, and a station of each.
     nets: Vec<(Lane, usize)>,
+    /// Whose an address on a net is.
+    addresses: BTreeMap<(Lane, Address), usize>,
     speech: speech::Speech,
     letters: letters::Letters,
     stored: Vec<keys::Stored>,
@@ -248,6 +256,8 @@ impl World {
                 nets.push((lane, node));
             }
         }
+        let own = |node: &Node| (node.lane(), node.station.address());
+        let addresses = nodes.iter().map(own).zip(0..).collect();
         let mut world = Self {
             nodes,
             medium,
@@ -272,6 +282,7 @@ impl World {
             trouble: Trouble::new(count),
             sent_by: BTreeMap::new(),
             nets,
+            addresses,
             speech: speech::Speech::new(count),
             letters: letters::Letters::default(),
             stored: (0..count).map(|_| keys::Stored::default()).collect(),

@@ -2,6 +2,7 @@
 
 use super::digest::Digest;
 use super::oscillator::Oscillator;
+use super::places::Place;
 use hopwright_core::record::{self, Input};
 use hopwright_core::station::{
     Action, Command, Event, Heard, Radio, Reception, Refused, Station, Watermark,
@@ -16,10 +17,8 @@ pub const CAPACITY: usize = 4096;
 pub struct Node {
     /// What the account calls it.
     pub name: String,
-    /// Metres east of the origin.
-    pub x_m: f64,
-    /// Metres north of the origin.
-    pub y_m: f64,
+    /// Where its antenna is.
+    pub place: Place,
     /// Radiated power.
     pub power_dbm: f64,
     /// The clock that the station sees.
@@ -72,7 +71,7 @@ impl Node {
     #[must_use]
     pub fn new(
         name: String,
-        (x_m, y_m): (f64, f64),
+        place: Place,
         power_dbm: f64,
         oscillator: Oscillator,
         station: Station<CAPACITY>,
@@ -80,8 +79,7 @@ impl Node {
     ) -> Self {
         Self {
             name,
-            x_m,
-            y_m,
+            place,
             power_dbm,
             oscillator,
             station: Box::new(station),

@@ -4,6 +4,7 @@ use super::relay::UNTIL_SAID;
 use super::{Happened, Order, UNTIL_SENT, World};
 use hopwright_core::address::Address;
 use hopwright_core::station::{Event, Mode};
+use hopwright_core::units::Lane;
 
 impl World {
     /// Takes note of a station's events, and does what an operator does on hearing them.
@@ -27,7 +28,11 @@ impl World {
                         }
                     }
                 }
-                Event::Call { source, .. } => self.note_call(node, source, true),
+                Event::Call { source, .. } => {
+                    if let Some(speaker) = self.station_of(self.nodes[node].lane(), source) {
+                        self.note_call(node, speaker, true);
+                    }
+                }
                 Event::Busy { .. } => {
                     let lane = self.nodes[node].lane();
                     let hops = |n: usize| self.nodes[n].station.mode() == Mode::Hopping;
@@ -37,8 +42,7 @@ impl World {
                         speaks && self.nodes[*n].lane() == lane && hops(*n) == hops(node)
                     });
                     if let Some(speaker) = speaker {
-                        let source = self.nodes[speaker].station.address();
-                        self.note_call(node, source, false);
+                        self.note_call(node, speaker, false);
                     }
                 }
                 _ => {}
@@ -47,9 +51,13 @@ impl World {
         self.examine(node);
     }
 
-    pub(super) fn note_call(&mut self, node: usize, source: Address, called: bool) {
-        let speaker = self.nodes.iter().position(|n| n.station.address() == source);
-        let Some(talk) = speaker.and_then(|speaker| self.talk[speaker]) else { return };
+    /// Whose an address is on a net.
+    fn station_of(&self, lane: Lane, address: Address) -> Option<usize> {
+        self.addresses.get(&(lane, address)).copied()
+    }
+
+    fn note_call(&mut self, node: usize, speaker: usize, called: bool) {
+        let Some(talk) = self.talk[speaker] else { return };
         let over = &mut self.trace.overs[talk.over];
         let list = if called { &mut over.called } else { &mut over.busy };
         if !list.contains(&node) {

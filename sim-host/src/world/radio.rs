@@ -148,7 +148,7 @@ impl World {
         let heard = self.singles.iter().filter(|(from, (on, until))| {
             **from != node && *on == channel && us < *until && self.in_range(**from, node)
         });
-        heard.map(|(from, _)| self.medium.power_mw(*from, node)).sum()
+        heard.map(|(from, _)| self.medium.power_mw(*from, node, channel)).sum()
     }
 
     /// The power of interferers at a station, if it is worth a report.

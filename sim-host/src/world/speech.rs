@@ -1,5 +1,6 @@
 //! What is said in overs: numbered texts, a voice, or what a relay has read.
 
+use super::medium::Hop;
 use super::{Order, Relayed, Says, Spoken, Transmission, World};
 use hopwright_core::relay::{TAG_BYTES, Tag};
 use hopwright_core::sequence::Timeline;
@@ -99,10 +100,10 @@ impl World {
             target: over.target,
             order: false,
         };
-        let arrival = self.medium.arrival(speaker, listener, channel, said.at_us, &[]);
         let station = &mut self.nodes[listener].station;
-        let key = u64::from(station.address().number());
-        let received = self.medium.receive(arrival, said.number, key, &said.bits)?;
+        let hop = Hop { number: said.number, key: u64::from(station.address().number()) };
+        let arrival = self.medium.arrival((speaker, listener), channel, said.at_us, hop, &[]);
+        let received = self.medium.receive(arrival, hop, &said.bits)?;
         let bits = received.bits.as_deref().unwrap_or(&said.bits);
         let mut text = [0; MAX_SLOT_BYTES];
         let length = station.open_payload(&payload, bits, &mut text)?;

@@ -4,8 +4,10 @@
 
 use super::{Act, Adversary, Emission, Overheard, SENSITIVITY_DBM};
 use crate::world::interferer::Level;
-use crate::world::medium::{Arrival, Received};
-use crate::world::physics::{LIGHT_M_S, decibels, microseconds, ratio};
+use crate::world::medium::{Arrival, Hop};
+use crate::world::physics::{decibels, ratio};
+use crate::world::propagation::Way;
+use crate::world::reception::Received;
 use crate::world::{Content, Due, Transmission, World};
 use hopwright_core::band::ChannelSet;
 use hopwright_core::coding::interleave;
@@ -137,6 +139,9 @@ impl World {
         if adversaries.is_empty() {
             return;
         }
+        if adversaries.iter().any(|one| matches!(one.level, Level::AboveWanted { .. })) {
+            self.medium.compare();
+        }
         if adversaries.iter().any(|adversary| adversary.behaviour.makes_noise()) {
             self.stay_awake();
         }
@@ -236,7 +241,8 @@ impl World {
     /// Lets the opponents hear a station's transmission that begins now.
     pub(in crate::world) fn let_overhear(&mut self, transmission: &Transmission) {
         for adversary in 0..self.opposition.adversaries.len() {
-            let (power_mw, delay_us) = self.path_to_adversary(transmission.node, adversary);
+            let (power_mw, delay_us) =
+                self.path_to_adversary(transmission.node, adversary, transmission.channel);
             if power_mw.is_some_and(|mw| decibels(mw) < SENSITIVITY_DBM) {
                 continue;
             }
@@ -251,40 +257,34 @@ impl World {
         }
     }
 
-    fn metres(&self, adversary: usize, node: usize) -> Option<f64> {
+    /// The way between an opponent and a station, if the opponent has a place; nobody's horizon
+    /// counts for it.
+    fn way(&self, adversary: usize, node: usize) -> Option<Way> {
         match self.opposition.adversaries[adversary].level {
-            Level::At { x_m, y_m, .. } => {
-                let node = &self.nodes[node];
-                Some(libm::hypot(x_m - node.x_m, y_m - node.y_m))
-            }
+            Level::At { place, .. } => Some(self.medium.way_of_opponent(place, adversary, node)),
             Level::AboveWanted { .. } => None,
         }
     }
 
     /// The power of a station at an opponent, if the opponent has a place, and the delay.
-    fn path_to_adversary(&self, node: usize, adversary: usize) -> (Option<f64>, u64) {
-        match self.metres(adversary, node) {
-            Some(metres) => {
-                let loss = self.medium.loss_db(metres);
-                let power = ratio(self.nodes[node].power_dbm - loss);
-                (Some(power), microseconds(metres / LIGHT_M_S))
-            }
-            None => (None, 0),
-        }
+    fn path_to_adversary(
+        &self,
+        node: usize,
+        adversary: usize,
+        channel: Channel,
+    ) -> (Option<f64>, u64) {
+        let Some(way) = self.way(adversary, node) else { return (None, 0) };
+        let gain = self.medium.gain(Some(way), channel);
+        (Some(ratio(self.nodes[node].power_dbm) * gain), way.delay_us)
     }
 
     /// The whole power of an opponent at a station, mW.
-    fn adversary_mw(&self, adversary: usize, node: usize) -> f64 {
+    fn adversary_mw(&self, adversary: usize, node: usize, channel: Channel) -> f64 {
         match self.opposition.adversaries[adversary].level {
             Level::At { power_dbm, .. } => {
-                let loss = self.metres(adversary, node).map_or(0.0, |m| self.medium.loss_db(m));
-                ratio(power_dbm - loss)
+                ratio(power_dbm) * self.medium.gain(self.way(adversary, node), channel)
             }
-            Level::AboveWanted { db } => {
-                let others = (0..self.nodes.len()).filter(|from| *from != node);
-                let wanted = others.map(|from| self.medium.power_mw(from, node));
-                wanted.fold(0.0, f64::max) * ratio(db)
-            }
+            Level::AboveWanted { db } => self.medium.strongest_mw(node) * ratio(db),
         }
     }
 
@@ -292,18 +292,16 @@ impl World {
     pub(in crate::world) fn delay_us(&self, sender: usize, node: usize) -> u64 {
         match self.adversary_of(sender) {
             None => self.medium.delay_us(sender, node),
-            Some(adversary) => {
-                let metres = self.metres(adversary, node);
-                metres.map_or(0, |metres| microseconds(metres / LIGHT_M_S))
-            }
+            Some(adversary) => self.way(adversary, node).map_or(0, |way| way.delay_us),
         }
     }
 
-    fn sender_mw(&self, sender: usize, node: usize) -> f64 {
-        match self.adversary_of(sender) {
-            None => self.medium.power_mw(sender, node),
-            Some(adversary) => self.adversary_mw(adversary, node),
-        }
+    fn sender_mw(&self, sender: usize, node: usize, channel: Channel, hop: Hop) -> f64 {
+        let mean = match self.adversary_of(sender) {
+            None => self.medium.power_mw(sender, node, channel),
+            Some(adversary) => self.adversary_mw(adversary, node, channel),
+        };
+        mean * self.medium.fading(hop, sender)
     }
 
     /// The power of opponents' noise on a channel at a station now, mW.
@@ -314,20 +312,26 @@ impl World {
                 && self.now < noise.to_us
                 && noise.channels.contains(channel)
             {
-                sum += self.adversary_mw(noise.adversary, node) / f64::from(noise.channels.len());
+                sum += self.adversary_mw(noise.adversary, node, channel)
+                    / f64::from(noise.channels.len());
             }
         }
         sum
     }
 
     /// How a transmission arrives among opponents.
-    pub(in crate::world) fn opposed(&self, transmission: &Transmission, node: usize) -> Opposed {
+    pub(in crate::world) fn opposed(
+        &self,
+        transmission: &Transmission,
+        node: usize,
+        hop: Hop,
+    ) -> Opposed {
         let Transmission { node: sender, channel, start, ref others, .. } = *transmission;
         let delay_us = self.delay_us(sender, node);
-        let wanted_mw = self.sender_mw(sender, node);
+        let wanted_mw = self.sender_mw(sender, node, channel, hop);
         let mut steady_mw = self.medium.interference_mw(node, channel, start);
         for other in others {
-            steady_mw += self.sender_mw(*other, node);
+            steady_mw += self.sender_mw(*other, node, channel, hop);
         }
         let bits = WORD_BITS + u32::try_from(transmission.bits.len()).unwrap_or(0) * 8;
         let bps = u64::from(self.timing.link_bps());
@@ -344,7 +348,8 @@ impl World {
             let from = bit_at((noise.from_us + late).saturating_sub(arrives));
             let to = bit_after((noise.to_us + late).saturating_sub(arrives));
             if from < to {
-                let mw = self.adversary_mw(noise.adversary, node) / f64::from(noise.channels.len());
+                let mw = self.adversary_mw(noise.adversary, node, channel)
+                    / f64::from(noise.channels.len());
                 spells.push((from, to, mw));
             }
         }
@@ -359,7 +364,7 @@ impl World {
             if noise_mw > 0.0 {
                 hit += end - before;
             }
-            let error = self.medium.bit_error(wanted_mw, steady_mw + noise_mw);
+            let error = self.medium.bit_error(wanted_mw, steady_mw + noise_mw, channel);
             runs.push((u32::try_from(end).unwrap_or(bits), error));
             before = end;
         }
@@ -373,10 +378,10 @@ impl World {
         &mut self,
         transmission: &Transmission,
         opposed: &Opposed,
-        key: u64,
+        hop: Hop,
     ) -> Option<Received> {
-        let Transmission { number, content, ref bits, .. } = *transmission;
-        let received = self.medium.receive_runs(&opposed.runs, number, key, bits);
+        let Transmission { content, ref bits, .. } = *transmission;
+        let received = self.medium.receive_runs(&opposed.runs, hop, bits);
         if self.adversary_of(transmission.node).is_some() {
             self.opposition.taken.heard += u64::from(received.is_some());
             return received;
