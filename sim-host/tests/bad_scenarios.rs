@@ -188,12 +188,48 @@ fn no_stations_and_one_too_many() {
     let spare = none.find("[[spare]]").expect("the second station");
     let end = spare + none[spare..].find("[[inter").expect("what follows");
     let none = format!("{}{}", &none[..spare], &none[end..]);
-    bad_text(&none, "1:1", &["1 to 256 stations, not 0", "write one [[station]] table for each"]);
+    bad_text(&none, "1:1", &["at least one station", "write one [[station]] table for each"]);
     // Specification section 10: addresses have eight bits.
-    let many: String =
-        (0..257).map(|i| format!("[[station]]\nname = \"s{i}\"\naddress = \"00\"\n")).collect();
-    let head = &GOOD[..GOOD.find("[[station]]").expect("stations")];
-    bad_text(&format!("{head}{many}"), "6:1", &["1 to 256 stations, not 257"]);
+    let group = |keys: &str, place: &str, words: &[&str]| {
+        let entry = format!("[[group]]\nname = \"gauge\"\n{keys}\n[[interferer]]");
+        bad("[[interferer]]", &entry, place, words);
+    };
+    group(
+        "count = 256\nfirst_address = \"01\"",
+        "17:9",
+        &["256 addresses from 01 on go beyond FF"],
+    );
+    group("count = 257\nfirst_address = \"00\"", "17:9", &["`count` must be 1 to 256, not 257"]);
+    group("count = 0\nfirst_address = \"00\"", "17:9", &["`count` must be 1 to 256"]);
+    group("count = 2\nfirst_address = \"0\"", "18:17", &["two hexadecimal digits"]);
+    group("count = 2", "15:1", &["lacks `first_address`"]);
+    group("first_address = \"00\"", "15:1", &["lacks `count`", "count = 100"]);
+    group("count = 2\nfirst_address = \"90\"\nlane = 1", "19:8", &["the plan has no lanes"]);
+    group("count = 2\nfirst_address = \"90\"\nradius_m = -1", "19:12", &["0 to 1000000"]);
+    let all = "count = 255\nfirst_address = \"00\"";
+    group(all, "18:17", &["has address", "an address of its own"]);
+    let twice = format!(
+        "{}\n[[group]]\nname = \"gauge\"\ncount = 1\nfirst_address = \"A9\"",
+        "count = 2\nfirst_address = \"A0\""
+    );
+    group(&twice, "20:8", &["two stations are called \"gauge 1\""]);
+}
+
+#[test]
+fn traffic_that_cannot_be() {
+    let traffic = |keys: &str, place: &str, words: &[&str]| {
+        let entry = format!("[[traffic]]\n{keys}\n[[interferer]]");
+        bad("[[interferer]]", &entry, place, words);
+    };
+    traffic("busy = 0.3\ntalk_s = 5", "15:1", &["lacks `name`"]);
+    traffic("name = \"m\"\ntalk_s = 5", "15:1", &["lacks `busy`", "busy = 0.3"]);
+    traffic("name = \"m\"\nbusy = 0.3", "15:1", &["lacks `talk_s`"]);
+    traffic("name = \"m\"\nbusy = 1\ntalk_s = 5", "17:8", &["`busy` must be 0.001 to 0.95"]);
+    traffic("name = \"m\"\nbusy = 0.3\ntalk_s = 0", "18:10", &["`talk_s` must be 0.1 to 600"]);
+    let good = "name = \"m\"\nbusy = 0.3\ntalk_s = 5\n";
+    traffic(&format!("{good}to = \"4\""), "19:6", &["no call target"]);
+    traffic(&format!("{good}lane = 1"), "19:8", &["the plan has no lanes"]);
+    traffic(&format!("{good}from_s = 99"), "19:10", &["outside the scenario"]);
 }
 
 #[test]

@@ -158,6 +158,43 @@ fn the_shipped_scenarios_hold() {
                 "6 of 6 checks hold.",
             ],
         ),
+        (
+            "larkfell-vhf.toml",
+            &[
+                "between them two rays over flat ground, Rician fading from hop to hop, K 6 dB, \
+                 man-made noise of the category rural (ITU-R P.372); noise figure 10 dB",
+                "2282 channels of the raster allowed, slots of 25 ms",
+                "7 of 7 checks hold.",
+            ],
+        ),
+        (
+            "larkfell-863.toml",
+            &[
+                "66 channels of the raster allowed",
+                "log-distance loss with exponent 2.7, 4 dB of shadowing, Rayleigh fading",
+                "gauge mill sends 18 bytes to control post (10) in 64 slots: 1 of 1 have it whole",
+                "5 of 5 checks hold.",
+            ],
+        ),
+        ("larkfell-drift.toml", &["nobody has spoken for 8 h 0 min", "6 of 6 checks hold."]),
+        (
+            "larkfell-partition.toml",
+            &[
+                "boat heron to all stations: 2 of 5 called",
+                "upper bridge announces",
+                "ground team 2 to all stations: 5 of 5 called",
+                "4 of 4 checks hold.",
+            ],
+        ),
+        (
+            "larkfell-withdrawal.toml",
+            &[
+                "on for everyone but handset 1, handset 2 (7 nodes",
+                "boat teal loses its power",
+                "4 stations change; 1 that had missed it later",
+                "7 of 7 checks hold.",
+            ],
+        ),
     ] {
         for seed in ["1", "2", "3"] {
             let output = hopwright(&dir, &["run", name, "--seed", seed]);
@@ -307,17 +344,17 @@ fn out_writes_every_file_and_they_agree() {
     let stations = rows(
         &out,
         "stations.csv",
-        "station,address,x_m,y_m,on_us,oscillator_ppb,in_step,headers,not_genuine,replayed,digest",
+        "station,lane,address,x_m,y_m,height_m,on_us,oscillator_ppb,in_step,headers,not_genuine,replayed,digest",
     );
     let told = results["stations"].as_array().expect("a list");
     assert_eq!(stations.len(), told.len());
     for (row, told) in stations.iter().zip(told) {
-        let address = [&row[0], &row[1], &row[10]].map(|text| Value::from(text.as_str()));
+        let address = [&row[0], &row[2], &row[12]].map(|text| Value::from(text.as_str()));
         assert_eq!(
             [&address[0], &address[1], &address[2]],
             ["name", "address", "digest"].map(|k| &told[k])
         );
-        assert_eq!(told["headers"], number(&row[7]));
+        assert_eq!(told["headers"], number(&row[9]));
     }
 
     let events = rows(&out, "events.csv", "time_us,station,address,event,slot,detail");

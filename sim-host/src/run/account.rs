@@ -3,8 +3,10 @@
 use super::metrics::{addressees, in_step_times, over_of, seconds};
 use super::{Check, Run, keys, shown};
 use crate::audio::Audio;
-use crate::scenario::{BehaviourPlan, Cover, OverPlan, Power};
+use crate::scenario::{BehaviourPlan, Cover, OverPlan, Power, RadioPlan};
 use crate::world::Level;
+use crate::world::noise::Environment;
+use crate::world::propagation::{Fading, Propagation};
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{self, Write};
@@ -66,6 +68,7 @@ pub(crate) fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
             lanes.iter().map(|lane| format!("lane {lane} with {}", of(*lane))).collect();
         writeln!(out, "{} nets: {} stations", lanes.len(), nets.join(", "))?;
     }
+    writeln!(out, "{}", between(&scenario.radio))?;
     for relay in &scenario.relays {
         let station = |node: usize| &scenario.radio.stations[node];
         let (a, b) = (station(relay.a), station(relay.b));
@@ -105,6 +108,31 @@ pub(crate) fn head(out: &mut impl Write, run: &Run) -> io::Result<()> {
         writeln!(out, "against the net (simulated): {name}, {behaviour}, {level}, from {from} s")?;
     }
     Ok(())
+}
+
+/// What is between the stations.
+fn between(radio: &RadioPlan) -> String {
+    let loss = match radio.propagation {
+        Propagation::FreeSpace => "free space".to_owned(),
+        Propagation::TwoRay => "two rays over flat ground".to_owned(),
+        Propagation::LogDistance { exponent, shadowing_db: 0.0 } => {
+            format!("log-distance loss with exponent {exponent}")
+        }
+        Propagation::LogDistance { exponent, shadowing_db } => {
+            format!("log-distance loss with exponent {exponent}, {shadowing_db} dB of shadowing")
+        }
+    };
+    let fading = match radio.fading {
+        Fading::None => String::new(),
+        Fading::Rayleigh => ", Rayleigh fading from hop to hop".to_owned(),
+        Fading::Rician { k_db } => format!(", Rician fading from hop to hop, K {k_db} dB"),
+    };
+    let noise = match radio.environment {
+        Environment::None => String::new(),
+        Environment::Galactic => ", galactic noise (ITU-R P.372)".to_owned(),
+        place => format!(", man-made noise of the category {} (ITU-R P.372)", place.name()),
+    };
+    format!("between them {loss}{fading}{noise}; noise figure {} dB", radio.noise_figure_db)
 }
 
 /// The account's lines with their times, in order.

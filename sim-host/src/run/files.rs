@@ -118,7 +118,7 @@ fn transmissions_csv(run: &Run) -> String {
 
 fn stations_csv(run: &Run) -> String {
     let mut out = String::from(
-        "station,address,x_m,y_m,on_us,oscillator_ppb,in_step,headers,not_genuine,replayed,digest\n",
+        "station,lane,address,x_m,y_m,height_m,on_us,oscillator_ppb,in_step,headers,not_genuine,replayed,digest\n",
     );
     for (i, station) in run.scenario.radio.stations.iter().enumerate() {
         let node = &run.world.nodes()[i];
@@ -126,11 +126,13 @@ fn stations_csv(run: &Run) -> String {
         let digest = node.digest().map_or_else(String::new, crate::world::Digest::hex);
         let _ = writeln!(
             out,
-            "{},{},{},{},{},{},{},{},{},{},{digest}",
+            "{},{},{},{},{},{},{},{},{},{},{},{},{digest}",
             station.name,
+            station.lane.number(),
             station.address,
             station.place.x_m,
             station.place.y_m,
+            station.place.height_m,
             station.on_us,
             node.oscillator.ppb(),
             u8::from(run.world.in_step(i)),

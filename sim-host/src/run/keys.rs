@@ -168,9 +168,16 @@ pub fn heard_by(run: &Run, node: usize) -> HeardBy {
     }
 }
 
-/// Writes a table of what each station heard.
+/// A table with a row for each station is read up to this many of them.
+const ROWS: usize = 64;
+
+/// Writes a table of what each station heard; of what the stations of each net heard, if there are
+/// many.
 pub(super) fn table(out: &mut impl Write, run: &Run) -> io::Result<()> {
     let stations = &run.scenario.radio.stations;
+    if stations.len() > ROWS {
+        return nets(out, run);
+    }
     let width = stations.iter().map(|s| s.name.chars().count()).max().unwrap_or(0).max(7);
     writeln!(out, "\nWhat each station heard of the others")?;
     writeln!(
@@ -197,4 +204,36 @@ pub(super) fn table(out: &mut impl Write, run: &Run) -> io::Result<()> {
         )?;
     }
     Ok(())
+}
+
+/// The same for nets of many stations: from the one that heard least to the one that heard most.
+fn nets(out: &mut impl Write, run: &Run) -> io::Result<()> {
+    let stations = &run.scenario.radio.stations;
+    writeln!(out, "\nWhat the stations of each net heard of the others, least to most")?;
+    writeln!(
+        out,
+        "  {:<4}  {:>8}  {:>13}  {:>13}  {:>17}  {:>9}  with the net key",
+        "lane", "stations", "called", "busy", "slots read", "messages"
+    )?;
+    for lane in run.scenario.radio.lanes() {
+        let own = (0..stations.len()).filter(|node| stations[*node].lane == lane);
+        let heard: Vec<HeardBy> = own.map(|node| heard_by(run, node)).collect();
+        let span = |of: &dyn Fn(&HeardBy) -> u64| {
+            let least = heard.iter().map(of).min().unwrap_or(0);
+            let most = heard.iter().map(of).max().unwrap_or(0);
+            format!("{least} to {most}")
+        };
+        writeln!(
+            out,
+            "  {:<4}  {:>8}  {:>13}  {:>13}  {:>17}  {:>9}  {}",
+            lane.number(),
+            heard.len(),
+            span(&|h| h.called as u64),
+            span(&|h| h.busy as u64),
+            span(&|h| h.slots),
+            heard.iter().map(|h| h.messages).sum::<usize>(),
+            heard.iter().filter(|h| h.net_key).count(),
+        )?;
+    }
+    writeln!(out, "  (each station by itself: run --json)")
 }

@@ -56,12 +56,13 @@ pub(super) fn measure(
         let lane = scenario.radio.stations[node].lane;
         let p = chance_of_one(world, node, lane)?;
         expected += own.slots as f64 * p;
-        spread += own.slots as f64 * p * (1.0 - p);
+        // Sets of one net guess alike, with one key: their deviations add up.
+        spread += libm::sqrt(own.slots as f64 * p * (1.0 - p));
     }
     put("withdrawn.tries", tried.transmissions as f64);
     put("withdrawn.opened", opened as f64);
     let n = tried.slots as f64;
-    let play = (NORMAL_999 * libm::sqrt(spread) + 0.5) / n;
+    let play = (NORMAL_999 * spread + 0.5) / n;
     let band = Some(((expected / n - play).max(0.0), expected / n + play));
     let value = tried.foretold as f64 / n;
     out.insert("withdrawn.foretold_share", Measured { value, band });
