@@ -65,6 +65,7 @@ pub mod replay;
 pub mod report;
 pub mod run;
 pub mod scenario;
+pub mod schema;
 pub mod soak;
 pub mod stability;
 pub mod sweep;

@@ -21,6 +21,7 @@ mod load;
 mod provision;
 mod replay;
 mod run;
+mod schema;
 mod secrets;
 mod soak;
 mod stability;
@@ -71,6 +72,8 @@ enum Command {
     Adversaries(adversaries::Args),
     /// Try made-up receptions (simulated) by the million: nothing but counters may move
     Hostile(hostile::Args),
+    /// Print the JSON Schema of plans, scenarios or sweeps, for editors
+    Schema(schema::Args),
     /// Feed a recording to a station and tell what it did
     Replay(replay::Args),
     /// Take stations out of a net: a new net key for all others
@@ -119,6 +122,7 @@ pub fn main() -> ExitCode {
         Some(Command::Inspect(args)) => inspect::run(&args),
         Some(Command::Load(args)) => load::run(&args),
         Some(Command::Enter(args)) => enter::run(&args),
+        Some(Command::Schema(args)) => schema::run(&args),
         Some(Command::Run(args)) => run::run(&args),
         Some(Command::Watch(args)) => watch::run(&args),
         None => run::run(&run::Args::default()),

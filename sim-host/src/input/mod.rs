@@ -5,11 +5,13 @@
 
 mod file;
 mod mask;
+mod notes;
 mod section;
 mod suggest;
 mod value;
 
 pub use file::{MAX_BYTES, read_text};
+pub(crate) use notes::{Kind, Notes, TableNotes};
 pub use section::Section;
 pub use suggest::nearest;
 pub(crate) use suggest::shown;
@@ -17,7 +19,7 @@ pub use value::Located;
 
 use crate::diagnostic::Diagnostic;
 use std::ops::Range;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use toml::Spanned;
 use toml::de::DeTable;
 use zeroize::Zeroizing;
@@ -27,6 +29,8 @@ pub struct Source {
     name: String,
     text: Zeroizing<String>,
     masked: Arc<str>,
+    /// What its reader asks, if that is wanted.
+    notes: Option<Mutex<Notes>>,
 }
 
 impl Source {
@@ -36,7 +40,27 @@ impl Source {
     pub fn new(name: impl Into<String>, text: impl Into<String>) -> Self {
         let text = Zeroizing::new(text.into());
         let masked = mask::mask(&text).into();
-        Self { name: name.into(), text, masked }
+        Self { name: name.into(), text, masked, notes: None }
+    }
+
+    /// The same, and notes what its reader asks.
+    #[must_use]
+    pub(crate) fn noting(self, notes: Notes) -> Self {
+        Self { notes: Some(Mutex::new(notes)), ..self }
+    }
+
+    /// What its reader has asked.
+    #[must_use]
+    pub(crate) fn into_notes(self) -> Notes {
+        let notes = self.notes.unwrap_or_default();
+        notes.into_inner().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Notes something, if that is wanted.
+    fn note(&self, what: impl FnOnce(&mut Notes)) {
+        if let Some(notes) = &self.notes {
+            what(&mut notes.lock().unwrap_or_else(PoisonError::into_inner));
+        }
     }
 
     /// The name by which errors refer to the text.

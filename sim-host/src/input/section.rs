@@ -1,19 +1,33 @@
 //! One table of an input, read key by key.
 
-use super::Source;
 use super::suggest::{nearest, shown};
 use super::value::{Located, kind_of};
+use super::{Kind, Source};
 use crate::diagnostic::Diagnostic;
 use std::fmt::Display;
 use std::ops::{Range, RangeInclusive};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+/// The kinds of whole numbers that keys have.
+#[expect(unnameable_types, reason = "nobody outside implements or names it")]
+pub trait Whole: TryFrom<i128> + TryInto<i128> + PartialOrd + Display + Clone {}
+
+impl<T: TryFrom<i128> + TryInto<i128> + PartialOrd + Display + Clone> Whole for T {}
+
+fn whole<T: Whole>(range: &RangeInclusive<T>) -> Kind {
+    let end = |end: &T| end.clone().try_into().ok();
+    let (least, most) = (end(range.start()), end(range.end()));
+    Kind::Whole(least.unwrap_or(i128::MIN), most.unwrap_or(i128::MAX))
+}
+
 /// A table of an input. An optional table that is missing reads as one without keys.
 #[derive(Debug)]
 pub struct Section<'a> {
     source: &'a Source,
     title: String,
+    /// Its place among the tables: see [`Notes`](super::Notes).
+    path: String,
     table: Option<&'a DeTable<'a>>,
     span: Range<usize>,
 }
@@ -29,10 +43,12 @@ impl<'a> Section<'a> {
         known: &[&str],
     ) -> Result<Self, Diagnostic> {
         let title = "the file".to_owned();
-        Self { source, title, table: Some(table.get_ref()), span: 0..0 }.checked(known)
+        let table = Some(table.get_ref());
+        Self { source, title, path: String::new(), table, span: 0..0 }.checked(known)
     }
 
     fn checked(self, known: &[&str]) -> Result<Self, Diagnostic> {
+        self.source.note(|notes| notes.visit(&self.path, known));
         let stranger = |key: &&Spanned<_>| {
             let key: &Spanned<std::borrow::Cow<'_, str>> = key;
             !known.contains(&key.get_ref().as_ref())
@@ -91,11 +107,28 @@ impl<'a> Section<'a> {
         self.source.error(value.span(), what, format!("write {wanted} for `{key}`"))
     }
 
+    fn asked(&self, key: &str, kind: impl FnOnce() -> Kind) {
+        self.source.note(|notes| notes.ask(&self.path, key, kind()));
+    }
+
+    /// Notes that a text must have a form, given by a regular expression; who reads it sees to that.
+    pub(crate) fn form(&self, key: &str, expression: &'static str) {
+        self.asked(key, || Kind::Form(expression));
+    }
+
+    /// Notes the range of a number that its reader checks by itself.
+    pub(crate) fn range(&self, key: &str, least: f64, most: f64) {
+        self.asked(key, || Kind::Number(Some((least, most))));
+    }
+
     /// Makes a missing value an error, with an example of what to write.
     ///
     /// # Errors
     /// [`Diagnostic`] if there is no value.
     pub fn needed<T>(&self, value: Option<T>, key: &str, example: &str) -> Result<T, Diagnostic> {
+        if self.present() {
+            self.source.note(|notes| notes.need(&self.path, key));
+        }
         value.ok_or_else(|| {
             let what = format!("{} lacks `{key}`", self.title);
             let help = format!("add a line such as `{key} = {example}`");
@@ -113,8 +146,9 @@ impl<'a> Section<'a> {
         range: RangeInclusive<T>,
     ) -> Result<Option<Located<T>>, Diagnostic>
     where
-        T: TryFrom<i128> + PartialOrd + Display,
+        T: Whole,
     {
+        self.asked(key, || whole(&range));
         self.get(key).map(|value| self.to_integer(value, key, &range)).transpose()
     }
 
@@ -129,8 +163,9 @@ impl<'a> Section<'a> {
         default: T,
     ) -> Result<T, Diagnostic>
     where
-        T: TryFrom<i128> + PartialOrd + Display,
+        T: Whole,
     {
+        self.source.note(|notes| notes.unless_given(&self.path, key, default.to_string()));
         Ok(self.integer(key, range)?.map_or(default, |located| located.value))
     }
 
@@ -144,8 +179,9 @@ impl<'a> Section<'a> {
         range: &RangeInclusive<T>,
     ) -> Result<Option<Vec<Located<T>>>, Diagnostic>
     where
-        T: TryFrom<i128> + PartialOrd + Display,
+        T: Whole,
     {
+        self.asked(key, || Kind::List(Box::new(whole(range))));
         let Some(value) = self.get(key) else { return Ok(None) };
         let DeValue::Array(entries) = value.get_ref() else {
             return Err(self.wrong_type(value, key, "a list of whole numbers"));
@@ -164,7 +200,7 @@ impl<'a> Section<'a> {
         range: &RangeInclusive<T>,
     ) -> Result<Located<T>, Diagnostic>
     where
-        T: TryFrom<i128> + PartialOrd + Display,
+        T: Whole,
     {
         let DeValue::Integer(digits) = value.get_ref() else {
             return Err(self.wrong_type(value, key, "a whole number"));
@@ -188,6 +224,7 @@ impl<'a> Section<'a> {
     /// # Errors
     /// [`Diagnostic`] if it is something else.
     pub fn number(&self, key: &str) -> Result<Option<Located<f64>>, Diagnostic> {
+        self.asked(key, || Kind::Number(None));
         let Some(value) = self.get(key) else { return Ok(None) };
         let number = match value.get_ref() {
             DeValue::Integer(digits) => {
@@ -207,9 +244,25 @@ impl<'a> Section<'a> {
         })
     }
 
+    /// A number within a range.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it is something else or out of range.
+    pub fn number_in(&self, key: &str, least: f64, most: f64) -> Result<Option<f64>, Diagnostic> {
+        self.asked(key, || Kind::Number(Some((least, most))));
+        match self.number(key)? {
+            Some(number) if !(least..=most).contains(&number.value) => {
+                let what = format!("`{key}` must be {least} to {most}, not {}", number.value);
+                Err(self.error(key, what, format!("use a number from {least} to {most}")))
+            }
+            number => Ok(number.map(|located| located.value)),
+        }
+    }
+
     /// A value of any kind, as it was written.
     #[must_use]
     pub(crate) fn as_written(&self, key: &str) -> Option<Located<&'a str>> {
+        self.asked(key, || Kind::Any);
         self.get(key).map(|value| self.to_written(value))
     }
 
@@ -221,6 +274,7 @@ impl<'a> Section<'a> {
         &self,
         key: &str,
     ) -> Result<Option<Vec<Located<&'a str>>>, Diagnostic> {
+        self.asked(key, || Kind::List(Box::new(Kind::Any)));
         let Some(value) = self.get(key) else { return Ok(None) };
         let DeValue::Array(entries) = value.get_ref() else {
             return Err(self.wrong_type(value, key, "a list"));
@@ -237,6 +291,7 @@ impl<'a> Section<'a> {
     /// # Errors
     /// [`Diagnostic`] if it is something else.
     pub fn text(&self, key: &str) -> Result<Option<Located<&'a str>>, Diagnostic> {
+        self.asked(key, || Kind::Text);
         let Some(value) = self.get(key) else { return Ok(None) };
         let text = value.get_ref().as_str();
         text.map(|text| Some(Located { value: text, span: value.span() }))
@@ -248,6 +303,7 @@ impl<'a> Section<'a> {
     /// # Errors
     /// [`Diagnostic`] if it is no list, or an entry is something else.
     pub fn texts(&self, key: &str) -> Result<Option<Vec<Located<&'a str>>>, Diagnostic> {
+        self.asked(key, || Kind::List(Box::new(Kind::Text)));
         let Some(value) = self.get(key) else { return Ok(None) };
         let DeValue::Array(entries) = value.get_ref() else {
             return Err(self.wrong_type(value, key, "a list of texts"));
@@ -265,6 +321,8 @@ impl<'a> Section<'a> {
     /// # Errors
     /// [`Diagnostic`] if it is something else.
     pub fn flag_or(&self, key: &str, default: bool) -> Result<bool, Diagnostic> {
+        self.asked(key, || Kind::Flag);
+        self.source.note(|notes| notes.unless_given(&self.path, key, default.to_string()));
         let Some(value) = self.get(key) else { return Ok(default) };
         value.get_ref().as_bool().ok_or_else(|| self.wrong_type(value, key, "true or false"))
     }
@@ -279,6 +337,11 @@ impl<'a> Section<'a> {
         first: (&str, T),
         others: &[(&str, T)],
     ) -> Result<T, Diagnostic> {
+        self.asked(key, || {
+            let all = std::iter::once(&first).chain(others);
+            Kind::Words(all.map(|(word, _)| (*word).to_owned()).collect())
+        });
+        self.source.note(|notes| notes.unless_given(&self.path, key, format!("\"{}\"", first.0)));
         let Some(text) = self.text(key)? else { return Ok(first.1) };
         let mut all = std::iter::once(&first).chain(others);
         if let Some((_, value)) = all.find(|(word, _)| *word == text.value) {
@@ -299,11 +362,14 @@ impl<'a> Section<'a> {
     /// # Errors
     /// [`Diagnostic`] if it is something else, or has a key that is not `known`.
     pub fn section(&self, key: &str, known: &[&str]) -> Result<Self, Diagnostic> {
+        self.asked(key, || Kind::Table);
         let title = format!("[{key}]");
+        let path = self.below(key);
         let Some(value) = self.get(key) else {
-            return Ok(Self { source: self.source, title, table: None, span: self.span.clone() });
+            let (source, span) = (self.source, self.span.clone());
+            return Ok(Self { source, title, path, table: None, span });
         };
-        self.to_section(value, key, title, known)
+        self.to_section(value, key, (title, path), known)
     }
 
     /// A table under this one that must be there.
@@ -312,6 +378,7 @@ impl<'a> Section<'a> {
     /// As [`Section::section`], and if it is missing.
     pub fn needed_section(&self, key: &str, known: &[&str]) -> Result<Self, Diagnostic> {
         let section = self.section(key, known)?;
+        self.source.note(|notes| notes.need(&self.path, key));
         if section.present() {
             return Ok(section);
         }
@@ -331,6 +398,7 @@ impl<'a> Section<'a> {
     /// # Errors
     /// [`Diagnostic`] if it is something else, or one of them has a key that is not `known`.
     pub fn sections(&self, key: &str, known: &[&str]) -> Result<Vec<Self>, Diagnostic> {
+        self.asked(key, || Kind::Tables);
         let Some(value) = self.get(key) else { return Ok(Vec::new()) };
         let DeValue::Array(entries) = value.get_ref() else {
             let what =
@@ -338,20 +406,26 @@ impl<'a> Section<'a> {
             let help = format!("write [[{key}]] with double brackets, once for each entry");
             return Err(self.source.error(value.span(), what, help));
         };
-        let title = || format!("[[{key}]]");
-        entries.iter().map(|entry| self.to_section(entry, key, title(), known)).collect()
+        let place = || (format!("[[{key}]]"), format!("{}[]", self.below(key)));
+        entries.iter().map(|entry| self.to_section(entry, key, place(), known)).collect()
     }
 
     fn to_section(
         &self,
         value: &'a Spanned<DeValue<'a>>,
         key: &str,
-        title: String,
+        (title, path): (String, String),
         known: &[&str],
     ) -> Result<Self, Diagnostic> {
         let DeValue::Table(table) = value.get_ref() else {
             return Err(self.wrong_type(value, key, "a table"));
         };
-        Self { source: self.source, title, table: Some(table), span: value.span() }.checked(known)
+        let (source, span) = (self.source, value.span());
+        Self { source, title, path, table: Some(table), span }.checked(known)
+    }
+
+    /// The path of a table under this one.
+    fn below(&self, key: &str) -> String {
+        if self.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.path) }
     }
 }

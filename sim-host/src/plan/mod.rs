@@ -154,7 +154,7 @@ impl Plan {
         Self::from_source(&Source::new(name, text), base_dir)
     }
 
-    fn from_source(source: &Source, base_dir: &Path) -> Result<Self, Diagnostic> {
+    pub(crate) fn from_source(source: &Source, base_dir: &Path) -> Result<Self, Diagnostic> {
         let table = source.table()?;
         Self::read(&Section::root(source, &table, Self::TABLES)?, base_dir)
     }

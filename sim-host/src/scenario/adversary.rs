@@ -1,7 +1,7 @@
 //! Opponents of a scenario: `[[adversary]]` tables, and the machines that they describe.
 //! Simulated only.
 
-use super::read::{number_in, printable, time};
+use super::read::{printable, time};
 use super::{Builder, air};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
@@ -243,7 +243,7 @@ fn behaviour(
         section.needed(value, key, example).map(|located| located.value)
     };
     let share = || {
-        let share = number_in(section, "share", 0.0, 1.0)?;
+        let share = section.number_in("share", 0.0, 1.0)?;
         section.needed(share, "share", "0.4")
     };
     Ok(match kind {
@@ -318,8 +318,8 @@ fn forger(section: &Section<'_>) -> Result<BehaviourPlan, Diagnostic> {
 }
 
 fn level(section: &Section<'_>) -> Result<Level, Diagnostic> {
-    let above = number_in(section, "above_wanted_db", -200.0, 200.0)?;
-    let power = number_in(section, "power_dbm", -200.0, 200.0)?;
+    let above = section.number_in("above_wanted_db", -200.0, 200.0)?;
+    let power = section.number_in("power_dbm", -200.0, 200.0)?;
     let placed = air::placed(section);
     match (above, power, placed) {
         (Some(db), None, None) => Ok(Level::AboveWanted { db }),

@@ -1,6 +1,5 @@
 //! What is between the stations of a scenario: places, propagation, fading, noise.
 
-use super::read::number_in;
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
 use crate::plan::Plan;
@@ -28,7 +27,7 @@ pub(super) fn read(root: &Section<'_>) -> Result<Air, Diagnostic> {
     Ok(Air {
         propagation: model(&section)?,
         fading: fading(&section)?,
-        horizon_m: number_in(&section, "horizon_m", 1.0, 1e7)?,
+        horizon_m: section.number_in("horizon_m", 1.0, 1e7)?,
     })
 }
 
@@ -41,8 +40,8 @@ enum Model {
 }
 
 fn model(section: &Section<'_>) -> Result<Propagation, Diagnostic> {
-    let exponent = number_in(section, "exponent", 1.0, 8.0)?;
-    let shadowing_db = number_in(section, "shadowing_db", 0.0, 30.0)?;
+    let exponent = section.number_in("exponent", 1.0, 8.0)?;
+    let shadowing_db = section.number_in("shadowing_db", 0.0, 30.0)?;
     let others = [("two-ray", Model::TwoRay), ("log-distance", Model::LogDistance)];
     let model = section.choice("model", ("free-space", Model::FreeSpace), &others)?;
     if model != Model::LogDistance {
@@ -68,7 +67,7 @@ fn model(section: &Section<'_>) -> Result<Propagation, Diagnostic> {
 }
 
 fn fading(section: &Section<'_>) -> Result<Fading, Diagnostic> {
-    let k_db = number_in(section, "k_db", -30.0, 40.0)?;
+    let k_db = section.number_in("k_db", -30.0, 40.0)?;
     let rician = Fading::Rician { k_db: k_db.unwrap_or(0.0) };
     let others = [("rayleigh", Fading::Rayleigh), ("rician", rician)];
     let fading = section.choice("fading", ("none", Fading::None), &others)?;
@@ -122,7 +121,7 @@ pub(super) fn placed(section: &Section<'_>) -> Option<&'static str> {
 
 /// The place that a table gives; the origin, in the hand, where it does not.
 pub(super) fn place(section: &Section<'_>) -> Result<Place, Diagnostic> {
-    let metres = |key: &str| number_in(section, key, -1e7, 1e7);
+    let metres = |key: &str| section.number_in(key, -1e7, 1e7);
     Ok(Place {
         x_m: metres("x_m")?.unwrap_or(Place::ORIGIN.x_m),
         y_m: metres("y_m")?.unwrap_or(Place::ORIGIN.y_m),
@@ -132,5 +131,5 @@ pub(super) fn place(section: &Section<'_>) -> Result<Place, Diagnostic> {
 
 /// A height over flat ground, in metres.
 pub(super) fn height(section: &Section<'_>, key: &str) -> Result<Option<f64>, Diagnostic> {
-    number_in(section, key, *HEIGHTS_M.start(), *HEIGHTS_M.end())
+    section.number_in(key, *HEIGHTS_M.start(), *HEIGHTS_M.end())
 }

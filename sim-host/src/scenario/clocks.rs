@@ -1,7 +1,7 @@
 //! A station's oscillator in a scenario: its keys, and whether it keeps the plan's promise.
 
 use super::OscillatorPlan;
-use super::read::{number_in, time};
+use super::read::time;
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
 use crate::plan::Plan;
@@ -31,8 +31,8 @@ pub(super) fn read(
     if !section.present() {
         return Ok(None);
     }
-    let either_way = |key| Ok(number_in(&section, key, -WORST_PPB, WORST_PPB)?.unwrap_or(0.0));
-    let deviation = |key| Ok(number_in(&section, key, 0.0, WORST_PPB)?.unwrap_or(0.0));
+    let either_way = |key| Ok(section.number_in(key, -WORST_PPB, WORST_PPB)?.unwrap_or(0.0));
+    let deviation = |key| Ok(section.number_in(key, 0.0, WORST_PPB)?.unwrap_or(0.0));
     let behaviour = Behaviour {
         offset_ppb: either_way("offset_ppb")?,
         ageing_ppb_per_day: either_way("ageing_ppb_per_day")?,
@@ -59,7 +59,7 @@ fn ramp(section: &Section<'_>, limit_us: u64) -> Result<Vec<(u64, f64)>, Diagnos
     let mut ramp: Vec<(u64, f64)> = Vec::new();
     for point in section.sections("ramp", &["at_s", "kelvin"])? {
         let at_us = ascending(&point, ramp.last().map(|(at, _)| *at), limit_us)?;
-        let kelvin = number_in(&point, "kelvin", -300.0, 300.0)?;
+        let kelvin = point.number_in("kelvin", -300.0, 300.0)?;
         ramp.push((at_us, point.needed(kelvin, "kelvin", "-15")?));
     }
     Ok(ramp)

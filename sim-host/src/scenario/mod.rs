@@ -293,7 +293,11 @@ impl Scenario {
     /// # Errors
     /// [`Diagnostic`] if the text does not describe a scenario.
     pub fn parse(name: &str, text: &str, plan: Plan) -> Result<Self, Diagnostic> {
-        read::scenario(&Source::new(name, text), |_, _| Ok(plan))
+        Self::from_source(&Source::new(name, text), plan)
+    }
+
+    pub(crate) fn from_source(source: &Source, plan: Plan) -> Result<Self, Diagnostic> {
+        read::scenario(source, |_, _| Ok(plan))
     }
 
     /// What makes worlds of the scenario's plan and stations, with its seed.

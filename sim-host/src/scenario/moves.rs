@@ -1,7 +1,7 @@
 //! Who goes where in a scenario.
 
 use super::air::height;
-use super::read::{number_in, station_named, time};
+use super::read::{station_named, time};
 use super::{MovePlan, StationPlan};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
@@ -25,7 +25,7 @@ pub(super) fn read(
             return Err(section.error("over_s", what, help));
         }
         let place = |key: &str| {
-            let place = number_in(&section, key, -1e7, 1e7)?;
+            let place = section.number_in(key, -1e7, 1e7)?;
             section.needed(place, key, "1_500")
         };
         let to_m = (place("to_x_m")?, place("to_y_m")?);

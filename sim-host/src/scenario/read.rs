@@ -56,8 +56,8 @@ pub(super) fn scenario(
     let plan_name = head.needed(head.text("plan")?, "plan", "\"plan.toml\"")?;
     let plan = plan(&head, plan_name.value)?;
     let radio = root.section("radio", &["power_dbm", "noise_figure_db", "environment"])?;
-    let power_dbm = number_in(&radio, "power_dbm", -100.0, 100.0)?.unwrap_or(30.0);
-    let noise_figure_db = number_in(&radio, "noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
+    let power_dbm = radio.number_in("power_dbm", -100.0, 100.0)?.unwrap_or(30.0);
+    let noise_figure_db = radio.number_in("noise_figure_db", 0.0, 60.0)?.unwrap_or(8.0);
     let environment = air::environment(&radio, &plan)?;
     let limit_us = microseconds(duration.value);
     let base = stations::Base { plan: &plan, seed, limit_us, power_dbm };
@@ -156,7 +156,7 @@ const INTERFERER_KEYS: &[&str] = &[
 fn interferer(section: &Section<'_>, limit_us: u64) -> Result<InterfererPlan, Diagnostic> {
     let name = section.needed(section.text("name")?, "name", "\"faulty emitter\"")?;
     printable(section, "name", name.value)?;
-    let share = number_in(section, "share", 0.0, 1.0)?;
+    let share = section.number_in("share", 0.0, 1.0)?;
     let hertz = 0..=u64::MAX >> 2;
     let from_hz = section.integer("from_hz", hertz.clone())?;
     let to_hz = section.integer("to_hz", hertz)?;
@@ -187,8 +187,8 @@ fn interferer(section: &Section<'_>, limit_us: u64) -> Result<InterfererPlan, Di
             return Err(section.error(key, what, "give `share`, or `from_hz` and `to_hz`"));
         }
     };
-    let above = number_in(section, "above_wanted_db", -200.0, 200.0)?;
-    let power = number_in(section, "power_dbm", -200.0, 200.0)?;
+    let above = section.number_in("above_wanted_db", -200.0, 200.0)?;
+    let power = section.number_in("power_dbm", -200.0, 200.0)?;
     let level = match (above, power) {
         (Some(db), None) if air::placed(section).is_none() => Level::AboveWanted { db },
         (None, Some(power_dbm)) => Level::At { place: air::place(section)?, power_dbm },
@@ -258,6 +258,7 @@ pub(super) fn printable(section: &Section<'_>, key: &str, text: &str) -> Result<
 
 /// A time in seconds, 0 to `limit_us`, as microseconds.
 pub(super) fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u64, Diagnostic> {
+    section.range(key, 0.0, LONGEST_S);
     let seconds = section.needed(section.number(key)?, key, "10.5")?.value;
     let limit_s = limit_us as f64 / 1e6;
     if !(0.0..=limit_s).contains(&seconds) {
@@ -266,21 +267,6 @@ pub(super) fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u6
         return Err(section.error(key, what, help));
     }
     Ok(microseconds(seconds))
-}
-
-pub(super) fn number_in(
-    section: &Section<'_>,
-    key: &str,
-    least: f64,
-    most: f64,
-) -> Result<Option<f64>, Diagnostic> {
-    match section.number(key)? {
-        Some(number) if !(least..=most).contains(&number.value) => {
-            let what = format!("`{key}` must be {least} to {most}, not {}", number.value);
-            Err(section.error(key, what, format!("use a number from {least} to {most}")))
-        }
-        number => Ok(number.map(|located| located.value)),
-    }
 }
 
 /// The reverse of a target's `Display`.

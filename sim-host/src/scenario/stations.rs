@@ -1,6 +1,6 @@
 //! Who is in a scenario: single stations, and groups of stations that are alike.
 
-use super::read::{number_in, time};
+use super::read::time;
 use super::{StationPlan, air, clocks, keys, relays};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
@@ -112,8 +112,8 @@ fn group(section: &Section<'_>, base: &Base<'_>) -> Result<Vec<StationPlan>, Dia
     }
     let lane = relays::lane(section, base.plan)?;
     let centre = air::place(section)?;
-    let radius_m = number_in(section, "radius_m", 0.0, 1e6)?.unwrap_or(0.0);
-    let power_dbm = number_in(section, "power_dbm", -100.0, 100.0)?.unwrap_or(base.power_dbm);
+    let radius_m = section.number_in("radius_m", 0.0, 1e6)?.unwrap_or(0.0);
+    let power_dbm = section.number_in("power_dbm", -100.0, 100.0)?.unwrap_or(base.power_dbm);
     let on_us = on(section, base.limit_us)?;
     let member = |i: u16| {
         let name = format!("{name} {}", i + 1);
@@ -153,6 +153,7 @@ fn name(section: &Section<'_>, example: &str) -> Result<String, Diagnostic> {
 }
 
 fn address(section: &Section<'_>, key: &str) -> Result<Address, Diagnostic> {
+    section.form(key, "^[0-9A-Fa-f]{2}$");
     let address = section.needed(section.text(key)?, key, "\"4B\"")?;
     parse_address(address.value).ok_or_else(|| {
         let what = "an address is two hexadecimal digits";
@@ -186,7 +187,7 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
         lane: relays::lane(section, plan)?,
         role,
         place: air::place(section)?,
-        power_dbm: number_in(section, "power_dbm", -100.0, 100.0)?.unwrap_or(power_dbm),
+        power_dbm: section.number_in("power_dbm", -100.0, 100.0)?.unwrap_or(power_dbm),
         on_us: on(section, limit_us)?,
         ppb: ppb.map(|located| located.value),
         oscillator,

@@ -1,6 +1,6 @@
 //! Overs that nobody has written down one by one: a net that is busy for a share of the time.
 
-use super::read::{number_in, printable, target, time};
+use super::read::{printable, target, time};
 use super::{OverPlan, StationPlan, relays};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
@@ -26,8 +26,8 @@ pub(super) fn read(
         let lane = relays::lane(&section, plan)?;
         let from_us = if section.has("from_s") { time(&section, "from_s", limit_us)? } else { 0 };
         let to_us = if section.has("to_s") { time(&section, "to_s", limit_us)? } else { limit_us };
-        let busy = section.needed(number_in(&section, "busy", 0.001, 0.95)?, "busy", "0.3")?;
-        let talk = section.needed(number_in(&section, "talk_s", 0.1, 600.0)?, "talk_s", "5")?;
+        let busy = section.needed(section.number_in("busy", 0.001, 0.95)?, "busy", "0.3")?;
+        let talk = section.needed(section.number_in("talk_s", 0.1, 600.0)?, "talk_s", "5")?;
         let to = section.text("to")?.map_or("all", |to| to.value);
         let to = target(&section, "to", to)?;
         let speakers = |at_us: u64| -> Vec<usize> {

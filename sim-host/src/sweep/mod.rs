@@ -25,6 +25,7 @@ mod whole;
 pub use campaign::{Campaign, Results, Told, run};
 pub use files::write_files;
 pub use journal::{Folder, Shard};
+pub(crate) use read::from_source;
 pub use summary::{MetricSummary, Share, Summary, summarise, to_json};
 
 use crate::diagnostic::Diagnostic;

@@ -47,9 +47,17 @@ pub(super) fn sweep(
     trials: Option<u32>,
     seed: Option<u64>,
 ) -> Result<Sweep, Diagnostic> {
-    let source = Arc::new(read_text(path)?);
+    from_source(&Arc::new(read_text(path)?), path, (trials, seed))
+}
+
+/// The same from a text; `path` is where it stands.
+pub(crate) fn from_source(
+    source: &Arc<Source>,
+    path: &Path,
+    (trials, seed): (Option<u32>, Option<u64>),
+) -> Result<Sweep, Diagnostic> {
     let table = source.table()?;
-    let root = Section::root(&source, &table, &["sweep", "factor", "always"])?;
+    let root = Section::root(source, &table, &["sweep", "factor", "always"])?;
     let keys = ["name", "scenario", "trials", "seed", "metrics", "keys", "resamples"];
     let head = root.needed_section("sweep", &keys)?;
     let name = head.needed(head.text("name")?, "name", "\"jammed-share\"")?;
@@ -104,7 +112,7 @@ pub(super) fn sweep(
         factors,
         scenario,
         base_dir,
-        source: Arc::clone(&source),
+        source: Arc::clone(source),
     })
 }
 
