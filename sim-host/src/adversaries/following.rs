@@ -117,7 +117,9 @@ pub(super) fn follower(ask: &Ask<'_>, report: &mut Report) -> Result<(), Diagnos
     let worst = apart.map(|(hit, _, closed)| (hit - closed).abs()).fold(0.0, f64::max);
     let tried = format!("{} reactions from 0.1 to 40 ms", REACTIONS.len());
     let what = "share of bits hit, largest distance from max(0, 1 - reaction/air)";
-    report.findings.push(Finding::value(Name::Follower, tried, what, "", worst).at_most(0.002));
+    // A bit under way when the noise begins is hit as a whole: one bit of the slot, rounded up.
+    let bit = libm::ceil(1e10 / bps / air_us(ask, Content::Payload)) / 1e4;
+    report.findings.push(Finding::value(Name::Follower, tried, what, "", worst).at_most(bit));
     report.curves.push(curve);
     Ok(())
 }
