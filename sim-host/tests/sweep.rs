@@ -471,6 +471,38 @@ fn one_line_asks_another_question() {
     assert!((heard - 26.0 / 64.0).abs() < 0.02, "{heard}");
 }
 
+/// A metric of one net is that of its stations alone: `@` and the lane behind its name.
+#[test]
+fn metrics_of_one_net() {
+    let dir = workplace(
+        "[sweep]\nname = \"nets\"\nscenario = \"scenarios/lanes.toml\"\ntrials = 2\n\
+         metrics = [\"announce.in_step\", \"announce.in_step@0\", \"announce.in_step@1\"]\n",
+    );
+    let scenario = include_str!("../scenarios/larkfell-lanes.toml");
+    fs::write(dir.path().join("scenarios/lanes.toml"), scenario).unwrap();
+    let plan = include_str!("../plans/larkfell-lanes.toml");
+    fs::write(dir.path().join("plans/larkfell-lanes.toml"), plan).unwrap();
+    // Whoever is switched on later is not brought into step by an announce.
+    let stations = scenario.split("[[").filter(|table| table.starts_with("station]]"));
+    let (ridge, valley): (Vec<&str>, Vec<&str>) =
+        stations.filter(|table| !table.contains("on_s")).partition(|t| t.contains("lane = 1\n"));
+    assert!(ridge.len() > 2 && valley.len() > 2 && ridge.len() != valley.len());
+    swept(dir.path(), &["--out", "out"], 0);
+    for row in rows(&dir.path().join("out/trials.csv")) {
+        let number = |name: &str| row[name].parse::<f64>().unwrap();
+        assert_eq!(number("announce.in_step"), (ridge.len() + valley.len()) as f64);
+        assert_eq!(number("announce.in_step@0"), valley.len() as f64);
+        assert_eq!(number("announce.in_step@1"), ridge.len() as f64);
+    }
+    let summary = rows(&dir.path().join("out/summary.csv"));
+    assert!(summary.iter().any(|row| row["metric"] == "announce.in_step@1"));
+    let sweep = fs::read_to_string(dir.path().join("sweep.toml")).unwrap();
+    let sweep = sweep.replace("in_step@1", "in_step@2");
+    fs::write(dir.path().join("sweep.toml"), sweep).unwrap();
+    let (_, error) = swept(dir.path(), &[], 2);
+    assert!(error.contains("announce.in_step@2 is asked for, and in cell 0 no station"), "{error}");
+}
+
 #[test]
 fn bad_sweeps_are_told_where_and_how() {
     let level = "levels = [0.2, 0.6, 0.9]";
@@ -482,6 +514,15 @@ fn bad_sweeps_are_told_where_and_how() {
             "with jammed = 1.5: `share` must be 0 to 1, not 1.5 (at scenarios/larkfell-morning.toml (as the sweep sets it):",
         ),
         (level, "levels = [0.2, \"much\"]", 13, "with jammed = much: `share` must be a number"),
+        ("\"stations.lost\"", "\"stations.lost@x\"", 7, "\"x\" is no lane"),
+        ("\"stations.lost\"", "\"stations.lst@0\"", 7, "there is no metric \"stations.lst\""),
+        ("\"stations.lost\"", "\"lanes.collisions@0\"", 7, "is one of the whole scenario"),
+        (
+            "\"stations.lost\"",
+            "\"stations.lost@0\", \"stations.lost@0\"",
+            7,
+            "stations.lost@0 is listed twice",
+        ),
         (level, "levels = []", 13, "a factor has at least one level"),
         (level, "levels = [0.2, 0.2]", 13, "the level 0.2 is listed twice"),
         (level, "levels = 0.2", 13, "`levels` must be a list"),

@@ -246,8 +246,8 @@ fn write_text(out: &mut impl Write, campaign: &Campaign, cells: &[Summary]) -> i
             let share = m.share.map_or_else(String::new, share);
             let text = format!(
                 "  {:24} {:>2}  median {:28} mean {:28} {share}",
-                m.metric.id,
-                m.metric.unit,
+                m.asked.name,
+                m.asked.metric.unit,
                 with(m.median, m.median_interval),
                 with(m.mean, m.mean_interval),
             );

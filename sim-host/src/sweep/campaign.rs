@@ -1,7 +1,7 @@
 //! The trials of a campaign, on all cores.
 
 use super::cell::Plans;
-use super::{Folder, Shard, Sweep, Trial};
+use super::{Asked, Folder, Shard, Sweep, Trial};
 use crate::diagnostic::Diagnostic;
 use crate::run::Run;
 use crate::scenario::Scenario;
@@ -108,6 +108,7 @@ impl Campaign {
             .into_par_iter()
             .map(|cell| {
                 let scenario = sweep.scenario(cell, &plans, None)?;
+                sweep.nets_exist(cell, &scenario)?;
                 Ok((!scenario.expectations.is_empty(), what_the_key_decides(&scenario)?))
             })
             .collect();
@@ -154,8 +155,12 @@ impl Campaign {
             let what = format!("cell {cell}, trial {trial}, seed {seed}: {}", error.what());
             Diagnostic::new(what, error.help())
         })?;
-        let value = |id| run.measured.get(id).map_or(f64::NAN, |measured| measured.value);
-        let values = self.sweep.metrics.iter().map(|metric| value(metric.id)).collect();
+        let value = |asked: &Asked| {
+            // Where there is one net, it is all of them.
+            let net = asked.lane.and_then(|lane| run.nets.get(&lane)).unwrap_or(&run.measured);
+            net.get(asked.metric.id).map_or(f64::NAN, |measured| measured.value)
+        };
+        let values = self.sweep.metrics.iter().map(value).collect();
         let outcome = Outcome { held: run.passed(), values };
         *kept = Some((trial.cell, run.scenario));
         Ok(outcome)
@@ -163,6 +168,16 @@ impl Campaign {
 }
 
 impl Sweep {
+    /// Refuses a metric of a net that nobody is on.
+    fn nets_exist(&self, cell: u32, scenario: &Scenario) -> Result<(), Diagnostic> {
+        let lanes = scenario.radio.lanes();
+        let asked = self.metrics.iter().find(|m| m.lane.is_some_and(|lane| !lanes.contains(&lane)));
+        let Some(asked) = asked else { return Ok(()) };
+        let what =
+            format!("{} is asked for, and in cell {cell} no station is on that lane", asked.name);
+        Err(Diagnostic::new(what, "name a lane that has stations in every cell"))
+    }
+
     fn keys_by_trial(&self) -> bool {
         self.keys == super::Keys::Trial
     }

@@ -39,7 +39,7 @@ fn trials_csv(campaign: &Campaign, results: &Results, out: impl Write) -> io::Re
     head.extend(sweep.factors.iter().map(|factor| factor.name.as_str()));
     head.extend(["trial", "seed"]);
     head.extend(campaign.expects.then_some("held"));
-    head.extend(sweep.metrics.iter().map(|metric| metric.id));
+    head.extend(sweep.metrics.iter().map(|asked| asked.name.as_str()));
     out.write_record(&head)?;
     for index in 0..sweep.total() {
         let Some(outcome) = results.of(index) else { continue };
@@ -90,7 +90,7 @@ fn summary_csv(campaign: &Campaign, cells: &[Summary], out: impl Write) -> io::R
             row("held", &none, Some(held))?;
         }
         for m in &cell.metrics {
-            row(m.metric.id, &metric_fields(m), m.share)?;
+            row(&m.asked.name, &metric_fields(m), m.share)?;
         }
     }
     out.flush()
@@ -101,7 +101,7 @@ fn metric_fields(m: &MetricSummary) -> [String; 10] {
     let low = |interval: Option<(f64, f64)>| some(interval.map(|(low, _)| low));
     let high = |interval: Option<(f64, f64)>| some(interval.map(|(_, high)| high));
     [
-        m.metric.unit.to_owned(),
+        m.asked.metric.unit.to_owned(),
         m.n.to_string(),
         m.nothing.to_string(),
         m.never.to_string(),

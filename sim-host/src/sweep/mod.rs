@@ -32,10 +32,22 @@ use crate::diagnostic::Diagnostic;
 use crate::input::Source;
 use crate::run::metrics::Metric;
 use crate::world::child_seed;
+use hopwright_core::units::Lane;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use toml_edit::Value;
+
+/// What is kept of each trial.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Asked {
+    /// The name of its column: that of the metric, and `@` and the lane if it is asked of one net.
+    pub name: String,
+    /// What is measured.
+    pub metric: &'static Metric,
+    /// Of which net; of all of them if of none.
+    pub lane: Option<Lane>,
+}
 
 /// A campaign as its file describes it.
 #[derive(Debug)]
@@ -47,7 +59,7 @@ pub struct Sweep {
     /// The seed from which every trial's is drawn.
     pub seed: u64,
     /// What is kept of each trial.
-    pub metrics: Vec<&'static Metric>,
+    pub metrics: Vec<Asked>,
     /// Draws of each bootstrap.
     pub resamples: u32,
     /// What is varied.

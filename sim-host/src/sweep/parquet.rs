@@ -75,8 +75,8 @@ fn schema(campaign: &Campaign) -> Result<TypePtr, ParquetError> {
     if campaign.expects {
         columns.push(needed("held", Physical::BOOLEAN)?);
     }
-    for metric in &campaign.sweep.metrics {
-        columns.push(column(metric.id, Physical::DOUBLE, false, Repetition::OPTIONAL)?);
+    for asked in &campaign.sweep.metrics {
+        columns.push(column(&asked.name, Physical::DOUBLE, false, Repetition::OPTIONAL)?);
     }
     Type::group_type_builder("trials").with_fields(columns).build().map(Arc::new)
 }

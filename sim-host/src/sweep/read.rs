@@ -1,11 +1,12 @@
 //! A sweep's TOML.
 
 use super::patch::Path as ValuePath;
-use super::{Factor, Keys, Level, Sweep};
+use super::{Asked, Factor, Keys, Level, Sweep};
 use crate::diagnostic::Diagnostic;
 use crate::input::{Located, Section, Source, nearest, read_text, shown};
 use crate::run::metrics::{METRICS, Metric};
 use crate::scenario::BUILT_IN;
+use hopwright_core::units::Lane;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use toml_edit::Value;
@@ -132,31 +133,54 @@ fn scenario(head: &Section<'_>, sweep: &Path) -> Result<(Source, Option<PathBuf>
     Ok((source, Some(base_dir)))
 }
 
-fn metrics(head: &Section<'_>) -> Result<Vec<&'static Metric>, Diagnostic> {
+fn metrics(head: &Section<'_>) -> Result<Vec<Asked>, Diagnostic> {
     let names = head.needed(head.texts("metrics")?, "metrics", "[\"announce.median_s\"]")?;
-    let mut metrics: Vec<&'static Metric> = Vec::new();
+    let mut metrics: Vec<Asked> = Vec::new();
     for name in names {
         let refused =
             |what: String, help: String| head.source().error(name.span.clone(), what, help);
-        let Some(metric) = METRICS.iter().find(|metric| metric.id == name.value) else {
+        let (id, lane) = match name.value.split_once('@') {
+            Some((id, lane)) => (id, Some(lane)),
+            None => (name.value, None),
+        };
+        let Some(metric) = METRICS.iter().find(|metric| metric.id == id) else {
             let ids: Vec<&str> = METRICS.iter().map(|metric| metric.id).collect();
-            let help = match nearest(name.value, &ids) {
+            let help = match nearest(id, &ids) {
                 Some(near) => format!("did you mean \"{near}\"?"),
                 None => format!("use some of {}", ids.join(", ")),
             };
-            return Err(refused(format!("there is no metric \"{}\"", shown(name.value)), help));
+            return Err(refused(format!("there is no metric \"{}\"", shown(id)), help));
         };
-        if metrics.contains(&metric) {
-            let what = format!("the metric {} is listed twice", metric.id);
+        let lane = lane.map(|text| net(metric, text).map_err(|(what, help)| refused(what, help)));
+        let lane = lane.transpose()?;
+        let name = match lane {
+            Some(lane) => format!("{}@{}", metric.id, lane.number()),
+            None => metric.id.to_owned(),
+        };
+        let asked = Asked { name, metric, lane };
+        if metrics.contains(&asked) {
+            let what = format!("the metric {} is listed twice", asked.name);
             return Err(refused(what, "list each metric once".to_owned()));
         }
-        metrics.push(metric);
+        metrics.push(asked);
     }
     if metrics.is_empty() {
         let what = "a sweep measures something";
         return Err(head.error("metrics", what, "list at least one metric"));
     }
     Ok(metrics)
+}
+
+/// The net of which a metric is asked: what stands behind its `@`.
+fn net(metric: &Metric, text: &str) -> Result<Lane, (String, String)> {
+    if !metric.by_net() {
+        let what = format!("the metric {} is one of the whole scenario", metric.id);
+        return Err((what, "leave `@` and the lane out".to_owned()));
+    }
+    text.parse().ok().and_then(Lane::new).ok_or_else(|| {
+        let what = format!("\"{}\" is no lane", shown(text));
+        (what, format!("write {}@ and a lane of the plan, counted from 0", metric.id))
+    })
 }
 
 fn place(section: &Section<'_>) -> Result<ValuePath, Diagnostic> {

@@ -2,7 +2,7 @@
 
 use super::campaign::Results;
 use super::statistic::{interval, mean, median};
-use super::{Campaign, Level};
+use super::{Asked, Campaign, Level};
 use crate::run::metrics::Metric;
 use crate::trials::share_of;
 use crate::world::child_seed;
@@ -13,7 +13,7 @@ use serde_json::{Map, Value, json};
 #[derive(Debug, Clone, PartialEq)]
 pub struct MetricSummary {
     /// What was measured.
-    pub metric: &'static Metric,
+    pub asked: Asked,
     /// Trials with a value.
     pub n: usize,
     /// Trials in which there was nothing to measure.
@@ -94,11 +94,11 @@ fn of_cell(campaign: &Campaign, results: &Results, cell: u32) -> Summary {
         (first..first + sweep.trials as usize).filter_map(|index| results.of(index)).collect();
     let held = outcomes.iter().filter(|outcome| outcome.held).count();
     let levels = sweep.levels(cell).into_iter().map(|level: &Level| level.text.clone()).collect();
-    let metrics = sweep.metrics.iter().enumerate().map(|(m, metric)| {
+    let metrics = sweep.metrics.iter().enumerate().map(|(m, asked)| {
         let values = outcomes.iter().filter_map(|outcome| outcome.values.get(m).copied());
         let values: Vec<f64> = values.filter(|value| !value.is_nan()).collect();
-        let seed = child_seed(sweep.seed, &format!("bootstrap/{cell}/{}", metric.id));
-        of_metric(metric, &values, outcomes.len(), sweep.resamples, seed)
+        let seed = child_seed(sweep.seed, &format!("bootstrap/{cell}/{}", asked.name));
+        of_metric(asked, &values, outcomes.len(), sweep.resamples, seed)
     });
     Summary {
         cell,
@@ -109,14 +109,14 @@ fn of_cell(campaign: &Campaign, results: &Results, cell: u32) -> Summary {
 }
 
 fn of_metric(
-    metric: &'static Metric,
+    asked: &Asked,
     values: &[f64],
     trials: usize,
     resamples: u32,
     seed: u64,
 ) -> MetricSummary {
     let happened: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
-    let share = counted(metric).and_then(|what| {
+    let share = counted(asked.metric).and_then(|what| {
         let hits = match what {
             "happened" => happened.len(),
             _ => happened.iter().filter(|value| **value == 0.0).count(),
@@ -125,7 +125,7 @@ fn of_metric(
     });
     let by_mean = |values: &mut [f64]| mean(values);
     MetricSummary {
-        metric,
+        asked: asked.clone(),
         n: values.len(),
         nothing: trials - values.len(),
         never: values.len() - happened.len(),
@@ -166,7 +166,7 @@ fn cell_json(factors: &[&str], cell: &Summary) -> Value {
         .iter()
         .map(|m| {
             let object = json!({
-                "unit": m.metric.unit,
+                "unit": m.asked.metric.unit,
                 "n": m.n,
                 "nothing": m.nothing,
                 "never": m.never,
@@ -176,7 +176,7 @@ fn cell_json(factors: &[&str], cell: &Summary) -> Value {
                 "median_interval": m.median_interval.map(both),
                 "share": m.share.map(share_json),
             });
-            (m.metric.id.to_owned(), object)
+            (m.asked.name.clone(), object)
         })
         .collect();
     json!({
