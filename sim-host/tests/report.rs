@@ -281,6 +281,41 @@ fn agrees_with_events(data: &Value, csv: &str) {
     }
 }
 
+/// What opponents make is drawn like other interference: where and when, under their names.
+#[test]
+fn noise_of_opponents_is_drawn() {
+    let dir = folder();
+    let opponents = "[[adversary]]\nname = \"the van\"\nbehaviour = \"sweep\"\nwidth = 4\n\
+        dwell_us = 100_000\nabove_wanted_db = 40\nfrom_s = 3\nto_s = 5\n\
+        [[adversary]]\nname = \"the mast\"\nbehaviour = \"follower\"\ndetect_us = 2_000\n\
+        retune_us = 2_000\nabove_wanted_db = 40\nfrom_s = 6\n";
+    fs::write(dir.path().join("s.toml"), format!("{SHORT}{opponents}")).expect("written");
+    // The follower lets no call through, so that what was made to fail holds.
+    let text = page(dir.path(), &["s.toml"], 0);
+    let data = embedded(&parsed(&text));
+    let drawn = |name: &str| -> Vec<Vec<Value>> {
+        let all = data["interferers"].as_array().expect("a list");
+        let rows = all.iter().filter(|row| row[0] == name).map(|row| row.as_array());
+        rows.map(|row| row.expect("a row").clone()).collect()
+    };
+    // Two seconds in steps of a tenth, on four channels each.
+    let sweep = drawn("the van");
+    assert_eq!(sweep.len(), 20);
+    for (step, row) in sweep.iter().enumerate() {
+        let from = 3_000_000 + 100_000 * step as u64;
+        assert_eq!((&row[1], &row[2]), (&Value::from(from), &Value::from(from + 100_000)));
+        let channels = row[3].as_array().expect("pieces").iter().map(|piece| {
+            piece[1].as_u64().expect("a channel") - piece[0].as_u64().expect("a channel") + 1
+        });
+        assert_eq!(channels.sum::<u64>(), 4);
+    }
+    // The follower is on the channel of what it has heard, one at a time, while somebody speaks.
+    let follower = drawn("the mast");
+    assert!(follower.len() > 50, "{}", follower.len());
+    assert!(follower.iter().all(|row| row[3].as_array().is_some_and(|p| p.len() == 1)));
+    assert!(follower.iter().all(|row| row[1].as_u64() > Some(6_000_000)));
+}
+
 #[test]
 fn names_are_text_and_never_markup() {
     let dir = folder();

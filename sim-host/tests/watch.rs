@@ -288,6 +288,27 @@ fn an_interferer_switched_off_lets_everything_through() {
     assert!(covered[0] && covered[covered.len() - 1]);
 }
 
+/// Noise of opponents shows in the band like that of interferers, while it is there.
+#[test]
+fn opponents_are_seen_in_the_band() {
+    let text = "[scenario]\nname = \"tones\"\nduration_s = 30\nplan = \"\"\n\
+        [[station]]\nname = \"a\"\naddress = \"01\"\nrole = \"timekeeper\"\n\
+        [[adversary]]\nname = \"van\"\nbehaviour = \"tones\"\ncount = 40\n\
+        above_wanted_db = 40\nfrom_s = 2\nto_s = 4\n";
+    let plan = hopwright_sim::scenario::built_in_plan().unwrap();
+    let scenario = Scenario::parse("tones", text, plan).unwrap();
+    let mut model = Model::new(scenario, None, 1.0).unwrap();
+    until(&mut model, 6.0);
+    let rows: Vec<usize> = model
+        .band(30, 130)
+        .iter()
+        .map(|(_, cells)| cells.iter().filter(|mark| **mark == Mark::Interference).count())
+        .collect();
+    let busy = rows.iter().filter(|marks| **marks >= 30).count();
+    assert!((9..=11).contains(&busy), "two seconds in rows of 0.2 s: {rows:?}");
+    assert!(rows.iter().all(|marks| *marks == 0 || *marks >= 30), "{rows:?}");
+}
+
 #[test]
 fn an_interferer_moves_as_far_as_there_is_room() {
     let mut model = built_in();

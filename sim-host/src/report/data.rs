@@ -5,12 +5,21 @@ use crate::run::Run;
 use crate::run::axis::Axis;
 use crate::traces::{State, states};
 use crate::world::Content;
+use hopwright_core::band::ChannelSet;
 use hopwright_core::units::Slot;
 use serde_json::{Value, json};
 
 /// More transmissions than these make the page heavy; every second, third, ... is drawn then, and
 /// the page says so.
 const MOST_DRAWN: usize = 40_000;
+
+/// Spells of opponents' noise beyond these are not drawn, and the page says so.
+const MOST_NOISES: usize = 20_000;
+
+/// How many spells of opponents' noise are not drawn.
+pub(super) fn noises_left_out(run: &Run) -> usize {
+    run.world.trace().noises.len().saturating_sub(MOST_NOISES)
+}
 
 /// Every how manieth transmission is drawn.
 pub(super) fn drawn_every(run: &Run) -> usize {
@@ -54,22 +63,34 @@ pub(super) fn data(run: &Run) -> Value {
     })
 }
 
-/// Interferers: name, from, to, and pairs of the first and last channel of each piece.
+/// Interferers and the noise of opponents: name, from, to, and pairs of the first and last channel of
+/// each piece.
 fn interferers(run: &Run) -> Vec<Value> {
+    let end = run.scenario.duration_us;
     let mut all = Vec::new();
     for interferer in run.world.medium().interferers() {
-        let mut pieces: Vec<[u16; 2]> = Vec::new();
-        for channel in interferer.channels.iter() {
-            let number = channel.number();
-            match pieces.last_mut() {
-                Some([_, last]) if *last + 1 == number => *last = number,
-                _ => pieces.push([number, number]),
-            }
-        }
-        let to_us = interferer.to_us.min(run.scenario.duration_us);
-        all.push(json!([interferer.name, interferer.from_us, to_us, pieces]));
+        let (from, to) = (interferer.from_us, interferer.to_us.min(end));
+        all.push(json!([interferer.name, from, to, pieces(&interferer.channels)]));
+    }
+    let adversaries = &run.scenario.radio.adversaries;
+    for noise in run.world.trace().noises.iter().take(MOST_NOISES) {
+        let Some(adversary) = adversaries.get(noise.adversary) else { continue };
+        let (from, to) = (noise.from_us, noise.to_us.unwrap_or(end).min(end));
+        all.push(json!([adversary.name, from, to, pieces(&noise.channels)]));
     }
     all
+}
+
+fn pieces(channels: &ChannelSet) -> Vec<[u16; 2]> {
+    let mut pieces: Vec<[u16; 2]> = Vec::new();
+    for channel in channels.iter() {
+        let number = channel.number();
+        match pieces.last_mut() {
+            Some([_, last]) if *last + 1 == number => *last = number,
+            _ => pieces.push([number, number]),
+        }
+    }
+    pieces
 }
 
 fn sent(run: &Run) -> Value {

@@ -2,7 +2,7 @@
 
 use super::bars::{histogram, outside};
 use super::channel_use::{ChannelUse, channel_uses};
-use super::data::{data, drawn_every};
+use super::data::{data, drawn_every, noises_left_out};
 use super::markup::{json, text};
 use crate::run::{Check, Run, head, heard_by, shown, story};
 use crate::traces::{State, states};
@@ -188,6 +188,14 @@ fn band(out: &mut String, run: &Run) {
             out,
             "<p>The picture shows one transmission in {every}: there are too many for one page. \
              <code>transmissions.csv</code> has them all.</p>"
+        );
+    }
+    let left_out = noises_left_out(run);
+    if left_out > 0 {
+        let _ = write!(
+            out,
+            "<p>The last {left_out} spells of opponents\u{2019} noise (simulated) are not drawn: there \
+             are too many for one page.</p>"
         );
     }
     out.push_str(BAND);

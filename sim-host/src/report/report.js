@@ -218,6 +218,7 @@
     const c = size(field, tall), high = tall - FOOT;
     clipped(c, high, () => {
       for (const [, from, to, pieces] of data.interferers) {
+        if (place(to) < seen.from || place(from) > seen.to) continue;
         const [l, r] = [x(place(from)), x(place(to))];
         for (const [low, top] of pieces) {
           const [a, b] = [y(top + 0.5), y(low - 0.5)];

@@ -471,7 +471,7 @@ impl Model {
     }
 
     fn look_at_cover(&mut self, now: u64) {
-        let mut all = ChannelSet::new();
+        let mut all = self.world.opposed_channels();
         for interferer in self.world.medium().interferers() {
             if interferer.on_at(now) {
                 all.extend_with(&interferer.channels);

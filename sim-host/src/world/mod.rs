@@ -45,7 +45,8 @@ pub use places::{Journey, Place};
 pub use reception::WORD_ERRORS;
 pub use speech::{Said, Voice};
 pub use trace::{
-    Content, Detail, Ear, Frame, Happened, Over, Relayed, Sent, Spoken, Totals, Trace, Tuning,
+    Content, Detail, Ear, Frame, Happened, Noise, Over, Relayed, Sent, Spoken, Totals, Trace,
+    Tuning,
 };
 pub use trouble::Faults;
 pub use truth::Started;

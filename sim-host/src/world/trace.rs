@@ -2,6 +2,7 @@
 
 use super::{Changed, Delivered, Says};
 use hopwright_core::address::Target;
+use hopwright_core::band::ChannelSet;
 use hopwright_core::station::{Event, Refused};
 use hopwright_core::units::{Channel, Slot};
 
@@ -183,6 +184,8 @@ pub struct Trace {
     pub sent: Vec<Sent>,
     /// More of each transmission, if asked for.
     pub frames: Vec<Frame>,
+    /// Noise of opponents, in order of its beginnings, if asked for.
+    pub noises: Vec<Noise>,
     /// Where every radio was, in order, if asked for.
     pub tunings: Vec<Tuning>,
     /// The last of each node.
@@ -209,6 +212,19 @@ pub struct Trace {
     last_end: u64,
     /// What must never happen, and did.
     pub broken: super::Record,
+}
+
+/// A spell of noise that an opponent made.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Noise {
+    /// Which opponent, in the scenario's order.
+    pub adversary: usize,
+    /// True time at which it began, in microseconds.
+    pub from_us: u64,
+    /// When it ended, if it has.
+    pub to_us: Option<u64>,
+    /// The channels that it covered.
+    pub channels: ChannelSet,
 }
 
 /// A payload, when it was first said.

@@ -8,7 +8,7 @@ use crate::world::medium::{Arrival, Hop};
 use crate::world::physics::{decibels, ratio};
 use crate::world::propagation::Way;
 use crate::world::reception::Received;
-use crate::world::{Content, Due, Transmission, World};
+use crate::world::{Content, Detail, Due, Transmission, World, trace};
 use hopwright_core::band::ChannelSet;
 use hopwright_core::coding::interleave;
 use hopwright_core::station::{Dropped, Heard};
@@ -201,11 +201,20 @@ impl World {
         }
         if let Some(noise) = present {
             noise.to_us = now;
+            let mut told = self.trace.noises.iter_mut().rev();
+            let ended = told.find(|told| told.adversary == adversary && told.to_us.is_none());
+            if let Some(ended) = ended {
+                ended.to_us = Some(now);
+            }
         }
         let memory = MEMORY_US + 2 * self.timing.slot().us();
         self.opposition.noise.retain(|noise| noise.to_us > now.saturating_sub(memory));
         let Some(channels) = channels else { return };
         let covered: Vec<Channel> = channels.iter().collect();
+        if self.detail >= Detail::Transmissions {
+            let channels = channels.clone();
+            self.trace.noises.push(trace::Noise { adversary, from_us: now, to_us: None, channels });
+        }
         let to_us = u64::MAX >> 1;
         self.opposition.noise.push(Noise { adversary, channels, from_us: now, to_us });
         for channel in covered {
@@ -302,6 +311,17 @@ impl World {
             Some(adversary) => self.adversary_mw(adversary, node, channel),
         };
         mean * self.medium.fading(hop, sender)
+    }
+
+    /// The channels on which opponents make noise now.
+    #[must_use]
+    pub fn opposed_channels(&self) -> ChannelSet {
+        let mut all = ChannelSet::new();
+        let now = |noise: &&Noise| noise.from_us <= self.now && self.now < noise.to_us;
+        for noise in self.opposition.noise.iter().filter(now) {
+            all.extend_with(&noise.channels);
+        }
+        all
     }
 
     /// The power of opponents' noise on a channel at a station now, mW.
