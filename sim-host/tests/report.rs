@@ -281,6 +281,61 @@ fn agrees_with_events(data: &Value, csv: &str) {
     }
 }
 
+/// The curves' tables say what the other files say: who came into step when, and what was heard.
+#[test]
+fn the_curves_are_those_of_the_run() {
+    let dir = folder();
+    let text = page(dir.path(), &[], 0);
+    let page = parsed(&text);
+    let section = by_id(&page, "curves");
+    let rows: Vec<Vec<String>> = section
+        .descendants()
+        .filter(|node| node.has_tag_name("tr"))
+        .map(|row| row.children().filter(Node::is_element).map(all_text).collect())
+        .collect();
+    let results: Value = serde_json::from_str(&read(dir.path(), "out/results.json")).expect("JSON");
+    let check = |what: &str| {
+        let checks = results["checks"].as_array().expect("a list");
+        let found = checks.iter().find(|check| check["id"] == what).expect("a check");
+        found["measured"].as_f64().expect("a number")
+    };
+    let row = |head: &str| rows.iter().find(|row| row[0] == head).expect("a row");
+    let announced = row("from the first announce");
+    assert_eq!(announced[1..3], ["23", "23"]);
+    assert_eq!(announced[4], format!("{:.3}", check("announce.median_s")));
+    assert_eq!(announced[5], format!("{:.3}", check("announce.worst_s")));
+    // Two are switched on later: one into traffic, one into silence.
+    let late = row("from being switched on later");
+    assert_eq!(late[1..4], ["2", "2", &format!("{:.3}", check("late_entry.worst_s"))]);
+    // Every payload slot that somebody waited for is in one point, and the closed form runs through
+    // most of the intervals.
+    let points: Vec<Vec<f64>> = rows
+        .iter()
+        .filter(|row| row.len() == 7 && row[1].parse::<u32>().is_ok())
+        .map(|row| row.iter().flat_map(|cell| cell.split(" to ")).collect::<Vec<_>>())
+        .map(|row| row.iter().map(|cell| cell.parse().expect("a number")).collect())
+        .collect();
+    let mut sent = csv::Reader::from_path(dir.path().join("out/transmissions.csv")).expect("rows");
+    let column = |name: &str| {
+        let head = csv::Reader::from_path(dir.path().join("out/transmissions.csv"));
+        let head = head.expect("rows").headers().expect("a head").clone();
+        head.iter().position(|column| column == name).expect("a column")
+    };
+    let (content, listeners, heard) = (column("content"), column("listeners"), column("heard"));
+    let (mut waited, mut got) = (0.0, 0.0);
+    for row in sent.records().map(|row| row.expect("a row")) {
+        if &row[content] == "payload" {
+            waited += row[listeners].parse::<f64>().expect("a number");
+            got += row[heard].parse::<f64>().expect("a number");
+        }
+    }
+    let sum = |column: usize| points.iter().map(|row| row[column]).sum::<f64>();
+    assert!(waited >= sum(2) && waited - sum(2) < 0.02 * waited, "{waited} {}", sum(2));
+    assert!(got >= sum(3) && got - sum(3) < 0.02 * waited, "{got} {}", sum(3));
+    let inside = points.iter().filter(|row| (row[5]..=row[6]).contains(&row[7])).count();
+    assert!(inside * 10 >= points.len() * 8, "{inside} of {}", points.len());
+}
+
 /// What opponents make is drawn like other interference: where and when, under their names.
 #[test]
 fn noise_of_opponents_is_drawn() {

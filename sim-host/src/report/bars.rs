@@ -131,7 +131,7 @@ fn ends(bars: &[Bar]) -> (u16, u16) {
 }
 
 /// 1, 2 or 5 times a power of ten: the least that is not below `step`, and not below 1.
-fn nice(step: f64) -> f64 {
+pub(super) fn nice(step: f64) -> f64 {
     let mut unit = 1.0;
     loop {
         for times in [1.0, 2.0, 5.0] {

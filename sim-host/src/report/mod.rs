@@ -14,6 +14,7 @@
 
 mod bars;
 mod channel_use;
+mod curves;
 mod data;
 mod markup;
 mod page;

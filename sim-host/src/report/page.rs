@@ -2,6 +2,7 @@
 
 use super::bars::{histogram, outside};
 use super::channel_use::{ChannelUse, channel_uses};
+use super::curves;
 use super::data::{data, drawn_every, noises_left_out};
 use super::markup::{json, text};
 use crate::run::{Check, Run, head, heard_by, shown, story};
@@ -43,6 +44,7 @@ pub fn page(run: &Run) -> String {
     checks(&mut out, &run.checks);
     account(&mut out, run);
     band(&mut out, run);
+    curves::section(&mut out, run);
     stations(&mut out, run);
     channels(&mut out, &uses);
     sound(&mut out, run);
@@ -68,6 +70,7 @@ fn contents(out: &mut String, run: &Run) {
         ("checks", "Checks"),
         ("account", "What happened"),
         ("band", "Band and stations"),
+        ("curves", "Coming into step, and losses"),
         ("stations", "What was heard"),
         ("channels", "Use of the channels"),
     ];

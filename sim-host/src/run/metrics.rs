@@ -255,7 +255,7 @@ fn late_entry(scope: Scope<'_>, trace: &Trace) -> f64 {
 }
 
 /// The times at which a station came into step.
-pub(super) fn in_step_times(trace: &Trace, node: usize) -> impl Iterator<Item = u64> {
+pub(crate) fn in_step_times(trace: &Trace, node: usize) -> impl Iterator<Item = u64> {
     trace.times_of(node, |event| matches!(event, Event::InStep { .. }))
 }
 
@@ -347,7 +347,7 @@ fn heard_share(scope: Scope<'_>, trace: &Trace) -> Result<Measured, Diagnostic> 
 }
 
 /// The share of a net's traffic channels without interference at `us`.
-pub(super) fn clear_share(scenario: &Scenario, lane: Lane, us: u64) -> Result<f64, Diagnostic> {
+pub(crate) fn clear_share(scenario: &Scenario, lane: Lane, us: u64) -> Result<f64, Diagnostic> {
     let traffic = traffic_channels(scenario, lane)?;
     let mut clear = traffic.clone();
     let builder = scenario.builder()?;
