@@ -193,7 +193,8 @@ fn acquisition(out: &mut String, kinds: &[Waits; 2]) {
     }
     out.push_str(
         "</svg></div>\n<p class=\"note\">Full line: from the first announce of the net. Broken line: \
-         from being switched on later.</p>\n<table><thead><tr><th scope=\"col\">Stations</th>\
+         from being switched on later.</p>\n<div class=\"wide\" role=\"region\" tabindex=\"0\" \
+         aria-label=\"Table of times to net time\"><table><thead><tr><th scope=\"col\">Stations</th>\
          <th scope=\"col\" class=\"n\">how many</th><th scope=\"col\" class=\"n\">in step</th>\
          <th scope=\"col\" class=\"n\">fastest, s</th><th scope=\"col\" class=\"n\">median, s</th>\
          <th scope=\"col\" class=\"n\">slowest, s</th></tr></thead><tbody>\n",
@@ -216,7 +217,7 @@ fn acquisition(out: &mut String, kinds: &[Waits; 2]) {
             shown(last, last),
         );
     }
-    out.push_str("</tbody></table>\n");
+    out.push_str("</tbody></table></div>\n");
 }
 
 fn losses(out: &mut String, stretches: &[Stretch]) {
@@ -266,7 +267,8 @@ fn losses(out: &mut String, stretches: &[Stretch]) {
         "</svg></div>\n<p class=\"note\">Dots with bars: heard, of the radios that waited, and the 95 % \
          Wilson interval that counts each slot once. Lines: the share of clear traffic channels \
          (closed form), where interferers are all that is in the way; fading and noise take more, \
-         noise of opponents leaves no closed form.</p>\n<details><summary>The numbers</summary><table><thead>\
+         noise of opponents leaves no closed form.</p>\n<details><summary>The numbers</summary>\
+         <div class=\"wide\" role=\"region\" tabindex=\"0\" aria-label=\"Table of losses\"><table><thead>\
          <tr><th scope=\"col\" class=\"n\">from, s</th><th scope=\"col\" class=\"n\">slots</th>\
          <th scope=\"col\" class=\"n\">awaited</th><th scope=\"col\" class=\"n\">heard</th>\
          <th scope=\"col\" class=\"n\">share</th><th scope=\"col\" class=\"n\">95 %</th>\
@@ -286,5 +288,5 @@ fn losses(out: &mut String, stretches: &[Stretch]) {
             stretch.heard,
         );
     }
-    out.push_str("</tbody></table></details>\n");
+    out.push_str("</tbody></table></div></details>\n");
 }
