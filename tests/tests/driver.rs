@@ -291,7 +291,8 @@ fn two_drivers_bring_a_net_into_step_and_a_payload_across() {
         Tally { heard: tally.heard, ..Tally::default() },
         "nothing broken off, nothing slow"
     );
-    assert!(tally.heard > 150, "{tally:?} of {sent}");
+    // In step in slot 9: eight slots may have passed unheard before.
+    assert!(tally.heard + 8 >= sent, "{tally:?} of {sent}");
     assert_eq!(second.station.counters().not_awaited, 0);
     // The radios took what they take: 200 to settle and 20 to listen; 100 to load besides.
     assert_eq!(second.driver.delays().settle, Micros::new(220));

@@ -278,3 +278,6 @@ impl Duty {
 const fn count(counter: &mut u32) {
     *counter = counter.saturating_add(1);
 }
+
+#[cfg(test)]
+mod tests;
