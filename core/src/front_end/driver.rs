@@ -25,8 +25,8 @@ use core::fmt;
 /// `docs/on-your-board.md` leads from there to a board.
 #[derive(Debug)]
 pub struct Driver<F> {
-    front_end: F,
-    duty: Duty,
+    pub(super) front_end: F,
+    pub(super) duty: Duty,
     bits: [u8; MAX_SLOT_BYTES],
     length: usize,
 }
@@ -114,7 +114,7 @@ impl<F: FrontEnd> Driver<F> {
     /// # Errors
     /// If the radio cannot be reached. The next step tells it anew what to do.
     pub fn step<const N: usize>(&mut self, station: &mut Station<N>) -> Result<Step, F::Error> {
-        let heard = self.attend(station)?;
+        let heard = self.attend(station, Tick::ZERO)?;
         let now = self.front_end.now();
         if !self.duty.receives() {
             let order = self.duty.order(station.poll(now), now);
@@ -124,10 +124,12 @@ impl<F: FrontEnd> Driver<F> {
         Ok(Step { heard, wake: self.duty.wake(now) })
     }
 
-    /// Receptions and power.
-    fn attend<const N: usize>(
+    /// Receptions and power. The station is told no time before `asked_for`: it has been asked for
+    /// that already.
+    pub(super) fn attend<const N: usize>(
         &mut self,
         station: &mut Station<N>,
+        asked_for: Tick,
     ) -> Result<Option<Heard>, F::Error> {
         let progress = self.front_end.attend(&mut self.bits)?;
         let now = self.front_end.now();
@@ -137,14 +139,14 @@ impl<F: FrontEnd> Driver<F> {
             self.length = captured.length.min(self.bits.len());
             let bits = self.bits.get(..self.length).unwrap_or_default();
             let (word, at) = (captured.word, captured.at);
-            station.heard(now, Reception { channel, word, at, bits })
+            station.heard(now.max(asked_for), Reception { channel, word, at, bits })
         });
         if self.duty.wants_level(now) {
             let level = self.front_end.level()?;
             self.duty.level(level);
         }
         if let Some((channel, level)) = self.duty.span_over(now) {
-            station.energy(now, channel, level);
+            station.energy(now.max(asked_for), channel, level);
         }
         Ok(heard)
     }

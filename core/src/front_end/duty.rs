@@ -18,6 +18,8 @@ pub struct Tally {
     pub sent: u32,
     /// Transmissions for which the radio was ready too late. They were not sent.
     pub missed: u32,
+    /// Transmissions that the hop interrupt did not clear: it had not tuned for them, or too late.
+    pub withheld: u32,
     /// Receptions handed to the station.
     pub heard: u32,
     /// Receptions whose bits never became whole.
@@ -43,6 +45,7 @@ pub(super) enum Order {
 pub(super) struct Duty {
     timing: Timing,
     lead: Micros,
+    margin: Micros,
     /// What the radio does, and until when.
     doing: Option<Action>,
     /// The slot's time that is being listened.
@@ -80,7 +83,16 @@ impl Duty {
         let delays = Delays::default();
         delays.within(&timing, lead)?;
         let (span, busy) = (None, Busy::Nothing);
-        Ok(Self { timing, lead, doing: None, span, busy, delays, tally: Tally::default() })
+        Ok(Self {
+            timing,
+            lead,
+            margin: Micros::ZERO,
+            doing: None,
+            span,
+            busy,
+            delays,
+            tally: Tally::default(),
+        })
     }
 
     pub(super) const fn delays(&self) -> &Delays {
@@ -181,7 +193,7 @@ impl Duty {
     /// Ends the slot's time of listening if it is over; gives the power if there was no word.
     pub(super) fn span_over(&mut self, now: Tick) -> Option<(Channel, Dbm)> {
         let span = self.span?;
-        let until = self.doing.map_or(Tick::MAX, |doing| doing.until);
+        let until = self.doing.map_or(Tick::MAX, |doing| doing.until.minus(self.margin));
         let level = span.level?;
         if now < self.end(&span).min(until) {
             return None;
@@ -257,9 +269,34 @@ impl Duty {
         self.busy = Busy::Sending { look: now };
     }
 
+    #[cfg(feature = "critical-section")]
+    pub(super) const fn withheld(&mut self) {
+        count(&mut self.tally.withheld);
+    }
+
+    /// A transmission that could not be loaded before the next slot was prepared.
+    #[cfg(feature = "critical-section")]
+    pub(super) const fn missed(&mut self) {
+        count(&mut self.tally.missed);
+    }
+
+    /// The station is asked for a slot so long before the last one ends.
+    #[cfg(feature = "critical-section")]
+    pub(super) const fn set_margin(&mut self, margin: Micros) {
+        self.margin = margin;
+    }
+
+    /// What the radio does goes on.
+    #[cfg(feature = "critical-section")]
+    pub(super) fn prolong(&mut self, answer: &Action) {
+        if let Some(doing) = self.doing.as_mut().filter(|doing| doing.radio == answer.radio) {
+            *doing = *answer;
+        }
+    }
+
     /// When the driver has to be called again at the latest.
     pub(super) fn wake(&self, now: Tick) -> Tick {
-        let until = self.doing.map_or(now, |doing| doing.until);
+        let until = self.doing.map_or(now, |doing| doing.until.minus(self.margin));
         let span = self.span.map_or(Tick::MAX, |span| match span.level {
             None => self.middle(&span),
             Some(_) => self.end(&span),

@@ -14,6 +14,8 @@
 //!    measures how long the radio takes for that, and compares with what the plan allows
 //!    ([`Delays`]).
 //! 3. With the feature `hal-async`, [`asynchronous`] has the same for executors.
+//! 4. With the feature `critical-section`, `SharedDriver` leaves the tuning to an interrupt at the
+//!    start of the slot, by way of `shared`.
 //!
 //! # What the plan must leave for the radio
 //!
@@ -33,6 +35,8 @@ mod driver;
 mod duty;
 mod machine;
 mod part;
+#[cfg(feature = "critical-section")]
+mod shared_driver;
 mod transceiver;
 
 #[cfg(feature = "hal-async")]
@@ -42,6 +46,8 @@ pub use delays::{Delays, TooSlow};
 pub use driver::{Driver, QualifyError, Step};
 pub use duty::Tally;
 pub use part::{Modes, Part, PartError, Registers, Status};
+#[cfg(feature = "critical-section")]
+pub use shared_driver::{SharedDriver, SharedStep};
 pub use transceiver::{Board, NoPin, Polled, RadioError, Stamps, Transceiver};
 
 use crate::units::{Channel, Dbm, Micros, Tick};
