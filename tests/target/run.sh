@@ -38,6 +38,8 @@ missing() {
 command -v cargo >/dev/null || missing cargo "https://rustup.rs"
 command -v python3 >/dev/null || missing python3 "apt-get install python3"
 command -v qemu-system-arm >/dev/null || missing qemu-system-arm "apt-get install qemu-system-arm"
+command -v arm-none-eabi-gcc >/dev/null ||
+    missing arm-none-eabi-gcc "apt-get install gcc-arm-none-eabi"
 for target in "$m4" "$m0"; do
     libraries=$(rustc --print target-libdir --target "$target")
     compgen -G "$libraries/libcore-*" >/dev/null ||
@@ -160,6 +162,35 @@ check "docs/on-your-board.md: $(wc -l <"$work/commands") commands as they stand 
 status=0
 [[ -s $work/promised ]] && diff "$work/promised" "$work/bare.txt" || status=1
 check "and what they print" "$status"
+
+# ---- a program in C ----
+
+echo "C interface"
+(cd "$root" && cargo run --locked --quiet --package hopwright-capi --example configurations) \
+    >"$work/configurations.h"
+# program FEATURES OPTION...: links the program in C with the library.
+program() {
+    firmware --quiet --package hopwright-capi-library --features "$1"
+    shift
+    arm-none-eabi-gcc -std=c11 -Wall -Wextra -Werror -mcpu=cortex-m4 -mthumb -mfloat-abi=hard \
+        -mfpu=fpv4-sp-d16 -Os -ffreestanding -nostdlib -nostartfiles -Wl,--gc-sections \
+        -Wl,-z,noexecstack -I "$root/core/capi/include" -I "$work" -T "$here/capi/program.ld" "$@" \
+        "$here/capi/program.c" "$images/libhopwright.a" -lgcc -o "$images/program" 2>"$work/link.txt"
+}
+status=0
+program "" && emulate program "$work/program.txt" 4 || status=$?
+grep -qxF 'and says: 41 cm and rising' "$work/program.txt" || status=1
+check "a program in C: misuse is told, and a gauge reads what the post says" "$status"
+((status == 0)) || { echo "line $status"; cat "$work/link.txt" "$work/program.txt"; }
+status=0
+program panic-free || status=$?
+check "it links without a panic path" "$status"
+status=1
+if ! program panic-free,control -Wl,--undefined=hw_control &&
+    grep -q a_panic_path_is_left_in_the_c_interface "$work/link.txt"; then
+    status=0
+fi
+check "control: with an index out of range it does not" "$status"
 
 # ---- panic paths ----
 
