@@ -318,6 +318,7 @@ fn header_on_a_traffic_channel() -> (Vec<Vec<Transaction<u8>>>, Vec<u8>) {
         write(&[0xB4, 0xED, 0xCB, 0xA9, 0x87]),
         // 868 bits are 108 whole bytes.
         write(&[0xB8, 108]),
+        read(0x50, &[0x03]),
         enter(RECEIVE),
         // The second word was the one.
         read(0x51, &[0x80]),
@@ -396,6 +397,7 @@ fn a_long_transmission_is_written_as_the_memory_empties() {
         tune([0xE1, 0x93, 0x33]),
         write(&[0xB0, 0xDE, 0xAD, 0xBE, 0xEF]),
         write(&[0xB8, 108]),
+        read(0x50, &[0x03]),
         fill(0xFF, &payload[..64]),
         write(&[0x90, TRANSMIT]),
         // Not sent, above; not sent, at the threshold: 33 bytes are sure to fit; the last 11.
@@ -451,7 +453,12 @@ fn more_bits_than_the_length_holds_are_refused() {
 fn a_part_with_one_word_waits_for_that() {
     let registers = Registers { second_word: None, ..part().registers };
     let part = Part { registers, ..part() };
-    let bus = [write(&[0xB0, 0x12, 0x34, 0x56, 0x78]), write(&[0xB8, 108]), enter(RECEIVE)];
+    let bus = [
+        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB8, 108]),
+        read(0x50, &[0x03]),
+        enter(RECEIVE),
+    ];
     let bench = Bench::new(&bus, &[], &[]);
     let stamp = Cell::new(None);
     let board = bench.board(|| Tick::new(6_000), &stamp);

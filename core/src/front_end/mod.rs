@@ -85,17 +85,18 @@ pub trait FrontEnd {
     /// If the radio cannot be reached, or does not settle.
     fn tune(&mut self, channel: Channel) -> Result<(), Self::Error>;
 
-    /// Listens on the channel. Returns when the receiver is ready.
+    /// Listens on the channel. Returns when the receiver is ready, which is not before the synthesiser
+    /// has settled: an interrupt may have set it.
     ///
     /// # Errors
-    /// If the radio cannot be reached.
+    /// If the radio cannot be reached, or does not settle.
     fn listen(&mut self, awaited: Awaited) -> Result<(), Self::Error>;
 
     /// Gets ready to send a unique word and bits behind it, first bit most significant. Returns when
-    /// all is ready; nothing is on the air yet.
+    /// all is ready, the synthesiser as well; nothing is on the air yet.
     ///
     /// # Errors
-    /// If the radio cannot be reached, or has no room for the bits.
+    /// If the radio cannot be reached, does not settle, or has no room for the bits.
     fn load(&mut self, word: u32, bits: &[u8]) -> Result<(), Self::Error>;
 
     /// Waits until `until`, to the microsecond as well as it can. Never longer than a slot.

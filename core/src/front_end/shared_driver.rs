@@ -22,6 +22,10 @@ use crate::units::{Channel, Micros, Tick};
 /// set the timer for next, or stop it
 /// ```
 ///
+/// With a [`Transceiver`](super::Transceiver) the setting is
+/// [`Part::frequency_word`](super::Part::frequency_word), and the interrupt writes three registers: the mode
+/// of standby, which ends a transmission, the frequency word, and the mode of the synthesiser.
+///
 /// Where both use one bus, the loop's accesses are critical sections too, and the interrupt waits for
 /// the longest of them. [`FrontEnd::tune`] is called by [`qualify`](Self::qualify) alone.
 #[derive(Debug)]

@@ -219,6 +219,11 @@ where
         if self.wait_for(ready)? { Ok(()) } else { Err(RadioError::NotReady) }
     }
 
+    fn settle(&mut self) -> Result<(), Failed<S, P, T>> {
+        let settled = self.machine.part().status.settled;
+        if self.wait_for(settled)? { Ok(()) } else { Err(RadioError::NotSettled) }
+    }
+
     fn amplifier(&mut self, state: PinState) -> Result<(), Failed<S, P, T>> {
         self.amplifier.set_state(state).map_err(RadioError::Amplifier)
     }
@@ -294,14 +299,14 @@ where
         self.off()?;
         self.write(frequency)?;
         self.enter(self.machine.part().modes.synthesiser)?;
-        let settled = self.machine.part().status.settled;
-        if self.wait_for(settled)? { Ok(()) } else { Err(RadioError::NotSettled) }
+        self.settle()
     }
 
     fn listen(&mut self, awaited: Awaited) -> Result<(), Self::Error> {
         for write in self.machine.listen(awaited) {
             self.write(write)?;
         }
+        self.settle()?;
         self.receive()
     }
 
@@ -310,6 +315,7 @@ where
         for write in writes {
             self.write(write)?;
         }
+        self.settle()?;
         self.fill(self.machine.part().memory_bytes.into())
     }
 

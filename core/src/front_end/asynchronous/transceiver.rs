@@ -144,6 +144,11 @@ where
         if self.wait_for(ready).await? { Ok(()) } else { Err(RadioError::NotReady) }
     }
 
+    async fn settle(&mut self) -> Result<(), Failed<S, P, T>> {
+        let settled = self.machine.part().status.settled;
+        if self.wait_for(settled).await? { Ok(()) } else { Err(RadioError::NotSettled) }
+    }
+
     fn amplifier(&mut self, state: PinState) -> Result<(), Failed<S, P, T>> {
         self.amplifier.set_state(state).map_err(RadioError::Amplifier)
     }
@@ -219,14 +224,14 @@ where
         self.off().await?;
         self.write(frequency).await?;
         self.enter(self.machine.part().modes.synthesiser).await?;
-        let settled = self.machine.part().status.settled;
-        if self.wait_for(settled).await? { Ok(()) } else { Err(RadioError::NotSettled) }
+        self.settle().await
     }
 
     async fn listen(&mut self, awaited: Awaited) -> Result<(), Self::Error> {
         for write in self.machine.listen(awaited) {
             self.write(write).await?;
         }
+        self.settle().await?;
         self.receive().await
     }
 
@@ -235,6 +240,7 @@ where
         for write in writes {
             self.write(write).await?;
         }
+        self.settle().await?;
         self.fill(self.machine.part().memory_bytes.into()).await
     }
 
