@@ -30,6 +30,8 @@
 //! 13. [`record`]: its inputs and outputs as bytes, for replay and comparison.
 //! 14. [`provision`]: its configuration as bytes, sealed or typed by hand.
 //! 15. [`loader`]: how a carrier device brings it a new one.
+//! 16. `front_end` (feature `hal`): the driver loop, and a driver for a packet radio.
+//! 17. `shared` (feature `critical-section`): slots prepared by the loop, taken by an interrupt.
 //!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
@@ -114,6 +116,8 @@ mod append;
 pub mod band;
 pub mod clock;
 pub mod coding;
+#[cfg(feature = "hal")]
+pub mod front_end;
 pub mod header;
 pub mod keys;
 pub mod loader;
@@ -124,6 +128,8 @@ pub mod record;
 pub mod relay;
 pub mod seal;
 pub mod sequence;
+#[cfg(feature = "critical-section")]
+pub mod shared;
 pub mod station;
 pub mod stream;
 pub mod timing;

@@ -25,6 +25,7 @@ pub mod chi_square;
 pub mod correlation;
 pub mod plans;
 pub mod provisioning;
+pub mod radio;
 pub mod sp800_22;
 
 /// A count as a real number.

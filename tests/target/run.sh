@@ -38,6 +38,8 @@ missing() {
 command -v cargo >/dev/null || missing cargo "https://rustup.rs"
 command -v python3 >/dev/null || missing python3 "apt-get install python3"
 command -v qemu-system-arm >/dev/null || missing qemu-system-arm "apt-get install qemu-system-arm"
+command -v arm-none-eabi-gcc >/dev/null ||
+    missing arm-none-eabi-gcc "apt-get install gcc-arm-none-eabi"
 for target in "$m4" "$m0"; do
     libraries=$(rustc --print target-libdir --target "$target")
     compgen -G "$libraries/libcore-*" >/dev/null ||
@@ -66,14 +68,15 @@ firmware() {
 }
 images=${CARGO_TARGET_DIR:-$here/target}/$m4/release
 
-# emulate IMAGE FILE: runs an image, its output into FILE. A firmware that never ends is stopped.
+# emulate IMAGE FILE [SHIFT]: runs an image, its output into FILE. A firmware that never ends is
+# stopped. An instruction takes 2^SHIFT ns: 7 is for counting them, 4 about a real controller's pace.
 emulate() {
-    timeout 120 qemu-system-arm -M mps2-an386 -cpu cortex-m4 -icount shift=7 \
+    timeout 120 qemu-system-arm -M mps2-an386 -cpu cortex-m4 -icount "shift=${3-7}" \
         -semihosting-config enable=on,target=native -nographic -kernel "$images/$1" \
         </dev/null >"$2" 2>&1
 }
 
-# ---- the core alone, for both targets, with and without its feature ----
+# ---- the core alone, for both targets, with and without its features ----
 
 echo "core alone"
 for target in "$m4" "$m0"; do
@@ -83,6 +86,19 @@ for target in "$m4" "$m0"; do
             --features "$features") || status=$?
         check "builds for $target, features: ${features:-none}" "$status"
     done
+    # `hal-async` brings `hal` along.
+    status=0
+    combinations=0
+    for hal in "" hal hal-async; do
+        for interrupt in "" critical-section; do
+            for others in "" defmt embedded-io defmt,embedded-io; do
+                combinations=$((combinations + 1))
+                (cd "$root" && cargo check --locked --quiet --package hopwright-core \
+                    --target "$target" --features "$hal,$interrupt,$others") || status=$?
+            done
+        done
+    done
+    check "compiles for $target with each of $combinations combinations of features" "$status"
 done
 
 # ---- recordings, and what the host makes of them ----
@@ -116,6 +132,65 @@ for recording in "$work/recordings"/*; do
     check "$on_host" "$status"
     ((status == 0)) || grep -F "${on_host%%:*}:" "$work/replay.txt" || tail -n 3 "$work/replay.txt"
 done
+
+# ---- boards: the driver loop and the hop interrupt ----
+
+echo "boards"
+firmware --quiet --package hopwright-boards
+for board in rtic embassy; do
+    status=0
+    emulate "$board" "$work/$board.txt" 4 || status=$?
+    grep -qxF '10 says: gauge ford: 41 cm and rising' "$work/$board.txt" || status=1
+    check "$board: a gauge comes into step and reads what the post says" "$status"
+    ((status == 0)) || tail -n 3 "$work/$board.txt"
+done
+status=0
+emulate loaded "$work/loaded.txt" 4 || status=$?
+of_loaded() { sed -n "s/^$1 //p" "$work/loaded.txt"; }
+check "SysTick under load: $(of_loaded sent) of $(of_loaded slots) slots sent, $(of_loaded lapses) \
+muted, none on a channel not its own" "$status"
+((status == 0)) || cat "$work/loaded.txt"
+# The guide is followed to the letter: its indented commands, and then its output.
+guide=$root/docs/on-your-board.md
+sed -n '/^## On an emulated board/,/^## /{s/^    \$ //p}' "$guide" >"$work/commands"
+sed -n '/^## On an emulated board/,/^## /{/^    \$/d;s/^    //p}' "$guide" >"$work/promised"
+status=0
+(cd "$root" && timeout 600 bash -e "$work/commands") </dev/null >"$work/bare.txt" 2>"$work/bare.log" ||
+    status=$?
+check "docs/on-your-board.md: $(wc -l <"$work/commands") commands as they stand there" "$status"
+((status == 0)) || tail -n 5 "$work/bare.log" "$work/bare.txt"
+status=0
+[[ -s $work/promised ]] && diff "$work/promised" "$work/bare.txt" || status=1
+check "and what they print" "$status"
+
+# ---- a program in C ----
+
+echo "C interface"
+(cd "$root" && cargo run --locked --quiet --package hopwright-capi --example configurations) \
+    >"$work/configurations.h"
+# program FEATURES OPTION...: links the program in C with the library.
+program() {
+    firmware --quiet --package hopwright-capi-library --features "$1"
+    shift
+    arm-none-eabi-gcc -std=c11 -Wall -Wextra -Werror -mcpu=cortex-m4 -mthumb -mfloat-abi=hard \
+        -mfpu=fpv4-sp-d16 -Os -ffreestanding -nostdlib -nostartfiles -Wl,--gc-sections \
+        -Wl,-z,noexecstack -I "$root/core/capi/include" -I "$work" -T "$here/capi/program.ld" "$@" \
+        "$here/capi/program.c" "$images/libhopwright.a" -lgcc -o "$images/program" 2>"$work/link.txt"
+}
+status=0
+program "" && emulate program "$work/program.txt" 4 || status=$?
+grep -qxF 'and says: 41 cm and rising' "$work/program.txt" || status=1
+check "a program in C: misuse is told, and a gauge reads what the post says" "$status"
+((status == 0)) || { echo "line $status"; cat "$work/link.txt" "$work/program.txt"; }
+status=0
+program panic-free || status=$?
+check "it links without a panic path" "$status"
+status=1
+if ! program panic-free,control -Wl,--undefined=hw_control &&
+    grep -q a_panic_path_is_left_in_the_c_interface "$work/link.txt"; then
+    status=0
+fi
+check "control: with an index out of range it does not" "$status"
 
 # ---- panic paths ----
 
@@ -229,6 +304,7 @@ echo "bytes"
 short "flash of the link: band, sequence, clock, station" core_flash_bytes 32768 39500
 row "RAM of a station with 128 channels" station_bytes 4096
 echo "for information (bytes)"
+row "RAM of the queue to the hop interrupt, four slots" hops_bytes
 row "flash of the link and the key tree" core_and_tree_flash_bytes
 row "flash of the link, the key tree and messages" core_tree_and_messages_flash_bytes
 row "flash of reading a configuration, alone" configuration_flash_bytes
@@ -236,6 +312,11 @@ row "flash of typed groups, alone" manual_flash_bytes
 row "flash of the station end of the loader, alone" loader_flash_bytes
 row "flash of opening what is sealed with a transfer key, alone" opening_flash_bytes
 echo "for information (instructions)"
+row "hop interrupt: takes a slot" interrupt_taken
+row "hop interrupt: too early, or again" interrupt_early
+row "hop interrupt: nothing was prepared" interrupt_lapse
+row "hop interrupt, worst: three slots of four are over" interrupt_worst
+row "a transmission cleared" interrupt_transmit
 row "one cipher block" word_new_block
 row "one Golay word decoded" golay_decode_worst
 row "a far slot, balanced draw, worst" jump_balanced_worst

@@ -9,6 +9,7 @@
 mod band;
 mod fields;
 mod keys;
+mod kit;
 mod link;
 mod messages;
 mod provision;
@@ -52,6 +53,7 @@ extern "C" fn _start() -> ! {
     provision::all();
     text::all(raster.err());
     voice::all();
+    kit::all(&key);
     #[cfg(feature = "control")]
     black_box(black_box(&[0_u8; 4])[black_box(4)]);
     loop {

@@ -38,6 +38,11 @@ pub(crate) fn all(key: &NetKey) {
     }
 }
 
+/// A station of which nothing is known.
+pub(crate) fn any_station<const N: usize>(key: &NetKey) -> Option<Station<N>> {
+    Station::new(config(key)?).ok()
+}
+
 fn sink(bytes: &[u8]) {
     black_box(bytes);
 }

@@ -6,6 +6,7 @@
 mod blocks;
 mod headers;
 mod hops;
+mod interrupt;
 mod jumps;
 mod messages;
 mod net;
@@ -13,6 +14,8 @@ mod station;
 mod stats;
 
 use core::arch::asm;
+// Brings in the critical sections of a single core.
+use cortex_m as _;
 use hopwright_core::station::Station;
 use hopwright_firmware::counter::Counter;
 use hopwright_firmware::recordings;
@@ -27,6 +30,7 @@ fn main() -> ! {
     blocks::measure(&counter);
     hops::measure(&counter);
     headers::measure(&counter);
+    interrupt::measure(&counter);
     jumps::measure(&counter);
     messages::measure(&counter);
     let recordings = station::measure(&counter);

@@ -1,0 +1,168 @@
+//! The driver loop, for executors.
+
+use super::FrontEnd;
+use crate::front_end::duty::{Duty, HEADER, Order};
+use crate::front_end::{Awaited, Delays, QualifyError, Step, Tally, TooSlow};
+use crate::station::{Heard, Reception, Station};
+use crate::timing::{MAX_SLOT_BYTES, Timing};
+use crate::units::{Channel, Tick};
+
+/// Drives one radio for one station: [`front_end::Driver`](crate::front_end::Driver) for executors.
+#[derive(Debug)]
+pub struct Driver<F> {
+    front_end: F,
+    duty: Duty,
+    bits: [u8; MAX_SLOT_BYTES],
+    length: usize,
+}
+
+impl<F: FrontEnd> Driver<F> {
+    /// A driver for a radio, by the slots of a plan.
+    ///
+    /// # Errors
+    /// [`TooSlow::Lead`] if the radio's ramp and preamble leave no time to settle.
+    pub fn new(front_end: F, timing: Timing) -> Result<Self, TooSlow> {
+        let duty = Duty::new(timing, front_end.lead())?;
+        Ok(Self { front_end, duty, bits: [0; MAX_SLOT_BYTES], length: 0 })
+    }
+
+    /// Measures the radio before it goes on the air. Nothing is sent.
+    ///
+    /// # Errors
+    /// [`QualifyError`] if the radio cannot be reached, or is slower than the plan promises.
+    pub async fn qualify(
+        &mut self,
+        channels: &[Channel],
+    ) -> Result<Delays, QualifyError<F::Error>> {
+        self.jump(channels).await.map_err(QualifyError::Radio)?;
+        self.duty.forget();
+        self.duty.within().map_err(QualifyError::TooSlow)?;
+        Ok(*self.delays())
+    }
+
+    async fn jump(&mut self, channels: &[Channel]) -> Result<(), F::Error> {
+        let pairs = channels.iter().zip(channels.iter().rev()).take(channels.len().div_ceil(2));
+        let bytes = self.duty.timing().bytes();
+        let awaited = Awaited { word: 0x5555_5555, bytes: HEADER, complement: None };
+        for (low, high) in pairs {
+            for (from, to) in [(low, high), (high, low)] {
+                let began = self.front_end.now();
+                self.front_end.tune(*from).await?;
+                self.front_end.listen(awaited).await?;
+                let ready = self.front_end.now();
+                self.duty.listens(*from, began, ready);
+                self.front_end.tune(*to).await?;
+                let bits = self.bits.get(..bytes).unwrap_or_default();
+                self.front_end.load(awaited.word, bits).await?;
+                let now = self.front_end.now();
+                let _ = self.duty.can_send(ready, now, Tick::MAX);
+            }
+        }
+        self.front_end.off().await
+    }
+
+    /// Does what is due, as the blocking driver's
+    /// [`step`](crate::front_end::Driver::step) does.
+    ///
+    /// # Errors
+    /// If the radio cannot be reached. The next step tells it anew what to do.
+    pub async fn step<const N: usize>(
+        &mut self,
+        station: &mut Station<N>,
+    ) -> Result<Step, F::Error> {
+        let heard = self.attend(station).await?;
+        let now = self.front_end.now();
+        if !self.duty.receives() {
+            let order = self.duty.order(station.poll(now), now);
+            let done = self.carry_out(order, station.burst()).await;
+            done.inspect_err(|_| self.duty.forget())?;
+        }
+        let now = self.front_end.now();
+        Ok(Step { heard, wake: self.duty.wake(now) })
+    }
+
+    /// Waits until `wake`, or until the radio signals something. To be given a command in between,
+    /// drop this unfinished, and step again after the command.
+    pub async fn idle(&mut self, wake: Tick) {
+        self.front_end.idle(wake).await;
+    }
+
+    async fn attend<const N: usize>(
+        &mut self,
+        station: &mut Station<N>,
+    ) -> Result<Option<Heard>, F::Error> {
+        let progress = self.front_end.attend(&mut self.bits).await?;
+        let now = self.front_end.now();
+        let channel = self.duty.channel();
+        let captured = self.duty.progress(now, progress);
+        let heard = captured.zip(channel).map(|(captured, channel)| {
+            self.length = captured.length.min(self.bits.len());
+            let bits = self.bits.get(..self.length).unwrap_or_default();
+            let (word, at) = (captured.word, captured.at);
+            station.heard(now, Reception { channel, word, at, bits })
+        });
+        if self.duty.wants_level(now) {
+            let level = self.front_end.level().await?;
+            self.duty.level(level);
+        }
+        if let Some((channel, level)) = self.duty.span_over(now) {
+            station.energy(now, channel, level);
+        }
+        Ok(heard)
+    }
+
+    async fn carry_out(&mut self, order: Order, burst: &[u8]) -> Result<(), F::Error> {
+        let began = self.front_end.now();
+        match order {
+            Order::Keep => Ok(()),
+            Order::Off => self.front_end.off().await,
+            Order::Listen { channel, awaited } => {
+                self.front_end.tune(channel).await?;
+                self.front_end.listen(awaited).await?;
+                let now = self.front_end.now();
+                self.duty.listens(channel, began, now);
+                Ok(())
+            }
+            Order::Send { channel, word, at } => {
+                self.front_end.tune(channel).await?;
+                self.front_end.load(word, burst).await?;
+                let now = self.front_end.now();
+                if !self.duty.can_send(began, now, at) {
+                    return self.front_end.off().await;
+                }
+                self.front_end.wait(at.minus(self.duty.lead())).await;
+                self.front_end.send(at).await?;
+                self.duty.sent(at.minus(self.duty.lead()));
+                Ok(())
+            }
+        }
+    }
+}
+
+impl<F> Driver<F> {
+    /// The bits of the last reception.
+    #[must_use]
+    pub fn bits(&self) -> &[u8] {
+        self.bits.get(..self.length).unwrap_or_default()
+    }
+
+    /// The longest times since the start.
+    #[must_use]
+    pub const fn delays(&self) -> &Delays {
+        self.duty.delays()
+    }
+
+    /// What has been counted since the start.
+    #[must_use]
+    pub const fn tally(&self) -> &Tally {
+        self.duty.tally()
+    }
+
+    /// Whether the radio has so far kept to what the plan promises the rest of the net.
+    ///
+    /// # Errors
+    /// [`TooSlow`] if it has not.
+    pub fn keeps_to_the_plan(&self) -> Result<(), TooSlow> {
+        self.duty.within()
+    }
+}

@@ -1,0 +1,207 @@
+//! The driver loop beside a hop interrupt.
+
+use super::duty::Order;
+use super::{Delays, Driver, FrontEnd, QualifyError, Tally, TooSlow};
+use crate::shared::{Ahead, Hops, Serial};
+use crate::station::{Action, Heard, Radio, Station};
+use crate::timing::Timing;
+use crate::units::{Channel, Micros, Tick};
+
+/// Drives one radio for one station, but leaves the tuning to an interrupt: [`Driver`] with
+/// [`Hops`].
+///
+/// The loop calls [`step`](Self::step) as it would the driver's. The interrupt, at the time that it
+/// gave last, does this and no more:
+///
+/// ```text
+/// let next = HOPS.hop(now, |turn| match turn {
+///     Turn::Tune { setting, .. } => { transmitter off; write the setting; synthesiser on }
+///     Turn::Mute => transmitter off,
+///     Turn::Stay => {}
+/// });
+/// set the timer for next, or stop it
+/// ```
+///
+/// With a [`Transceiver`](super::Transceiver) the setting is
+/// [`Part::frequency_word`](super::Part::frequency_word), and the interrupt writes three registers: the mode
+/// of standby, which ends a transmission, the frequency word, and the mode of the synthesiser.
+///
+/// Where both use one bus, the loop's accesses are critical sections too, and the interrupt waits for
+/// the longest of them. [`FrontEnd::tune`] is called by [`qualify`](Self::qualify) alone.
+#[derive(Debug)]
+pub struct SharedDriver<'h, F, G, S, const D: usize> {
+    driver: Driver<F>,
+    hops: &'h Hops<S, D>,
+    ahead: Ahead,
+    setting: G,
+    /// A slot that was prepared, of which the radio has not been told yet.
+    pending: Option<(Serial, Action)>,
+}
+
+/// What one step has brought.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[must_use]
+pub struct SharedStep {
+    /// What became of a reception, if one came to its end.
+    pub heard: Option<Heard>,
+    /// When to step again at the latest; earlier when the radio or the interrupt signals something.
+    pub wake: Tick,
+    /// A slot was prepared that begins at this time. Set the interrupt's timer, unless it is set for
+    /// an earlier time; if the time has come, make the interrupt come at once.
+    pub hop: Option<Tick>,
+}
+
+impl<'h, F, G, S, const D: usize> SharedDriver<'h, F, G, S, D>
+where
+    F: FrontEnd,
+    G: Fn(Channel) -> S,
+    S: Copy,
+{
+    /// A driver for a radio, by the slots of a plan. It asks the station `margin` ahead, see
+    /// [`Ahead::new`]. `setting` gives what the synthesiser needs for a channel.
+    ///
+    /// # Errors
+    /// [`TooSlow::Lead`] if the radio's ramp and preamble leave no time to settle.
+    pub fn new(
+        front_end: F,
+        timing: Timing,
+        margin: Micros,
+        hops: &'h Hops<S, D>,
+        setting: G,
+    ) -> Result<Self, TooSlow> {
+        let ahead = Ahead::new(timing, margin);
+        let mut driver = Driver::new(front_end, timing)?;
+        driver.duty.set_margin(ahead.margin());
+        Ok(Self { driver, hops, ahead, setting, pending: None })
+    }
+
+    /// Measures the radio before it goes on the air, and before the interrupt is switched on.
+    ///
+    /// # Errors
+    /// [`QualifyError`] if the radio cannot be reached, or is slower than the plan promises.
+    pub fn qualify(&mut self, channels: &[Channel]) -> Result<Delays, QualifyError<F::Error>> {
+        self.driver.qualify(channels)
+    }
+
+    /// The station's time, for commands: it runs ahead of the clock by the margin at most.
+    pub fn time(&mut self) -> Tick {
+        let now = self.driver.front_end.now();
+        self.ahead.time(now)
+    }
+
+    /// Does what is due: takes a reception to the station, measures the power on the channel, tells
+    /// the radio of the slot that the interrupt has tuned for, and asks the station for the next.
+    /// Waits for the start of a transmission.
+    ///
+    /// # Errors
+    /// If the radio cannot be reached. The slot is lost then.
+    pub fn step<const N: usize>(
+        &mut self,
+        station: &mut Station<N>,
+    ) -> Result<SharedStep, F::Error> {
+        let asked_for = self.ahead.time(Tick::ZERO);
+        let heard = self.driver.attend(station, asked_for)?;
+        self.tell(station.burst())?;
+        let hop = if self.driver.duty.receives() { None } else { self.prepare(station) };
+        let now = self.driver.front_end.now();
+        let pending = self.pending.map_or(Tick::MAX, |(_, action)| action.from);
+        let wake = self.driver.duty.wake(now);
+        let wake = if self.driver.duty.receives() {
+            wake
+        } else {
+            // What is pending has priority: the interrupt takes it when it begins.
+            wake.min(self.ahead.wake()).min(pending)
+        };
+        let wake = if self.pending.is_some() { wake.max(pending) } else { wake };
+        Ok(SharedStep { heard, wake: wake.max(now), hop })
+    }
+
+    /// Asks the station, and leaves the answer for the interrupt.
+    fn prepare<const N: usize>(&mut self, station: &mut Station<N>) -> Option<Tick> {
+        let now = self.driver.front_end.now();
+        // If the interrupt does not come, the station is asked again in the next step.
+        let prepared = self.ahead.prepare(station, self.hops, now, &self.setting).ok()?;
+        let answer = *self.ahead.answer()?;
+        let Some(ticket) = prepared else {
+            if self.pending.is_none() {
+                self.driver.duty.prolong(&answer);
+            }
+            return None;
+        };
+        let replaced = self.pending.replace((ticket.serial, answer));
+        if let Some((_, Action { radio: Radio::Transmit { .. }, .. })) = replaced {
+            self.driver.duty.missed();
+        }
+        Some(answer.from)
+    }
+
+    /// Tells the radio of a slot, once the interrupt has tuned for it.
+    fn tell(&mut self, burst: &[u8]) -> Result<(), F::Error> {
+        let Some((serial, action)) = self.pending else { return Ok(()) };
+        let Some(entered) = self.hops.entered().filter(|entered| entered.serial == serial) else {
+            return Ok(());
+        };
+        self.pending = None;
+        let Driver { front_end, duty, .. } = &mut self.driver;
+        let now = front_end.now();
+        let done = match duty.order(action, now) {
+            Order::Keep => Ok(()),
+            Order::Off => front_end.off(),
+            Order::Listen { channel, awaited } => front_end.listen(awaited).map(|()| {
+                let now = front_end.now();
+                duty.listens(channel, entered.at, now);
+            }),
+            Order::Send { word, at, .. } => {
+                front_end.load(word, burst)?;
+                let now = front_end.now();
+                if !duty.can_send(entered.at, now, at) {
+                    return front_end.off();
+                }
+                front_end.wait(at.minus(duty.lead()));
+                let now = front_end.now();
+                match self.hops.transmit(serial, now, || front_end.send(at)) {
+                    Some(sent) => sent.map(|()| duty.sent(now)),
+                    None => {
+                        duty.withheld();
+                        front_end.off()
+                    }
+                }
+            }
+        };
+        done.inspect_err(|_| duty.forget())
+    }
+}
+
+impl<F, G, S, const D: usize> SharedDriver<'_, F, G, S, D> {
+    /// The bits of the last reception.
+    #[must_use]
+    pub fn bits(&self) -> &[u8] {
+        self.driver.bits()
+    }
+
+    /// The longest times since the start.
+    #[must_use]
+    pub const fn delays(&self) -> &Delays {
+        self.driver.delays()
+    }
+
+    /// What has been counted since the start.
+    #[must_use]
+    pub const fn tally(&self) -> &Tally {
+        self.driver.tally()
+    }
+
+    /// Whether the radio has so far kept to what the plan promises the rest of the net.
+    ///
+    /// # Errors
+    /// [`TooSlow`] if it has not.
+    pub fn keeps_to_the_plan(&self) -> Result<(), TooSlow> {
+        self.driver.keeps_to_the_plan()
+    }
+
+    /// The radio.
+    pub const fn front_end(&mut self) -> &mut F {
+        self.driver.front_end()
+    }
+}

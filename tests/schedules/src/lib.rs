@@ -1,0 +1,1 @@
+//! Only tests: see `tests/`.

@@ -1,0 +1,553 @@
+//! Slots prepared by the loop and taken by an interrupt, with critical sections of the host: a lock
+//! that its holder may take again.
+//!
+//! First the queue by itself, step by step; then a station, its driver and an interrupt in virtual
+//! time, the loop idle or loaded; then two threads.
+
+use hopwright_core::front_end::{Awaited, FrontEnd, Progress, SharedDriver};
+use hopwright_core::shared::{Ahead, Full, HopTally, Hops, Prepared, Serial, Ticket, Turn};
+use hopwright_core::station::{Action, Command, Event, Radio as Order, Station};
+use hopwright_core::units::{Channel, Dbm, Micros, Tick};
+use hopwright_tests::plans::{Make, key, timing};
+use hopwright_tests::radio::{Air, Dead, Doing, Flight, Radio};
+use std::cell::RefCell;
+use std::rc::Rc;
+
+mod host {
+    //! Critical sections for threads.
+
+    use std::cell::{Cell, RefCell};
+    use std::sync::{Mutex, MutexGuard, PoisonError};
+
+    static LOCK: Mutex<()> = Mutex::new(());
+
+    thread_local! {
+        static HELD: RefCell<Option<MutexGuard<'static, ()>>> = const { RefCell::new(None) };
+        static DEPTH: Cell<u32> = const { Cell::new(0) };
+    }
+
+    struct Threads;
+    critical_section::set_impl!(Threads);
+
+    #[expect(unsafe_code, reason = "the crate asks for a promise")]
+    // SAFETY: the first section of a thread takes the lock and the last gives it back, so that no two
+    // threads are in one at a time.
+    unsafe impl critical_section::Impl for Threads {
+        unsafe fn acquire() {
+            if DEPTH.get() == 0 {
+                let guard = LOCK.lock().unwrap_or_else(PoisonError::into_inner);
+                HELD.with(|held| held.replace(Some(guard)));
+            }
+            DEPTH.set(DEPTH.get() + 1);
+        }
+
+        unsafe fn release(_: ()) {
+            DEPTH.set(DEPTH.get() - 1);
+            if DEPTH.get() == 0 {
+                HELD.with(RefCell::take);
+            }
+        }
+    }
+}
+
+const SLOT: u64 = 20_000;
+
+fn tick(us: u64) -> Tick {
+    Tick::new(us)
+}
+
+fn channel(number: u16) -> Channel {
+    Channel::new(number).unwrap()
+}
+
+/// A slot that begins at `from` on a channel.
+fn slot(number: u16, from: u64, sends: bool) -> Prepared<u16> {
+    slot_of(&Make::member(0x21).station(&key(1)), number, from, sends)
+}
+
+fn slot_of(station: &Station<128>, number: u16, from: u64, sends: bool) -> Prepared<u16> {
+    let (channel, word, at) = (channel(number), 7, tick(from + 1_500));
+    let radio = if sends {
+        Order::Transmit { channel, word, at }
+    } else {
+        Order::Listen { channel, word, complement: false }
+    };
+    let until = tick(from + SLOT);
+    let action = Action { radio, from: tick(from), until, poll_by: until };
+    Prepared::new(station, &timing(), &action, Channel::number).expect("a channel of the hopset")
+}
+
+/// The interrupt at `now`: what it was told to do, and when it is needed next.
+fn hop<const D: usize>(hops: &Hops<u16, D>, now: u64) -> (Turn<u16>, Option<u64>) {
+    let mut told = None;
+    let next = hops.hop(tick(now), |turn| told = Some(turn));
+    (told.expect("it is told something"), next.map(Tick::us))
+}
+
+fn tune(number: u16) -> Turn<u16> {
+    Turn::Tune { channel: channel(number), setting: number }
+}
+
+fn serial(ticket: Result<Ticket, Full>) -> Serial {
+    ticket.expect("room").serial
+}
+
+#[test]
+fn the_interrupt_takes_what_is_due_and_nothing_else() {
+    let hops = Hops::<u16, 4>::new();
+    assert_eq!(hop(&hops, 0), (Turn::Mute, None), "nothing has ever been prepared");
+    let first = hops.prepare(tick(5_000), slot(3, 20_000, false), true);
+    assert_eq!(first.map(|ticket| ticket.at_once), Ok(false));
+    let _ = serial(hops.prepare(tick(5_000), slot(9, 40_000, false), true));
+    assert_eq!(hop(&hops, 19_999), (Turn::Mute, Some(20_000)));
+    assert_eq!(hop(&hops, 20_001), (tune(3), Some(40_000)));
+    let entered = hops.entered().unwrap();
+    assert_eq!((Ok(entered.serial), entered.at), (first.map(|t| t.serial), tick(20_001)));
+    assert_eq!(hop(&hops, 39_999), (Turn::Stay, Some(40_000)), "early or again");
+    assert_eq!(hop(&hops, 40_000), (tune(9), Some(60_000)));
+    assert_eq!(hops.tally(), HopTally { taken: 2, ..HopTally::default() });
+}
+
+#[test]
+fn a_slot_that_was_not_prepared_mutes_and_is_counted_once() {
+    let hops = Hops::<u16, 4>::new();
+    let _ = serial(hops.prepare(tick(0), slot(3, 20_000, true), true));
+    assert_eq!(hop(&hops, 20_000), (tune(3), Some(40_000)));
+    assert_eq!(hop(&hops, 40_000), (Turn::Mute, None));
+    assert_eq!(hop(&hops, 60_000), (Turn::Mute, None));
+    // The loop is back: the slot under way is late, and is taken at once.
+    let late = hops.prepare(tick(67_000), slot(5, 60_000, false), true).unwrap();
+    assert!(late.at_once);
+    assert_eq!(hop(&hops, 67_001), (tune(5), Some(80_000)));
+    let tally = HopTally { taken: 2, late: 1, lapses: 1, ..HopTally::default() };
+    assert_eq!(hops.tally(), tally);
+}
+
+#[test]
+fn slots_that_are_over_are_skipped() {
+    let hops = Hops::<u16, 4>::new();
+    for (number, from) in [(1, 20_000), (2, 40_000), (3, 60_000), (4, 80_000)] {
+        let _ = serial(hops.prepare(tick(0), slot(number, from, true), true));
+    }
+    assert_eq!(hops.prepare(tick(0), slot(5, 100_000, true), true), Err(Full));
+    // The interrupt was held off for three slots.
+    assert_eq!(hop(&hops, 79_999), (tune(3), Some(80_000)));
+    assert_eq!(hops.transmit(hops.entered().unwrap().serial, tick(79_999), || ()), None);
+    assert_eq!(hop(&hops, 80_000), (tune(4), Some(100_000)));
+    assert_eq!(hops.transmit(hops.entered().unwrap().serial, tick(80_400), || ()), Some(()));
+    let tally = HopTally { taken: 2, expired: 2, silenced: 1, withheld: 1, ..HopTally::default() };
+    assert_eq!(hops.tally(), tally);
+}
+
+#[test]
+fn a_transmission_starts_once_in_its_own_slot_or_not_at_all() {
+    let hops = Hops::<u16, 4>::new();
+    let mut started = Vec::new();
+    let first = serial(hops.prepare(tick(0), slot(1, 20_000, true), true));
+    let second = serial(hops.prepare(tick(0), slot(2, 40_000, true), true));
+    let mut start = |serial, now: u64| {
+        hops.transmit(serial, tick(now), || started.push(now));
+    };
+    start(first, 19_000);
+    let _ = hop(&hops, 20_000);
+    start(second, 20_800);
+    start(first, 20_801);
+    start(first, 20_802);
+    let _ = hop(&hops, 40_000);
+    start(first, 40_800);
+    start(second, 60_000);
+    assert_eq!(started, [20_801], "not early, not for the next, not twice, not when it is over");
+    assert_eq!(hops.tally().withheld, 5);
+    // A guard time of 500 us is how late the interrupt may be for a slot that transmits.
+    for (late, sent) in [(500, Some(())), (501, None)] {
+        let hops = Hops::<u16, 4>::new();
+        let only = serial(hops.prepare(tick(0), slot(1, 20_000, true), true));
+        let _ = hop(&hops, 20_000 + late);
+        assert_eq!(hops.transmit(only, tick(20_800), || ()), sent);
+        assert_eq!(hops.tally().silenced, u32::from(sent.is_none()));
+    }
+    // Listening is no transmission.
+    let hops = Hops::<u16, 4>::new();
+    let only = serial(hops.prepare(tick(0), slot(1, 20_000, false), true));
+    let _ = hop(&hops, 20_000);
+    assert_eq!(hops.transmit(only, tick(20_800), || ()), None);
+}
+
+#[test]
+fn from_within_itself_nothing_happens() {
+    let hops = Hops::<u16, 4>::new();
+    let only = serial(hops.prepare(tick(0), slot(1, 20_000, true), true));
+    let _ = hops.hop(tick(20_000), |turn| {
+        assert_eq!(turn, tune(1));
+        assert_eq!(hops.transmit(only, tick(20_000), || ()), None);
+        assert_eq!(hops.entered(), None);
+        assert_eq!(hops.hop(tick(20_000), |_| panic!("twice")), None);
+    });
+    assert_eq!(hops.transmit(only, tick(20_800), || ()), Some(()));
+}
+
+#[test]
+fn only_the_stations_own_channels_are_prepared() {
+    let station = Make::member(0x21).station(&key(1));
+    let prepared = |number| {
+        let radio = Order::Listen { channel: channel(number), word: 7, complement: false };
+        let until = tick(SLOT);
+        let action = Action { radio, from: Tick::ZERO, until, poll_by: until };
+        Prepared::new(&station, &timing(), &action, Channel::number).is_some()
+    };
+    // The hopset is channels 0 to 127.
+    assert_eq!(
+        (prepared(0), prepared(127), prepared(128), prepared(4_095)),
+        (true, true, false, false)
+    );
+}
+
+#[test]
+fn what_a_station_goes_on_with_is_amended() {
+    let mut station = Make::member(0x21).station(&key(1));
+    let hops = Hops::<u16, 4>::new();
+    let mut ahead = Ahead::new(timing(), Micros::new(5_000));
+    let mut prepare = |ahead: &mut Ahead, now| {
+        ahead.prepare(&mut station, &hops, tick(now), Channel::number).unwrap()
+    };
+    let first = prepare(&mut ahead, 100).expect("it parks");
+    assert!(first.at_once);
+    assert_eq!(prepare(&mut ahead, 200), None, "the same answer");
+    let until = ahead.answer().unwrap().until.us();
+    assert_eq!(ahead.wake(), tick(until - 5_000));
+    let (_, next) = hop(&hops, 300);
+    assert_eq!(next, Some(until));
+    let second = prepare(&mut ahead, until - 5_000).expect("another channel");
+    assert!(!second.at_once);
+    assert_eq!(ahead.time(tick(until - 4_000)), tick(until), "the station's time runs ahead");
+    assert_eq!(hops.tally(), HopTally { taken: 1, ..HopTally::default() });
+}
+
+#[test]
+fn a_stay_that_is_cut_short_ends_for_the_interrupt_too() {
+    let mut station = Make::member(0x21).station(&key(1));
+    let hops = Hops::<u16, 4>::new();
+    let mut ahead = Ahead::new(timing(), Micros::new(5_000));
+    let _ = ahead.prepare(&mut station, &hops, tick(100), Channel::number).unwrap();
+    // 19 frames of 8 slots, the longest gap, and one more.
+    assert_eq!(hop(&hops, 100).1, Some(100 + 20 * 8 * SLOT));
+    // Who presses without time listens for two seconds more, on the same channel.
+    let press = Command::Press(hopwright_core::address::Target::ALL);
+    station.command(ahead.time(tick(50_000)), press).unwrap();
+    assert_eq!(ahead.prepare(&mut station, &hops, tick(50_000), Channel::number), Ok(None));
+    assert_eq!(hop(&hops, 60_000), (Turn::Stay, Some(2_050_000)));
+}
+
+// ---- a station, its driver and an interrupt ----
+
+/// A radio that the interrupt and the loop share.
+#[derive(Debug, Clone)]
+struct Common(Rc<RefCell<Radio>>);
+
+impl FrontEnd for Common {
+    type Error = Dead;
+
+    fn now(&mut self) -> Tick {
+        self.0.borrow_mut().now()
+    }
+
+    fn lead(&self) -> Micros {
+        self.0.borrow().lead()
+    }
+
+    fn off(&mut self) -> Result<(), Dead> {
+        self.0.borrow_mut().off()
+    }
+
+    fn tune(&mut self, _: Channel) -> Result<(), Dead> {
+        panic!("the interrupt tunes")
+    }
+
+    fn listen(&mut self, awaited: Awaited) -> Result<(), Dead> {
+        self.0.borrow_mut().listen(awaited)
+    }
+
+    fn load(&mut self, word: u32, bits: &[u8]) -> Result<(), Dead> {
+        self.0.borrow_mut().load(word, bits)
+    }
+
+    fn wait(&mut self, until: Tick) {
+        self.0.borrow_mut().wait(until);
+    }
+
+    fn send(&mut self, at: Tick) -> Result<(), Dead> {
+        self.0.borrow_mut().send(at)
+    }
+
+    fn attend(&mut self, bits: &mut [u8]) -> Result<Progress, Dead> {
+        self.0.borrow_mut().attend(bits)
+    }
+
+    fn level(&mut self) -> Result<Dbm, Dead> {
+        self.0.borrow_mut().level()
+    }
+}
+
+type Setting = fn(Channel) -> Channel;
+type Shared = SharedDriver<'static, Common, Setting, Channel, 4>;
+
+/// A board: a station, a loop and an interrupt.
+struct Board {
+    station: Station<128>,
+    driver: Shared,
+    hops: &'static Hops<Channel, 4>,
+    radio: Rc<RefCell<Radio>>,
+    timer: Option<u64>,
+    wake: u64,
+    /// The loop is busy with something else from each first to each second.
+    busy: Vec<(u64, u64)>,
+    /// The loop steps again and again.
+    restless: bool,
+    events: Vec<Event>,
+    heard: u32,
+}
+
+impl Board {
+    fn new(make: Make, air: &Rc<RefCell<Air>>) -> Self {
+        let hops: &'static Hops<Channel, 4> = Box::leak(Box::new(Hops::new()));
+        let radio = Rc::new(RefCell::new(Radio::new(air)));
+        let common = Common(radio.clone());
+        let setting: Setting = |channel| channel;
+        let driver = SharedDriver::new(common, timing(), Micros::new(4_000), hops, setting);
+        let (events, busy) = (Vec::new(), Vec::new());
+        let (station, driver) = (make.station(&key(1)), driver.expect("a quick radio"));
+        Self {
+            station,
+            driver,
+            hops,
+            radio,
+            timer: None,
+            wake: 0,
+            busy,
+            restless: false,
+            events,
+            heard: 0,
+        }
+    }
+
+    /// When the loop runs next: when it has something to do and is not busy with something else.
+    fn loop_due(&self) -> u64 {
+        let now = self.radio.borrow().now;
+        let signal = self.radio.borrow().signal().filter(|signal| *signal > now);
+        let due = self.wake.min(signal.unwrap_or(u64::MAX)).max(now);
+        self.busy.iter().find(|(from, to)| (*from..*to).contains(&due)).map_or(due, |(_, to)| *to)
+    }
+
+    /// The interrupt comes first. It does not wait for a loop that is in the middle of a call.
+    fn due(&self) -> u64 {
+        self.timer.map_or(u64::MAX, |timer| timer).min(self.loop_due())
+    }
+
+    fn run_next(&mut self) {
+        let due = self.due();
+        {
+            let mut radio = self.radio.borrow_mut();
+            radio.now = radio.now.max(due);
+        }
+        if self.timer.is_some_and(|timer| timer <= due) {
+            self.interrupt();
+            return;
+        }
+        let step = self.driver.step(&mut self.station).expect("a radio that answers");
+        self.wake = step.wake.us();
+        if self.restless {
+            self.wake = self.wake.min(self.radio.borrow().now + 333);
+        }
+        self.heard += u32::from(step.heard.is_some());
+        if let Some(at) = step.hop {
+            self.timer = Some(self.timer.map_or(at.us(), |timer| timer.min(at.us())));
+        }
+        self.events.extend(std::iter::from_fn(|| self.station.next_event()));
+    }
+
+    fn interrupt(&mut self) {
+        let now = self.radio.borrow().now;
+        let next = self.hops.hop(tick(now), |turn| {
+            let mut radio = self.radio.borrow_mut();
+            match turn {
+                Turn::Tune { channel, .. } => {
+                    (radio.channel, radio.doing) = (Some(channel), Doing::Tuned);
+                    // What the synthesiser takes; the loop sees it settle.
+                    radio.now += radio.settle;
+                }
+                Turn::Mute => {
+                    if let Doing::Sending { .. } | Doing::Loaded { .. } = radio.doing {
+                        radio.doing = Doing::Off;
+                    }
+                }
+                Turn::Stay => {}
+            }
+        });
+        self.timer = next.map(Tick::us);
+        // An interrupt wakes the loop.
+        self.wake = 0;
+    }
+
+    fn command(&mut self, command: Command) {
+        let time = self.driver.time();
+        self.station.command(time, command).expect("a command that can be carried out");
+        self.wake = 0;
+    }
+}
+
+/// Runs all boards until a time of their clock.
+fn run(boards: &mut [Board], until: u64) {
+    for _ in 0..1_000_000 {
+        let Some((due, next)) = (0..boards.len()).map(|i| (boards[i].due(), i)).min() else {
+            return;
+        };
+        if due >= until {
+            for board in boards {
+                let mut radio = board.radio.borrow_mut();
+                radio.now = radio.now.max(until);
+            }
+            return;
+        }
+        boards[next].run_next();
+    }
+    panic!("a loop that does not sleep");
+}
+
+/// What a timekeeper announces on a board whose loop is busy at these times.
+fn announce(busy: &[(u64, u64)]) -> (Vec<Flight>, Board) {
+    announce_with(busy, false)
+}
+
+fn announce_with(busy: &[(u64, u64)], restless: bool) -> (Vec<Flight>, Board) {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut boards = [Board::new(Make::timekeeper(0x10), &air)];
+    run(&mut boards, 50_000);
+    boards[0].busy = busy.to_vec();
+    boards[0].restless = restless;
+    boards[0].command(Command::Announce);
+    run(&mut boards, 3_050_000);
+    let [board] = boards;
+    let flights = air.borrow().flights.clone();
+    (flights, board)
+}
+
+#[test]
+fn an_idle_loop_sends_every_slot() {
+    let (flights, board) = announce(&[]);
+    // The first slot begins with the command, and is tuned for at once.
+    assert_eq!(flights.len(), 150);
+    assert!(flights.windows(2).all(|pair| pair[1].at - pair[0].at == SLOT));
+    let tally = board.hops.tally();
+    assert_eq!((tally.late, tally.lapses, tally.expired), (0, 0, 0), "{tally:?}");
+    assert_eq!(board.driver.tally().sent, 150);
+    assert_eq!(board.station.counters().late, 0);
+    assert_eq!(board.driver.keeps_to_the_plan(), Ok(()));
+}
+
+#[test]
+fn stepping_early_and_often_changes_nothing() {
+    let (flights, board) = announce_with(&[], true);
+    assert_eq!(flights, announce(&[]).0);
+    let tally = board.hops.tally();
+    assert_eq!((tally.late, tally.lapses, tally.expired), (0, 0, 0), "{tally:?}");
+}
+
+#[test]
+fn a_loaded_loop_loses_slots_and_sends_nothing_else() {
+    let (all, _) = announce(&[]);
+    // Shorter than the margin: nothing is lost. Across a boundary and the start of the word; three
+    // slots long; in the middle of a slot until just before its end.
+    let short = [(300_000, 303_900), (516_200, 519_900), (700_100, 700_800)];
+    let (flights, board) = announce(&short);
+    assert_eq!(flights, all, "{:?}", board.hops.tally());
+    assert_eq!(board.hops.tally().late, 0);
+    let long = [(309_000, 313_000), (505_000, 512_000), (740_000, 800_500), (1_001_000, 1_069_800)];
+    let (flights, board) = announce(&long);
+    let tally = board.hops.tally();
+    assert!(tally.late >= 3 && tally.lapses >= 3, "{tally:?}");
+    assert!(flights.len() < all.len() - 5, "{} of {}", flights.len(), all.len());
+    assert!(flights.iter().all(|flight| all.contains(flight)), "nothing that was not due");
+    let calm = |flights: &[Flight]| -> Vec<Flight> {
+        flights.iter().filter(|flight| flight.at > 1_100_000).cloned().collect()
+    };
+    assert_eq!(calm(&flights), calm(&all), "and afterwards all is as before");
+    assert_eq!(board.driver.tally().sent as usize, flights.len());
+}
+
+#[test]
+fn a_member_hears_through_its_interrupt_what_a_timekeeper_sends_through_its_own() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut boards =
+        [Board::new(Make::timekeeper(0x10), &air), Board::new(Make::member(0x21), &air)];
+    run(&mut boards, 50_000);
+    boards[1].restless = true;
+    boards[0].command(Command::Announce);
+    run(&mut boards, 4_200_000);
+    boards[0].command(Command::Press(hopwright_core::address::Target::ALL));
+    run(&mut boards, 6_000_000);
+    let [first, second] = &boards;
+    assert!(second.station.in_step(), "{:?}", second.events);
+    assert!(second.events.iter().any(|event| matches!(event, Event::Call { .. })));
+    let sent = first.driver.tally().sent;
+    // In step after a few slots, and nothing missed from then on.
+    assert!(second.heard + 12 >= sent && sent > 280, "{} of {sent}", second.heard);
+    assert_eq!(second.driver.tally().broken_off, 0);
+    assert_eq!(second.hops.tally().lapses, 0, "{:?}", second.hops.tally());
+    assert_eq!(second.station.counters().not_awaited, 0, "asked for the next slot too soon");
+}
+
+// ---- threads ----
+
+/// An interrupt and a loop on two threads that race each other: every transmission happens on the
+/// channel of its own slot.
+#[test]
+fn threads_never_transmit_on_another_slots_channel() {
+    use std::sync::Mutex;
+    use std::sync::atomic::{AtomicU64, Ordering};
+    static HOPS: Hops<u16, 4> = Hops::new();
+    static TIME: AtomicU64 = AtomicU64::new(0);
+    static TUNED: Mutex<Option<u16>> = Mutex::new(None);
+    const SLOTS: u64 = 4_000;
+    let interrupt = std::thread::spawn(|| {
+        let mut pause = 1_u32;
+        for step in 0..SLOTS * 2 {
+            TIME.store(step * SLOT / 2, Ordering::SeqCst);
+            let _ = HOPS.hop(tick(step * SLOT / 2), |turn| {
+                if let Turn::Tune { setting, .. } = turn {
+                    *TUNED.lock().unwrap() = Some(setting);
+                }
+            });
+            // Pauses of all lengths, so that the loop is caught at all of its steps.
+            pause = pause.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            for _ in 0..pause >> 20 {
+                std::hint::spin_loop();
+            }
+            std::thread::yield_now();
+        }
+    });
+    let station = Make::member(0x21).station(&key(1));
+    let slot = |h: u64| slot_of(&station, u16::try_from(h % 128).unwrap(), h * SLOT, true);
+    let slots: Vec<Prepared<u16>> = (1..=SLOTS).map(slot).collect();
+    let (mut sent, mut waiting) = (0_u32, Vec::new());
+    while !interrupt.is_finished() {
+        let now = TIME.load(Ordering::SeqCst);
+        let next = now / SLOT + 1;
+        let known = waiting.last().is_some_and(|(h, _)| *h >= next);
+        if let Some(slot) = slots.get(usize::try_from(next).unwrap() - 1).filter(|_| !known)
+            && let Ok(ticket) = HOPS.prepare(tick(now), *slot, true)
+        {
+            waiting.push((next, ticket.serial));
+        }
+        waiting.retain(|(h, serial)| {
+            let now = TIME.load(Ordering::SeqCst);
+            let started = HOPS.transmit(*serial, tick(now), || *TUNED.lock().unwrap());
+            if let Some(tuned) = started {
+                assert_eq!(tuned.map(u64::from), Some(h % 128));
+                sent += 1;
+            }
+            started.is_none() && now < (h + 1) * SLOT
+        });
+    }
+    interrupt.join().unwrap();
+    assert!(sent > 100, "{sent} only: {:?}", HOPS.tally());
+}

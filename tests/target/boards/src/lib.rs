@@ -1,0 +1,16 @@
+//! A board that exists in an emulator only: its time, its hop interrupt's timer, two radios that hear
+//! each other, and the net of the example.
+//!
+//! On a real board [`time`] is a timer, [`radio`] is a
+//! [`Transceiver`](hopwright_core::front_end::Transceiver), and [`net`] comes from the station's
+//! configuration. The binaries stay as they are.
+
+#![no_std]
+
+// Brings in the critical sections of a single core.
+use cortex_m as _;
+
+pub mod net;
+mod panic;
+pub mod radio;
+pub mod time;

@@ -1,0 +1,212 @@
+//! The driver of a radio, and the hop interrupt.
+//!
+//! The asynchronous driver is not here: the compiler puts a panic into every `async fn`, for whoever
+//! polls it after its end, and only an executor's code can show that nobody does.
+
+use crate::fields::any_timing;
+use crate::station::any_station;
+use core::convert::Infallible;
+use core::hint::black_box;
+use embedded_hal::delay::DelayNs;
+use embedded_hal::digital::{ErrorType as PinErrors, InputPin, OutputPin};
+use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
+use hopwright_core::band::Raster;
+use hopwright_core::front_end::{
+    Awaited, Board, Driver, FrontEnd, Modes, NoPin, Part, Polled, Registers, SharedDriver, Status,
+    Transceiver,
+};
+use hopwright_core::keys::NetKey;
+use hopwright_core::shared::{Ahead, Hops, Prepared, Turn};
+use hopwright_core::station::Station;
+use hopwright_core::timing::Timing;
+use hopwright_core::units::{Channel, Hertz, Micros, Tick};
+
+/// Critical sections that do nothing: the image is never run.
+struct Never;
+critical_section::set_impl!(Never);
+
+#[expect(unsafe_code, reason = "the crate asks for a promise")]
+// SAFETY: the image is never run.
+unsafe impl critical_section::Impl for Never {
+    unsafe fn acquire() {
+        black_box(());
+    }
+
+    unsafe fn release((): ()) {
+        black_box(());
+    }
+}
+
+/// Hardware that answers whatever it likes.
+struct Any;
+
+impl ErrorType for Any {
+    type Error = ErrorKind;
+}
+
+impl SpiDevice for Any {
+    fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), ErrorKind> {
+        for operation in operations {
+            match operation {
+                Operation::Read(bytes) => bytes.iter_mut().for_each(|byte| *byte = black_box(0)),
+                Operation::Write(bytes) => {
+                    black_box(bytes);
+                }
+                Operation::Transfer(..) | Operation::TransferInPlace(_) | Operation::DelayNs(_) => {
+                }
+            }
+        }
+        black_box(Ok(()))
+    }
+}
+
+impl PinErrors for Any {
+    type Error = Infallible;
+}
+
+impl InputPin for Any {
+    fn is_high(&mut self) -> Result<bool, Infallible> {
+        Ok(black_box(false))
+    }
+
+    fn is_low(&mut self) -> Result<bool, Infallible> {
+        Ok(black_box(false))
+    }
+}
+
+impl OutputPin for Any {
+    fn set_low(&mut self) -> Result<(), Infallible> {
+        Ok(())
+    }
+
+    fn set_high(&mut self) -> Result<(), Infallible> {
+        Ok(())
+    }
+}
+
+impl DelayNs for Any {
+    fn delay_ns(&mut self, ns: u32) {
+        black_box(ns);
+    }
+}
+
+fn tick() -> Tick {
+    Tick::new(black_box(0))
+}
+
+fn any_part() -> Part {
+    black_box(Part {
+        crystal_hz: 0,
+        resolution_bits: 0,
+        write: 0,
+        read: 0,
+        registers: Registers {
+            mode: 0,
+            frequency: (0, 0),
+            divider: (0, 0),
+            word: 0,
+            second_word: Some(0),
+            length: (0, 0),
+            memory: 0,
+            level: 0,
+        },
+        modes: Modes { standby: 0, synthesiser: 0, receive: 0, transmit: 0 },
+        status: Status {
+            settled: (0, 0),
+            ready: (0, 0),
+            whole: (0, 0),
+            sent: (0, 0),
+            above: (0, 0),
+            second: (0, 0),
+        },
+        memory_bytes: 0,
+        threshold: 0,
+        preamble_bits: 0,
+        ramp: Micros::ZERO,
+        recognition: Micros::ZERO,
+        level_offset_dbm: 0,
+    })
+}
+
+pub(crate) fn all(key: &NetKey) {
+    let Some(mut station) = any_station::<128>(key) else { return };
+    let Ok(timing) = any_timing() else { return };
+    let hertz = |hz: u64| Hertz::new(black_box(hz));
+    let Ok(raster) = Raster::new(hertz(1), hertz(1), hertz(1), black_box(1)) else { return };
+    let part = any_part();
+    black_box(part.frequency_word(hertz(0)).is_ok());
+    black_box(part.divider(black_box(0), black_box(0)).is_ok());
+    let board = || Board {
+        spi: Any,
+        amplifier: Any,
+        delay: Any,
+        clock: tick,
+        stamps: Polled::new(Any, tick),
+    };
+    let Ok(mut radio) = Transceiver::new(&part, raster, &timing, board()) else { return };
+    let _ = black_box(radio.start(black_box(&[(0, 0)])));
+    black_box(radio.level().is_ok());
+    if let Ok(mut driver) = Driver::new(radio, timing) {
+        drive(&mut driver, &mut station);
+    }
+    let Board { spi, delay, clock, stamps, .. } = board();
+    let board = Board { spi, amplifier: NoPin, delay, clock, stamps };
+    let Ok(radio) = Transceiver::new(&part, raster, &timing, board) else { return };
+    interrupt(radio, timing, &mut station);
+}
+
+fn drive<F: FrontEnd>(driver: &mut Driver<F>, station: &mut Station<128>) {
+    let channels = black_box([Channel::default(); 4]);
+    black_box(driver.qualify(channels.get(..black_box(0)).unwrap_or_default()).is_ok());
+    while black_box(true) {
+        black_box(driver.step(station).is_ok());
+        black_box((
+            driver.bits(),
+            driver.delays(),
+            driver.tally(),
+            driver.keeps_to_the_plan().is_ok(),
+        ));
+    }
+    let radio = driver.front_end();
+    let complement = black_box(Some(0));
+    let awaited = Awaited { word: black_box(0), bytes: black_box(0), complement };
+    black_box((radio.tune(black_box(Channel::default())).is_ok(), radio.listen(awaited).is_ok()));
+    let bits = black_box([0_u8; 600]);
+    let bits = bits.get(..black_box(0)).unwrap_or_default();
+    black_box((radio.load(black_box(0), bits).is_ok(), radio.send(tick()).is_ok()));
+    let mut into = black_box([0_u8; 600]);
+    black_box(radio.attend(into.get_mut(..black_box(0)).unwrap_or_default()).is_ok());
+    radio.wait(tick());
+}
+
+fn interrupt<F: FrontEnd>(radio: F, timing: Timing, station: &mut Station<128>) {
+    let hops = Hops::<u32, 4>::new();
+    let margin = Micros::new(black_box(0));
+    let setting = |channel: Channel| u32::from(channel.number());
+    let mut ahead = Ahead::new(timing, margin);
+    while black_box(true) {
+        black_box(ahead.prepare(station, &hops, tick(), setting).is_ok());
+        black_box((ahead.wake(), ahead.time(tick())));
+        let action = station.poll(tick());
+        if let Some(slot) = Prepared::new(station, &timing, &action, setting) {
+            let ticket = hops.prepare(tick(), slot, black_box(true));
+            if let Ok(ticket) = ticket {
+                black_box(hops.transmit(ticket.serial, tick(), || black_box(())));
+            }
+        }
+        black_box(hops.hop(tick(), |turn: Turn<u32>| {
+            let _ = black_box(turn);
+        }));
+        hops.amend(tick());
+        black_box((hops.entered(), hops.tally()));
+        if black_box(false) {
+            hops.take_back();
+        }
+    }
+    let driver = SharedDriver::new(radio, timing, margin, &hops, setting);
+    let Ok(mut driver) = driver else { return };
+    while black_box(true) {
+        black_box(driver.step(station).is_ok());
+        black_box((driver.time(), driver.tally(), driver.keeps_to_the_plan().is_ok()));
+    }
+}

@@ -1,0 +1,282 @@
+//! The driver loop: what it asks of a radio, what it takes to its station, and what it finds out
+//! about a radio that is slower than the plan promises.
+
+use hopwright_core::address::{Address, Target};
+use hopwright_core::front_end::{
+    Delays, Driver, FrontEnd, QualifyError, Tally, TooSlow, asynchronous,
+};
+use hopwright_core::station::{Command, Event, Heard, Station};
+use hopwright_core::timing::Timing;
+use hopwright_core::units::{Channel, Micros, Tick};
+use hopwright_tests::plans::{Make, key, timing};
+use hopwright_tests::radio::{Air, Dead, LEAD, Radio};
+use std::cell::RefCell;
+use std::future::Future;
+use std::pin::pin;
+use std::rc::Rc;
+use std::task::{Context, Poll, Waker};
+
+/// A station with its driver.
+struct Set {
+    station: Station<128>,
+    driver: Driver<Radio>,
+    wake: u64,
+    events: Vec<Event>,
+    heard: Vec<Heard>,
+    texts: Vec<Vec<u8>>,
+    says: Option<&'static [u8]>,
+}
+
+impl Set {
+    fn new(make: Make, air: &Rc<RefCell<Air>>) -> Self {
+        let driver = Driver::new(Radio::new(air), timing()).expect("a quick radio");
+        let (events, heard, texts) = (Vec::new(), Vec::new(), Vec::new());
+        let station = make.station(&key(1));
+        Self { station, driver, wake: 0, events, heard, texts, says: None }
+    }
+
+    fn radio(&mut self) -> &mut Radio {
+        self.driver.front_end()
+    }
+
+    fn due(&mut self) -> u64 {
+        // Once signalled, the driver comes back by itself.
+        let now = self.radio().now;
+        let signal = self.radio().signal().filter(|signal| *signal > now);
+        self.wake.min(signal.unwrap_or(u64::MAX))
+    }
+
+    fn step(&mut self, now: u64) {
+        let radio = self.driver.front_end();
+        radio.now = radio.now.max(now);
+        let step = self.driver.step(&mut self.station).expect("a radio that answers");
+        self.wake = step.wake.us();
+        if let Some(heard) = step.heard {
+            self.heard.push(heard);
+            if let Heard::Payload(payload) = heard {
+                let mut text = [0; 128];
+                let bits = self.driver.bits().to_vec();
+                if let Some(length) = self.station.open_payload(&payload, &bits, &mut text) {
+                    self.texts.push(text[..length].to_vec());
+                }
+            }
+        }
+        while let Some(event) = self.station.next_event() {
+            self.events.push(event);
+            if let Event::GoAhead { .. } = event
+                && let Some(says) = self.says.take()
+            {
+                self.station.queue_payload(says).expect("an over");
+            }
+        }
+    }
+
+    fn command(&mut self, command: Command) {
+        let now = self.radio().now();
+        self.station.command(now, command).expect("a command that can be carried out");
+        self.wake = now.us();
+    }
+}
+
+/// Runs all sets to a time of the common clock, earliest first, and to no more steps than a driver
+/// may take.
+fn run(sets: &mut [Set], until: u64) {
+    for _ in 0..1_000_000 {
+        let Some((due, next)) = (0..sets.len()).map(|i| (sets[i].due(), i)).min() else { return };
+        if due >= until {
+            sets.iter_mut().for_each(|set| set.radio().now = set.radio().now.max(until));
+            return;
+        }
+        sets[next].step(due);
+    }
+    panic!("a loop that does not sleep");
+}
+
+#[test]
+fn two_drivers_bring_a_net_into_step_and_a_payload_across() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::timekeeper(0x10), &air), Set::new(Make::member(0x21), &air)];
+    run(&mut sets, 50_000);
+    sets[0].command(Command::Announce);
+    run(&mut sets, 4_100_000);
+    assert!(sets[1].station.in_step(), "{:?}", sets[1].events);
+    assert!(matches!(sets[1].events[..], [Event::InStep { .. }, ..]));
+    sets[0].says = Some(b"water 41 cm and rising");
+    sets[0].command(Command::Press(Target::ALL));
+    run(&mut sets, 6_000_000);
+    sets[0].command(Command::Release);
+    run(&mut sets, 7_000_000);
+    let [first, second] = &sets;
+    let from = Address::new(0x10);
+    let called = second.events.iter().filter(
+        |event| matches!(event, Event::Call { source, target: Target::ALL, .. } if *source == from),
+    );
+    assert_eq!(called.count(), 1, "{:?}", second.events);
+    assert!(second.texts.iter().any(|text| text == b"water 41 cm and rising"));
+    assert!(matches!(second.events.last(), Some(Event::Clear { .. })));
+    // Nothing got lost: once in step, every slot that was sent was heard, on the clean air.
+    let sent = first.driver.tally().sent;
+    assert_eq!(sent as usize, air.borrow().flights.len());
+    let tally = second.driver.tally();
+    assert_eq!(
+        *tally,
+        Tally { heard: tally.heard, ..Tally::default() },
+        "nothing broken off, nothing slow"
+    );
+    // In step in slot 9: eight slots may have passed unheard before.
+    assert!(tally.heard + 8 >= sent, "{tally:?} of {sent}");
+    assert_eq!(second.station.counters().not_awaited, 0);
+    // The radios took what they take: 200 to settle and 20 to listen; 100 to load besides.
+    assert_eq!(second.driver.delays().settle, Micros::new(220));
+    assert_eq!(first.driver.delays().turnaround, Micros::new(300));
+    assert_eq!(second.driver.keeps_to_the_plan(), Ok(()));
+}
+
+/// A radio that settles in 341 us and listens in 20: one more than the 360 that 1000 leave beside a
+/// lead of 640.
+#[test]
+fn a_radio_slower_than_the_plan_is_found_out_before_it_goes_on_the_air() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let qualify = |settle, load| {
+        let radio = Radio { settle, load, ..Radio::new(&air) };
+        let mut driver = Driver::new(radio, timing()).unwrap();
+        let channels: Vec<Channel> =
+            [3, 40, 90, 127].into_iter().filter_map(Channel::new).collect();
+        let found = driver.qualify(&channels);
+        (found, driver.tally().slow, driver.front_end().log.len())
+    };
+    let delays =
+        Delays { settle: Micros::new(360), turnaround: Micros::new(860), response: Micros::ZERO };
+    // Two pairs, there and back: four channels listened to, four loaded for; and off.
+    assert_eq!(qualify(340, 520), (Ok(delays), 0, 4 * 4 + 1));
+    let (measured, allowed) = (Micros::new(361), Micros::new(360));
+    let slow = QualifyError::TooSlow(TooSlow::Settle { measured, allowed });
+    assert_eq!(qualify(341, 0), (Err(slow), 4, 17));
+    let (measured, allowed) = (Micros::new(861), Micros::new(860));
+    let slow = QualifyError::TooSlow(TooSlow::Turnaround { measured, allowed });
+    assert_eq!(qualify(340, 521), (Err(slow), 0, 17));
+    assert!(air.borrow().flights.is_empty(), "nothing is sent meanwhile");
+    // A lead as long as the settling time is refused at once.
+    let narrow = Timing::new(20_000, 640, 500, 50_000).unwrap();
+    let (lead, settle) = (Micros::new(LEAD), Micros::new(LEAD));
+    let made = Driver::new(Radio::new(&air), narrow);
+    assert_eq!(made.err(), Some(TooSlow::Lead { lead, settle }));
+}
+
+#[test]
+fn a_transmitter_that_is_not_ready_in_time_stays_silent() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::timekeeper(0x10), &air)];
+    sets[0].radio().load = 700;
+    run(&mut sets, 50_000);
+    sets[0].command(Command::Announce);
+    run(&mut sets, 550_000);
+    // 200 + 700 + 640 is later than the 1500 at which the word starts.
+    let tally = *sets[0].driver.tally();
+    assert_eq!((tally.sent, tally.missed), (0, 25), "{tally:?}");
+    assert!(air.borrow().flights.is_empty());
+    let (measured, allowed) = (Micros::new(900), Micros::new(860));
+    let slow = TooSlow::Turnaround { measured, allowed };
+    assert_eq!(sets[0].driver.keeps_to_the_plan(), Err(slow));
+}
+
+#[test]
+fn a_slow_receiver_is_counted_slot_by_slot() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::timekeeper(0x10), &air), Set::new(Make::member(0x21), &air)];
+    sets[1].radio().settle = 500;
+    run(&mut sets, 50_000);
+    sets[0].command(Command::Announce);
+    run(&mut sets, 2_000_000);
+    let tally = sets[1].driver.tally();
+    assert!(tally.slow > 50, "{tally:?}");
+    let (measured, allowed) = (Micros::new(520), Micros::new(360));
+    let slow = TooSlow::Settle { measured, allowed };
+    assert_eq!(sets[1].driver.keeps_to_the_plan(), Err(slow));
+}
+
+#[test]
+fn a_loop_that_comes_late_knows_by_how_much() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::timekeeper(0x10), &air)];
+    run(&mut sets, 50_000);
+    sets[0].command(Command::Announce);
+    run(&mut sets, 205_000);
+    // Asking again changes nothing, and tells when it is due.
+    let until = sets[0].station.poll(Tick::new(205_000)).until;
+    assert_eq!(until, Tick::new(210_000));
+    sets[0].step(213_210);
+    assert_eq!(sets[0].driver.delays().response, Micros::new(3_210));
+}
+
+/// Every channel is disturbed: a station without time moves on after two slots' reports, not after
+/// the longest gap of the plan, 3.04 s.
+#[test]
+fn power_without_a_word_is_told_once_a_slot() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::member(0x21), &air)];
+    let all = (0..128).filter_map(Channel::new);
+    air.borrow_mut().disturbed.extend(all);
+    run(&mut sets, 400_000);
+    let tunes = sets[0].radio().log.iter().filter(|what| **what == "tune").count();
+    // 400 ms are 9.9 times two slots' time and the 220 us to get there; the last stay has begun.
+    assert_eq!(tunes, 10);
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::member(0x21), &air)];
+    run(&mut sets, 400_000);
+    let tunes = sets[0].radio().log.iter().filter(|what| **what == "tune").count();
+    assert_eq!(tunes, 1, "and a quiet channel is not left");
+}
+
+#[test]
+fn a_radio_that_failed_is_told_anew() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut set = Set::new(Make::member(0x21), &air);
+    set.radio().fails = 2;
+    assert_eq!(set.driver.step(&mut set.station), Err(Dead));
+    assert_eq!(set.driver.step(&mut set.station), Err(Dead));
+    assert!(set.driver.step(&mut set.station).is_ok());
+    assert_eq!(set.radio().log, ["tune", "listen"]);
+    // Again and again changes nothing: it listens already.
+    assert!(set.driver.step(&mut set.station).is_ok());
+    assert_eq!(set.radio().log, ["tune", "listen"]);
+}
+
+/// Runs a future that never waits.
+fn ready<T>(future: impl Future<Output = T>) -> T {
+    match pin!(future).poll(&mut Context::from_waker(Waker::noop())) {
+        Poll::Ready(done) => done,
+        Poll::Pending => panic!("it waits"),
+    }
+}
+
+/// A member hears a recorded announce through either driver, and does the same.
+#[test]
+fn executors_drive_as_loops_do() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::timekeeper(0x10), &air)];
+    run(&mut sets, 50_000);
+    sets[0].command(Command::Announce);
+    run(&mut sets, 4_100_000);
+    let mut looped = [Set::new(Make::member(0x21), &air)];
+    run(&mut looped, 4_100_000);
+
+    let mut station = Make::member(0x21).station(&key(1));
+    let mut driver = asynchronous::Driver::new(Radio::new(&air), timing()).unwrap();
+    let mut heard = Vec::new();
+    ready(async {
+        loop {
+            let step = driver.step(&mut station).await.unwrap();
+            heard.extend(step.heard);
+            driver.idle(step.wake).await;
+            if step.wake >= Tick::new(4_100_000) {
+                break;
+            }
+        }
+    });
+    assert!(station.in_step());
+    assert_eq!(heard.len(), looped[0].heard.len());
+    assert_eq!(heard, looped[0].heard);
+    assert_eq!(*driver.delays(), *looped[0].driver.delays());
+    assert_eq!(driver.keeps_to_the_plan(), Ok(()));
+}
