@@ -57,7 +57,9 @@ fn what_is_shipped_fits() {
     }
 }
 
-/// For each: a text that is good, a piece of it, and what makes it bad in the eyes of both.
+/// An input, a text of it that is good, pieces of that, and what makes it bad in the eyes of both.
+type Case<'a> = (&'a str, &'a str, &'a [(&'a str, &'a str)]);
+
 #[test]
 fn what_the_reader_refuses_does_not_fit() {
     let scenario = fs::read_to_string(here().join("scenarios/larkfell-morning.toml")).expect("one");
@@ -68,7 +70,7 @@ fn what_the_reader_refuses_does_not_fit() {
     fs::write(folder.path().join("plans/larkfell.toml"), &plan).expect("a file");
     let dir = folder.path().join("scenarios");
     fs::create_dir(&dir).expect("a folder");
-    let cases: [(&str, &str, &[(&str, &str)]); 3] = [
+    let cases: [Case<'_>; 3] = [
         (
             "scenario",
             &scenario,

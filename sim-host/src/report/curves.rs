@@ -206,10 +206,10 @@ fn acquisition(out: &mut String, kinds: &[Waits; 2]) {
             _ => "\u{2013}".to_owned(),
         };
         let last = n.saturating_sub(1);
-        let _ = write!(
+        let _ = writeln!(
             out,
             "<tr><th scope=\"row\">{}</th><td class=\"n\">{}</td><td class=\"n\">{n}</td>\
-             <td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td></tr>\n",
+             <td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td></tr>",
             kind.what,
             kind.of,
             shown(0, 0),
@@ -225,9 +225,9 @@ fn losses(out: &mut String, stretches: &[Stretch]) {
         out.push_str("<p>Nobody waited for traffic.</p>\n");
         return;
     };
-    let _ = write!(
+    let _ = writeln!(
         out,
-        "<h3>Share of the traffic that was heard, {} slots to a point</h3>\n",
+        "<h3>Share of the traffic that was heard, {} slots to a point</h3>",
         first.slots
     );
     open(out, "losses", "Share of the traffic that was heard, in order of time");
@@ -277,11 +277,11 @@ fn losses(out: &mut String, stretches: &[Stretch]) {
     for stretch in stretches {
         let (share, (low, high)) = stretch.share();
         let clear = stretch.clear.map_or("\u{2013}".to_owned(), |clear| format!("{clear:.3}"));
-        let _ = write!(
+        let _ = writeln!(
             out,
             "<tr><td class=\"n\">{:.3}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
              <td class=\"n\">{}</td><td class=\"n\">{share:.3}</td>\
-             <td class=\"n\">{low:.3} to {high:.3}</td><td class=\"n\">{clear}</td></tr>\n",
+             <td class=\"n\">{low:.3} to {high:.3}</td><td class=\"n\">{clear}</td></tr>",
             stretch.from_us as f64 / 1e6,
             stretch.slots,
             stretch.awaited,

@@ -2,7 +2,6 @@
 
 /// The finaliser of SplitMix64: spreads numbers that are alike (G. Steele, D. Lea, C. Flood, Fast
 /// Splittable Pseudorandom Number Generators, 2014; citation from memory).
-
 pub(super) const fn mix(z: u64) -> u64 {
     let z = z.wrapping_add(0x9E37_79B9_7F4A_7C15);
     let z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -11,13 +10,11 @@ pub(super) const fn mix(z: u64) -> u64 {
 }
 
 /// A number in `0.0..1.0` from the upper bits.
-
 pub(crate) fn unit(z: u64) -> f64 {
     (z >> 11) as f64 / (1_u64 << 53) as f64
 }
 
 /// Two independent standard normal deviates (G. Box and M. Muller, 1958).
-
 pub(super) fn normals(z: u64) -> (f64, f64) {
     // 1 - u is never 0.
     let length = libm::sqrt(-2.0 * libm::log(1.0 - unit(mix(z))));
