@@ -63,15 +63,17 @@ check() {
     fi
 }
 
+# firmware OPTION...: builds for the Cortex-M4.
 firmware() {
     (cd "$here" && cargo build --locked --release --target "$m4" "$@")
 }
-images=${CARGO_TARGET_DIR:-$here/target}/$m4/release
+built=${CARGO_TARGET_DIR:-$here/target}
+images=$built/$m4/release
 
 # emulate IMAGE FILE [SHIFT]: runs an image, its output into FILE. A firmware that never ends is
 # stopped. An instruction takes 2^SHIFT ns: 7 is for counting them, 4 about a real controller's pace.
 emulate() {
-    timeout 120 qemu-system-arm -M mps2-an386 -cpu cortex-m4 -icount "shift=${3-7}" \
+    timeout 240 qemu-system-arm -M mps2-an386 -cpu cortex-m4 -icount "shift=${3-7}" \
         -semihosting-config enable=on,target=native -nographic -kernel "$images/$1" \
         </dev/null >"$2" 2>&1
 }
@@ -231,6 +233,18 @@ declare -A measured
 while read -r name value; do
     measured[$name]=$value
 done <"$work/measure.txt"
+# The same for the Cortex-M0+. Its instructions are a part of the Cortex-M4's, so the same machine runs
+# them, and each counts as one on either.
+(cd "$here" && cargo build --locked --release --quiet --target "$m0" --package hopwright-firmware \
+    --bin measure)
+status=0
+images=$built/$m0/release emulate measure "$work/measure-m0.txt" || status=$?
+check "and for the Cortex-M0+" "$status"
+((status == 0)) || tail -n 3 "$work/measure-m0.txt"
+while read -r name value; do
+    measured[m0_$name]=$value
+done <"$work/measure-m0.txt"
+sed 's/^/m0_/' "$work/measure-m0.txt" >>"$work/measure.txt"
 read -r full_flash full_ram _ < <(python3 "$here/elf_size.py" "$images/full")
 read -r empty_flash empty_ram _ < <(python3 "$here/elf_size.py" "$images/empty")
 measured[core_flash_bytes]=$((full_flash - empty_flash))
@@ -280,13 +294,15 @@ header_costs() {
     local case
     for case in valid forged beyond_golay random; do
         # Without a measurement, a difference that cannot hold.
-        echo "${measured[header_open_${case}_least]-0}"
-        echo "${measured[header_open_${case}_worst]-999999}"
+        echo "${measured[$1header_open_${case}_least]-0}"
+        echo "${measured[$1header_open_${case}_worst]-999999}"
     done | sort -n | sed -n '1p;$p' | paste -sd' '
 }
-read -r open_least open_worst < <(header_costs)
-measured[header_open_worst]=$open_worst
-measured[header_open_differs_by]=$((open_worst - open_least))
+for core in "" m0_; do
+    read -r open_least open_worst < <(header_costs "$core")
+    measured[${core}header_open_worst]=$open_worst
+    measured[${core}header_open_differs_by]=$((open_worst - open_least))
+done
 
 status=0
 [[ ${measured[ten_no_operations]-} == 10 ]] || status=1
@@ -298,12 +314,22 @@ row "hop, independent draw, mean of 4096 slots" hop_independent_mean 400
 row "hop, independent draw, worst slot" hop_independent_worst 8000
 row "open a header: decode, decrypt, check the tag" header_open_worst 12000
 row "what opening tells: the dearest less the cheapest, 512 headers" header_open_differs_by 0
+row "the same on a Cortex-M0+" m0_header_open_differs_by 0
 short "poll, worst of the recordings: station ${measured[poll_worst_station]-?}, \
 ${measured[poll_worst_class]-?}" poll_worst 20000 30000
 echo "bytes"
 short "flash of the link: band, sequence, clock, station" core_flash_bytes 32768 39500
 row "RAM of a station with 128 channels" station_bytes 4096
+status=0
+((${measured[stack_of_512_bytes]-0} >= 512 && ${measured[stack_of_512_bytes]-0} < 640)) || status=1
+check "control: half a kilobyte on the stack is seen" "$status"
+row "stack of a station: any call of the recordings" stack_station_calls 3072
+row "stack of making a station" stack_station_new 16384
 echo "for information (bytes)"
+row "stack of opening a header" stack_header_open
+row "the same three on a Cortex-M0+: calls" m0_stack_station_calls
+row "making" m0_stack_station_new
+row "opening" m0_stack_header_open
 row "RAM of the queue to the hop interrupt, four slots" hops_bytes
 row "flash of the link and the key tree" core_and_tree_flash_bytes
 row "flash of the link, the key tree and messages" core_tree_and_messages_flash_bytes
@@ -338,6 +364,14 @@ row "heard what is not genuine, worst" heard_not_genuine_worst
 row "heard, dropped otherwise, worst" heard_dropped_worst
 row "read a payload, worst" open_payload_worst
 row "seal a message of 2312 bytes" message_seal
+row "Cortex-M0+: hop, balanced draw, mean" m0_hop_balanced_mean
+row "Cortex-M0+: hop, balanced draw, worst" m0_hop_balanced_worst
+row "Cortex-M0+: hop, independent draw, mean" m0_hop_independent_mean
+row "Cortex-M0+: hop, independent draw, worst" m0_hop_independent_worst
+row "Cortex-M0+: open a header" m0_header_open_worst
+row "Cortex-M0+: poll, worst" m0_poll_worst
+row "Cortex-M0+: poll, mean" m0_poll_mean
+row "Cortex-M0+: seal a message of 2312 bytes" m0_message_seal
 row "a column of data, 97 rows" column_data_worst
 row "a column of parity, (64, 24), 97 rows" column_parity_worst
 row "take a column" inbox_take_worst

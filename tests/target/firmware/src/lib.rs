@@ -1,4 +1,5 @@
-//! What the on-target binaries share: recordings, the digest, and an exact instruction counter.
+//! What the on-target binaries share: recordings, the digest, and exact counters of instructions and
+//! of stack.
 
 #![no_std]
 
@@ -7,3 +8,4 @@ pub mod digest;
 mod panic;
 pub mod random;
 pub mod recordings;
+pub mod stack;

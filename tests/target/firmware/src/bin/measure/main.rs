@@ -10,6 +10,7 @@ mod interrupt;
 mod jumps;
 mod messages;
 mod net;
+mod stack;
 mod station;
 mod stats;
 
@@ -33,6 +34,7 @@ fn main() -> ! {
     interrupt::measure(&counter);
     jumps::measure(&counter);
     messages::measure(&counter);
+    stack::measure();
     let recordings = station::measure(&counter);
     println!("recordings {recordings}");
     process::exit(i32::from(recordings == 0))
