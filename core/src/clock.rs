@@ -521,5 +521,7 @@ const fn elapsed(from: Tick, to: Tick) -> Micros {
     }
 }
 
+#[cfg(feature = "_fuzz")]
+mod fuzzing;
 #[cfg(test)]
 mod tests;
