@@ -221,6 +221,9 @@ impl Net {
     }
 
     /// `count` slots from `from` on; `timeline` is the bit of its streams.
+    ///
+    /// # Panics
+    /// If the plan is none that the core would take.
     #[must_use]
     pub fn slots(&self, timeline: u32, from: u32, count: usize) -> Vec<Slot> {
         let (draw, own) = (self.draw_lane | timeline, self.lane | timeline);
@@ -291,6 +294,9 @@ impl Net {
     }
 
     /// `count` slots of a run, in which every slot is a sync slot.
+    ///
+    /// # Panics
+    /// If the plan is none that the core would take.
     #[must_use]
     pub fn run(&self, timeline: u32, from: u32, count: usize) -> Vec<Slot> {
         let word = self.sync_word();

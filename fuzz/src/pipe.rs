@@ -13,16 +13,10 @@ use hopwright_core::units::{Hertz, Lane, Micros, Slot};
 const ROOM: usize = 512;
 
 /// Answers questions, one line each. What was set holds until it is set again.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub struct Pipe {
     key: [u8; 32],
     plan: Option<(Sequence<ROOM>, Cursor<ROOM>, Cursor<ROOM>)>,
-}
-
-impl Default for Pipe {
-    fn default() -> Self {
-        Self { key: [0; 32], plan: None }
-    }
 }
 
 impl Pipe {
