@@ -53,6 +53,20 @@ impl ClockPlan {
     }
 }
 
+impl ClockPlan {
+    /// The steadiness as it shows in what net time gains on the own clock. A rate of `r` makes net
+    /// time gain `1 / (1 + r) - 1`, so a clock that is slow by `t` shows a change of its rate up to
+    /// `1 / (1 - t)^2` times as large: a thousandth more at 500 ppm. To the nearest part in 10^9;
+    /// [`slope`] leaves room for the rest.
+    fn steadiness_to_net(self) -> i64 {
+        let steadiness = u64::from(self.steadiness.ppb());
+        let twice = u64::from(against_truth(self.own_tolerance)).wrapping_mul(2);
+        let half = u64::from(BILLION / 2);
+        let (more, _) = quotient(steadiness.wrapping_mul(twice).wrapping_add(half), BILLION);
+        steadiness.wrapping_add(more).cast_signed()
+    }
+}
+
 /// A sender's net time as it was heard.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Observation {
@@ -238,7 +252,7 @@ impl NetClock {
             let wander = signed(self.plan.wander);
             let least = seen.lo.saturating_sub(anchor.hi).saturating_sub(wander);
             let most = seen.hi.saturating_sub(anchor.lo).saturating_add(wander);
-            let steadiness = i64::from(self.plan.steadiness.ppb());
+            let steadiness = self.plan.steadiness_to_net();
             // An average over the span, which the rate never leaves by more than the steadiness.
             let lo = slope(least, span).map(|(ppb, _)| ppb.saturating_sub(steadiness));
             let hi = slope(most, span).map(|(_, ppb)| ppb.saturating_add(steadiness));
@@ -459,7 +473,8 @@ const fn without_gain(ppb: i32, span: i64) -> i64 {
 }
 
 /// An offset that has come up over a span of a minute to a month, in parts in 10^9: no more and
-/// no less than these. `None` if it is out of all proportion.
+/// no less than these, with 0.99 of a part to spare on either side. `None` if it is out of all
+/// proportion.
 fn slope(offset: i64, span: Micros) -> Option<(i64, i64)> {
     let (ms, _) = quotient(span.us(), 1_000);
     let ms = u32::try_from(ms).ok()?;
@@ -521,5 +536,7 @@ const fn elapsed(from: Tick, to: Tick) -> Micros {
     }
 }
 
+#[cfg(feature = "_fuzz")]
+mod fuzzing;
 #[cfg(test)]
 mod tests;

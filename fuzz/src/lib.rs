@@ -7,8 +7,23 @@
     reason = "the core's enums are non-exhaustive: outside it every match needs a wildcard"
 )]
 
+mod configuration;
+mod differential;
+mod loader;
+pub mod naive;
+mod net;
+mod pipe;
+mod plan;
+mod slot_bits;
 mod station;
 
+pub use configuration::configuration;
+pub use differential::{differential_clock, differential_sequence, differential_tree};
+pub use loader::loader;
+pub use net::{Met, net};
+pub use pipe::Pipe;
+pub use plan::plan;
+pub use slot_bits::slot_bits;
 pub use station::{Reached, station};
 
 use hopwright_core::coding::interleave;

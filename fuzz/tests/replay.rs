@@ -20,6 +20,48 @@ fn header_seeds() {
 }
 
 #[test]
+fn configuration_seeds() {
+    replay("configuration", hopwright_fuzz::configuration);
+}
+
+#[test]
+fn differential_clock_seeds() {
+    replay("differential_clock", hopwright_fuzz::differential_clock);
+}
+
+#[test]
+fn differential_sequence_seeds() {
+    replay("differential_sequence", hopwright_fuzz::differential_sequence);
+}
+
+#[test]
+fn differential_tree_seeds() {
+    replay("differential_tree", hopwright_fuzz::differential_tree);
+}
+
+#[test]
+fn loader_seeds() {
+    replay("loader", hopwright_fuzz::loader);
+}
+
+#[test]
+fn net_seeds() {
+    replay("net", |data| {
+        let _ = hopwright_fuzz::net(data);
+    });
+}
+
+#[test]
+fn plan_seeds() {
+    replay("plan", hopwright_fuzz::plan);
+}
+
+#[test]
+fn slot_bits_seeds() {
+    replay("slot_bits", hopwright_fuzz::slot_bits);
+}
+
+#[test]
 fn recording_seeds() {
     replay("recording", hopwright_fuzz::recording);
 }
@@ -66,4 +108,25 @@ fn seeds_reach_what_they_are_named_for() {
     let there = reached("modes-and-a-change-there");
     assert_eq!((there.changes, there.single > 20), (1, true), "{there:?}");
     assert_eq!(reached("orders-cut-and-made-up").changes, 0);
+}
+
+/// The seeds of the net, too, meet what they are named for.
+#[test]
+fn nets_meet_what_their_seeds_are_named_for() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("seeds/net");
+    let met = |name: &str| hopwright_fuzz::net(&fs::read(folder.join(name)).expect(name));
+    let over = met("announce-and-an-over-to-all");
+    assert!(over.in_step >= 3 && over.payloads > 20 && over.hostile == 0, "{over:?}");
+    let calls = met("calls-to-one-are-kept-from-others");
+    assert!(calls.payloads > 10 && calls.kept > 10, "{calls:?}");
+    let cut_in = met("cut-in-without-time");
+    assert!(cut_in.cut_ins > 100 && cut_in.payloads > 10, "{cut_in:?}");
+    let withdrawn = met("withdrawn-while-talking");
+    assert_eq!(withdrawn.changes, 3, "{withdrawn:?}");
+    assert!(met("power-goes-and-comes").power >= 4);
+    let again = met("everything-again");
+    assert!(again.hostile > 10, "{again:?}");
+    let hostile = met("late-twice-altered-lost");
+    assert!(hostile.hostile > 20 && hostile.taken > 0, "{hostile:?}");
+    assert!(met("the-deputy-takes-over").in_step >= 3);
 }

@@ -137,6 +137,25 @@ fn slots_start_where_a_learnt_rate_puts_them() {
     }
 }
 
+/// Steadiness is promised of the oscillator's rate; what a slow one makes net time gain changes by
+/// more, a thousandth at 500 ppm. (Found by comparing with exact arithmetic: 35 parts in 10^9 were
+/// missing.)
+#[test]
+fn steadiness_counts_in_the_clocks_own_rate() {
+    let ppb = |n| Ppb::new(n).unwrap();
+    let plan = |own, steadiness| ClockPlan {
+        own_tolerance: ppb(own),
+        steadiness: ppb(steadiness),
+        ..plan(500_000)
+    };
+    // 1 / (1 - 0.0005)^2 = 1.00100075...
+    assert_eq!(plan(500_000, 246_207).steadiness_to_net(), 246_207 + 246);
+    assert_eq!(plan(500_000, 500_000).steadiness_to_net(), 500_500);
+    // Where it is less than half a part, the slope has room for it.
+    assert_eq!(plan(10_000, 10_000).steadiness_to_net(), 10_000);
+    assert_eq!(plan(0, 500_000).steadiness_to_net(), 500_000);
+}
+
 /// The promise of steadiness was empty: a header contradicts what was learnt, and is taken once
 /// nothing is believed any more that the tolerance does not cover.
 #[test]

@@ -131,7 +131,9 @@ impl<S: Storage> Store<S> {
     /// Looks at the storage after a start. Reads every byte of both banks at most three times.
     ///
     /// If power went after a commit and before the bank of the configuration before it was erased,
-    /// that is made up for: keys that are out of use do not stay.
+    /// that is made up for: keys that are out of use do not stay. So it is if power went during that
+    /// erasure, unless the storage erases the offer last: what is left then looks like a
+    /// configuration that is being built, and goes with the next offer.
     ///
     /// # Errors
     /// [`StorageFault`] if the storage cannot be read.
@@ -152,7 +154,8 @@ impl<S: Storage> Store<S> {
             if bank != other {
                 continue;
             }
-            if found.generation.is_some() {
+            // Cells without an offer are what an erasure has left that power interrupted.
+            if found.generation.is_some() || (found.offer.is_none() && found.free > 0) {
                 // A fault here does no harm: the next offer erases it first.
                 let _ = store.storage.erase(bank);
             } else if found.offer.is_some() {

@@ -1,0 +1,10 @@
+//! Fuzz target: see `hopwright_fuzz::plan`.
+#![cfg_attr(fuzzing, no_main)]
+
+#[cfg(fuzzing)]
+libfuzzer_sys::fuzz_target!(|data: &[u8]| hopwright_fuzz::plan(data));
+
+#[cfg(not(fuzzing))]
+fn main() {
+    // Built without `cargo fuzz`: the seeds are replayed by `cargo test`.
+}

@@ -1,0 +1,48 @@
+//! The worked example of `docs/fuzzing.md`: an implementation in another language, compared with
+//! the core through a pipe. Needs Python; `.ci/run` runs it.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+fn drive(arguments: &[&str]) -> Output {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("example");
+    Command::new("python3")
+        .arg("-B")
+        .arg(folder.join("drive.py"))
+        .args(["--pipe", env!("CARGO_BIN_EXE_core-pipe")])
+        .args(arguments)
+        .output()
+        .expect("python3 is needed")
+}
+
+fn told(output: &Output) -> String {
+    String::from_utf8(output.stdout.clone()).expect("text")
+}
+
+#[test]
+#[ignore = "needs python3; .ci/run runs it"]
+fn the_planted_slip_is_found() {
+    let output = drive(&["--planted"]);
+    assert_eq!(output.status.code(), Some(1), "{output:?}");
+    // The simplest difference is the parity bit alone.
+    assert!(told(&output).contains("(1 wrong bits): ours"), "{}", told(&output));
+}
+
+#[test]
+#[ignore = "needs python3; .ci/run runs it"]
+fn without_it_all_answers_are_equal() {
+    for seed in ["1", "2", "3"] {
+        let output = drive(&["--seed", seed]);
+        assert_eq!(output.status.code(), Some(0), "{output:?}");
+        assert_eq!(told(&output), "20000 words: all answers are equal\n");
+    }
+}
+
+#[test]
+#[ignore = "needs python3; .ci/run runs it"]
+fn a_pipe_that_does_not_answer_is_no_success() {
+    let output = drive(&["--pipe", "/nonexistent/core-pipe"]);
+    assert_eq!(output.status.code(), Some(2), "{output:?}");
+    let output = drive(&["--pipe", "true"]);
+    assert_eq!(output.status.code(), Some(2), "{output:?}");
+}
