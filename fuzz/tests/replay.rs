@@ -73,7 +73,7 @@ fn station_seeds() {
     });
 }
 
-/// A quick look beyond the seeds: every seed of `station` with bytes changed, cut and repeated by
+/// A quick look beyond the seeds: every named seed of `station` with bytes changed, cut and repeated by
 /// a fixed rule. `cargo fuzz` looks further.
 #[test]
 fn station_seeds_changed() {
@@ -87,7 +87,11 @@ fn station_seeds_changed() {
         state
     };
     for entry in fs::read_dir(folder).expect("seeds") {
-        let seed = fs::read(entry.expect("a seed").path()).expect("bytes");
+        let entry = entry.expect("a seed");
+        if entry.file_name().to_string_lossy().starts_with("grown-") {
+            continue;
+        }
+        let seed = fs::read(entry.path()).expect("bytes");
         for _ in 0..2_000 {
             let mut bytes = seed.repeat(1 + usize::try_from(next() % 3).expect("small"));
             for _ in 0..1 + next() % 12 {
