@@ -30,10 +30,13 @@ cd "$here"
 npm ci --no-audit --no-fund --loglevel=error
 
 cd "$root"
-cargo build --release --locked -p hopwright-sim
+if [ -z "${HOPWRIGHT-}" ]; then
+    cargo build --release --locked -p hopwright-sim
+    HOPWRIGHT=${CARGO_TARGET_DIR:-$root/target}/release/hopwright
+fi
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
-"${CARGO_TARGET_DIR:-$root/target}/release/hopwright" run --out "$work/run" --traces \
+"$HOPWRIGHT" run --out "$work/run" --traces \
     --audio built-in --listen "boat heron" >/dev/null
 
 cd "$here"
