@@ -6,13 +6,14 @@
 //! M. Salehi, Digital Communications). The numbers are computed here again, apart from the code
 //! under test. A word counts as heard with at most 3 of 32 bits wrong: common practice, no source.
 
+mod closed_forms;
+
+use closed_forms::{agrees, bit_error, word_accepted};
 use hopwright_sim::plan::Plan;
 use hopwright_sim::run::Run;
 use hopwright_sim::scenario::{Scenario, built_in_plan};
 use hopwright_sim::world::{Content, Detail, Sent};
 
-/// Two-sided 99.9 % of the normal distribution.
-const NORMAL_999: f64 = 3.290_527;
 /// The middle of the raster of the built-in plan, at which losses are taken.
 const MHZ: f64 = 915.1;
 const NOISE_FIGURE_DB: f64 = 8.0;
@@ -30,26 +31,6 @@ fn awaited(run: &Run, node: usize) -> Vec<&Sent> {
     let sent = run.world.trace().sent.iter();
     let some = |s: &&Sent| s.node == node && s.content == Content::Payload && s.listeners > 0;
     sent.filter(some).collect()
-}
-
-/// Checks a share of `n` against the closed form, within the two-sided 99.9 % interval of the
-/// binomial distribution (normal approximation with continuity correction).
-#[track_caller]
-fn agrees(hits: u32, n: u32, p: f64, what: &str) {
-    let n = f64::from(n);
-    let share = f64::from(hits) / n;
-    let play = NORMAL_999 * (p * (1.0 - p) / n).sqrt() + 0.5 / n;
-    assert!((share - p).abs() <= play, "{what}: {share} of {n}, closed form {p} +- {play}");
-}
-
-/// The chance that at most 3 of 32 bits are wrong, summed term by term.
-fn word_accepted(p: f64) -> f64 {
-    let term = |ways: f64, wrong: i32| ways * p.powi(wrong) * (1.0 - p).powi(32 - wrong);
-    term(1.0, 0) + term(32.0, 1) + term(496.0, 2) + term(4_960.0, 3)
-}
-
-fn bit_error(g: f64) -> f64 {
-    0.5 * (-g / 2.0).exp()
 }
 
 /// A strong timekeeper gives time to a weak station and to listeners; then the weak one speaks.
