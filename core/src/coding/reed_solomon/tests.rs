@@ -25,7 +25,7 @@ fn every_loss_and_every_error_of_a_small_code() {
         word[usize::from(position)] = one[0];
     }
     let (mut restored, mut refused, mut mistaken) = (0, 0, 0);
-    for pattern in 0..9_u32.pow(7) {
+    for pattern in (0..9_u32.pow(7)).step_by(stride()) {
         let (mut damaged, mut erased, mut errors) = (word, Positions::NONE, 0);
         let mut rest = pattern;
         for (symbol, position) in damaged.iter_mut().zip(0..) {
@@ -64,7 +64,19 @@ fn every_loss_and_every_error_of_a_small_code() {
             refused += 1;
         }
     }
-    assert!(restored > 1_000 && refused > 1_000 && mistaken > 1_000);
+    assert!(restored > 0 && refused > 0 && mistaken > 0);
+    assert_eq!(restored + refused + mistaken, 9_u32.pow(7).div_ceil(stride() as u32));
+}
+
+/// All of them, or a sample for slow runs: under Miri, and for one of thousands of mutants.
+fn stride() -> usize {
+    if cfg!(miri) {
+        9_973
+    } else if std::env::var_os("HOPWRIGHT_SAMPLE").is_some() {
+        101
+    } else {
+        1
+    }
 }
 
 #[test]

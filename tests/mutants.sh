@@ -1,0 +1,27 @@
+#!/usr/bin/env bash
+# Mutation testing of the core: one line altered at a time, and the tests must notice.
+#
+#     tests/mutants.sh [SHARD/SHARDS] [more arguments for cargo-mutants]
+#
+# All of it takes hours; 0/8 is every eighth mutant, spread over all files. What a former run has caught is not
+# asked again (--iterate). Needs cargo-mutants and cargo-nextest (cargo install --locked). Left out are
+# the exhaustive model, which takes a minute, and the tests that need the planner, so that the
+# simulator need not be built. Results: target/mutants/mutants.out; tests/mutants.py reads them.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+shard=()
+case ${1:-} in
+    [0-9]*/[0-9]*)
+        shard=(--shard "$1" --sharding round-robin)
+        shift
+        ;;
+esac
+mkdir -p target/mutants
+# Few cases: a mutant that only one of a hundred inputs shows is hardly covered.
+export PROPTEST_CASES=${PROPTEST_CASES:-8} HOPWRIGHT_SAMPLE=1
+exec cargo mutants --package hopwright-core --output target/mutants --iterate "${shard[@]}" \
+    --test-package hopwright-core,hopwright-tests,hopwright-schedules \
+    --profile mutants --test-tool nextest --timeout 20 --build-timeout 300 --cap-lints true \
+    --no-default-features \
+    --features hopwright-core/critical-section,hopwright-core/embedded-io,hopwright-core/_fuzz \
+    "$@" -- --lib --tests -E 'not (binary(model) or test(an_independent_implementation_agrees))'
