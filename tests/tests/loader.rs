@@ -414,22 +414,82 @@ fn frames_are_stuffed_as_slip() {
 }
 
 #[test]
-fn generations_decide_and_a_rotten_bank_falls_back() {
+fn generations_decide_and_a_rotten_bank_is_not_used() {
     let (store, _) = restart(with_old());
     let (_, store) = load(store, &new(), &mut Cut::never());
     let active = store.active().expect("in use");
     assert_eq!((active.generation, active.bank), (2, Bank::B));
     let mut flash = store.storage().clone();
     // A byte of a chunk rots: the configuration is not whole, and there is no other.
-    let mut cell = [0; CELL_BYTES];
-    flash.read(Bank::B, CELL_BYTES, &mut cell).expect("read");
-    cell[40] ^= 1;
-    let mut bank = vec![0; flash.capacity()];
-    flash.read(Bank::B, 0, &mut bank).expect("read");
-    bank[CELL_BYTES..2 * CELL_BYTES].copy_from_slice(&cell);
-    flash.erase(Bank::B).expect("erased");
-    flash.write(Bank::B, 0, &bank).expect("written");
+    rot(&mut flash, Bank::B);
     assert_eq!(restart(flash).1, None);
+}
+
+/// Rots a byte of the first chunk in a bank.
+fn rot(flash: &mut Flash, bank: Bank) {
+    let mut bytes = vec![0; flash.capacity()];
+    flash.read(bank, 0, &mut bytes).expect("read");
+    bytes[CELL_BYTES + 40] ^= 1;
+    flash.erase(bank).expect("erased");
+    flash.write(bank, 0, &bytes).expect("written");
+}
+
+/// What has been written and erased before the old configuration's bank begins to be erased.
+fn worn_at_the_commit(start: &Flash) -> usize {
+    let (_, store) = load(restart(start.clone()).0, &new(), &mut Cut::never());
+    store.storage().worn - start.worn - start.capacity()
+}
+
+/// Power goes right behind the commit record, so that both are there. The new one is in use as long
+/// as it is whole; if it is not, the old one is, and nothing of it has been erased.
+#[test]
+fn the_old_configuration_serves_while_the_new_one_is_not_whole() {
+    let start = with_old();
+    let mut flash = start.clone();
+    flash.power = Some(worn_at_the_commit(&start));
+    let (end, store) = load(Store::open(flash).expect("powered"), &new(), &mut Cut::never());
+    assert_eq!(end, End::Dark);
+    let both = store.storage().clone();
+    assert_eq!(restart(both.clone()).1, Some(new()));
+    let mut rotten = both;
+    rotten.power = None;
+    rot(&mut rotten, Bank::B);
+    let (store, in_use) = restart(rotten);
+    assert_eq!(in_use, Some(old()));
+    let (end, store) = load(store, &new(), &mut Cut::never());
+    assert_eq!(end, End::Told(Outcome::Accepted { generation: 2 }));
+    assert_eq!(restart(store.storage().clone()).1, Some(new()));
+}
+
+/// Power goes while the old configuration is being erased: the next start makes up for it. If the
+/// storage erases the offer last, what is left looks like an offer under way, and the next one does.
+#[test]
+fn an_interrupted_erasure_is_made_up_for() {
+    let start = with_old();
+    let commit = worn_at_the_commit(&start);
+    let old_key = hopwright_tests::plans::key_bytes(1);
+    let has_old_key = |flash: &Flash| flash.bytes().windows(8).any(|part| part == &old_key[..8]);
+    let mut interrupted = 0;
+    for wear in [Wear::Forwards, Wear::Ragged, Wear::Backwards] {
+        for erased in (1..start.capacity()).step_by(16) {
+            let mut flash = start.clone();
+            (flash.wear, flash.power) = (wear, Some(commit + erased));
+            let (end, store) =
+                load(Store::open(flash).expect("powered"), &new(), &mut Cut::never());
+            assert_eq!(end, End::Dark, "{wear:?} {erased}");
+            interrupted += usize::from(has_old_key(store.storage()));
+            let (store, in_use) = restart(store.storage().clone());
+            assert_eq!(in_use, Some(new()), "{wear:?} {erased}");
+            if wear != Wear::Backwards {
+                assert!(!has_old_key(store.storage()), "{wear:?} {erased}: the old key stays");
+            }
+            let third = encoded(&configuration(3, 0x4B, None));
+            let (end, store) = load(store, &third, &mut Cut::never());
+            assert_eq!(end, End::Told(Outcome::Accepted { generation: 3 }), "{wear:?} {erased}");
+            assert!(!has_old_key(store.storage()), "{wear:?} {erased}: the old key stays");
+        }
+    }
+    assert!(interrupted > 10, "only {interrupted} left anything of the key");
 }
 
 /// A line that changes, loses and invents bytes.
