@@ -378,24 +378,13 @@ impl NetClock {
     #[must_use]
     #[inline(never)]
     pub const fn start_of(&self, timing: &Timing, slot: Slot) -> Tick {
-        let start = timing.start_of(slot);
-        let mut at = start.wrapping_sub(self.phase);
+        let at = timing.start_of(slot).wrapping_sub(self.phase);
         let rate = self.rate.middle();
-        if rate != 0 {
-            let set = local(self.spread_at);
-            at = set.wrapping_add(without_gain(rate, at.wrapping_sub(set)));
-            // Roundings of a microsecond are left.
-            let mut steps: u8 = 0;
-            while steps < 2 && self.net_us(tick(at)) < start {
-                at = at.wrapping_add(1);
-                steps = steps.wrapping_add(1);
-            }
-            while steps < 4 && self.net_us(tick(at.wrapping_sub(1))) >= start {
-                at = at.wrapping_sub(1);
-                steps = steps.wrapping_add(1);
-            }
+        if rate == 0 {
+            return tick(at);
         }
-        tick(at)
+        let set = local(self.spread_at);
+        tick(set.wrapping_add(without_gain(rate, at.wrapping_sub(set))))
     }
 
     /// Lower and upper offset at local time `at`, without the wander.
@@ -462,14 +451,14 @@ const fn gain(ppb: i32, span: i64) -> i64 {
     }
 }
 
-/// The span that a rate makes into this one, to a microsecond: the reverse of
-/// `span + gain(span)`.
+/// The least span that a rate makes into this one or a longer one. The reverse of `span + gain(span)`,
+/// which is `span (10^9 + ppb) / 10^9` rounded down: so this is the exact quotient rounded up.
 const fn without_gain(ppb: i32, span: i64) -> i64 {
     let scale = BILLION.wrapping_add_signed(ppb);
     let (whole, rest) = quotient(span.unsigned_abs(), scale);
-    let (more, _) = quotient((rest as u64).wrapping_mul(BILLION as u64), scale);
+    let (more, over) = quotient((rest as u64).wrapping_mul(BILLION as u64), scale);
     let size = whole.wrapping_mul(BILLION as u64).wrapping_add(more).cast_signed();
-    if span < 0 { size.wrapping_neg() } else { size }
+    if span < 0 { size.wrapping_neg() } else { size.wrapping_add((over != 0) as i64) }
 }
 
 /// An offset that has come up over a span of a minute to a month, in parts in 10^9: no more and

@@ -135,3 +135,10 @@ pub mod stream;
 pub mod timing;
 pub mod tree;
 pub mod units;
+
+/// The steps in which an exhaustive test goes on: `under_miri` there, which takes a hundred times as
+/// long, and elsewhere 1.
+#[cfg(test)]
+const fn sparse(under_miri: usize) -> usize {
+    if cfg!(miri) { under_miri } else { 1 }
+}

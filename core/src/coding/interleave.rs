@@ -283,6 +283,7 @@ fn exchange<const HALF: usize, const SIDE: usize>(table: &mut [u32; 16], right: 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sparse;
     use proptest::prelude::*;
 
     #[test]
@@ -333,7 +334,7 @@ mod tests {
                 }
             }
         }
-        for (n, group) in patterns.chunks(WORDS).enumerate() {
+        for (n, group) in patterns.chunks(WORDS).enumerate().step_by(sparse(13)) {
             let mut sealed = [0; 16];
             for (i, byte) in sealed.iter_mut().enumerate() {
                 *byte = u8::try_from((n * 31 + i * 97) % 251).unwrap();

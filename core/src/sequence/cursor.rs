@@ -56,6 +56,9 @@ enum Place {
 }
 
 impl<const N: usize> Cursor<N> {
+    /// The steps of the balanced draw that the words of one cipher block are enough for.
+    pub const STRIDE: u32 = 16;
+
     /// A reader of `timeline`.
     #[must_use]
     pub fn new(sequence: &Sequence<N>, timeline: Timeline) -> Self {
@@ -109,6 +112,28 @@ impl<const N: usize> Cursor<N> {
         Hop { slot, kind: SlotKind::Sync, channel, word: sequence.sync_word }
     }
 
+    /// Works ahead towards slot `slot`, so that reading it, or the next traffic slot behind it, is short
+    /// when its time comes: `steps` of the balanced draw, each of which costs a sixteenth of a cipher
+    /// block; [`STRIDE`](Self::STRIDE) steps cost at most two, and all that are left as many as reading a
+    /// far slot. Every slot reads the same with and without.
+    pub fn approach(&mut self, sequence: &Sequence<N>, slot: Slot, steps: u32) {
+        if let Draw::Balanced = sequence.structure.draw {
+            let ordinal = match self.place(sequence, slot) {
+                // Of the slots before it, one a frame is a sync slot.
+                Place::Sync { frame } => slot.number().wrapping_sub(frame),
+                Place::Traffic { ordinal } => ordinal,
+            };
+            self.cycle.approach(sequence, &mut self.hop, ordinal, steps);
+        }
+    }
+
+    /// The cycle that is being drawn, and how far.
+    #[cfg(test)]
+    pub(super) const fn drawn(&self) -> (Option<u32>, u32) {
+        (self.cycle.number, self.cycle.drawn)
+    }
+
+    #[inline(always)]
     fn place(&mut self, sequence: &Sequence<N>, slot: Slot) -> Place {
         let h = slot.number();
         let m = u32::from(sequence.structure.frame);
@@ -158,18 +183,36 @@ impl Window {
 impl<const N: usize> Cycle<N> {
     /// The rank that traffic slot `ordinal` goes to.
     fn rank(&mut self, sequence: &Sequence<N>, words: &mut Words, ordinal: u32) -> u16 {
+        let (start, position) = self.turn_to(sequence, ordinal);
+        self.draw(sequence, words, start, position.saturating_add(1));
+        self.ranks.get(position as usize).copied().unwrap_or_default()
+    }
+
+    /// Draws on towards traffic slot `ordinal`, so many steps at most.
+    fn approach(&mut self, sequence: &Sequence<N>, words: &mut Words, ordinal: u32, steps: u32) {
+        let (start, position) = self.turn_to(sequence, ordinal);
+        let most = self.drawn.saturating_add(steps);
+        self.draw(sequence, words, start, position.saturating_add(1).min(most));
+    }
+
+    /// Turns to the cycle of traffic slot `ordinal`; gives the cycle's first, and how far from it that is.
+    #[inline(always)]
+    fn turn_to(&mut self, sequence: &Sequence<N>, ordinal: u32) -> (u32, u32) {
         let count = u32::from(sequence.traffic_count());
         let number = ordinal.checked_div(count).unwrap_or_default();
         let start = number.wrapping_mul(count);
-        let position = ordinal.wrapping_sub(start);
         self.prepare(sequence, number);
-        let wanted = position.saturating_add(1);
+        (start, ordinal.wrapping_sub(start))
+    }
+
+    /// Draws the present cycle, which begins at `start`, as far as `wanted` positions.
+    #[inline(always)]
+    fn draw(&mut self, sequence: &Sequence<N>, words: &mut Words, start: u32, wanted: u32) {
         if wanted > self.drawn {
             let base = u64::from(start);
             draw_forward(&sequence.hop, words, base, &mut self.ranks, self.drawn, wanted);
             self.drawn = wanted;
         }
-        self.ranks.get(position as usize).copied().unwrap_or_default()
     }
 
     /// Starts cycle `number` unless it is the present one.

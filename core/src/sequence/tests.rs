@@ -50,6 +50,42 @@ proptest! {
         }
     }
 
+    /// Whatever has been worked ahead towards, and however far, a slot reads the same.
+    #[test]
+    fn working_ahead_changes_no_answer(
+        key: [u8; 32],
+        (count, structure) in any_structure(),
+        start in 0_u32..u32::MAX - 2_000,
+        steps in proptest::collection::vec((0_u32..2_000, 0_usize..9, 0_u32..2_000), 1..20),
+    ) {
+        let sequence = sequence(key, count, structure);
+        let mut cursor = Cursor::new(&sequence, Timeline::Home);
+        for (towards, times, read) in steps {
+            for _ in 0..times {
+                cursor.approach(&sequence, Slot::new(start + towards), Cursor::<4096>::STRIDE);
+            }
+            let slot = Slot::new(start + read);
+            let fresh = Cursor::new(&sequence, Timeline::Home).hop(&sequence, slot);
+            prop_assert_eq!(cursor.hop(&sequence, slot), fresh);
+        }
+    }
+
+    /// Sixteen traffic slots of the cycle a step; then what is left to read is no draw.
+    #[test]
+    fn a_slot_that_has_been_approached_is_drawn(key: [u8; 32], start in 0_u32..u32::MAX - 9) {
+        let sequence = sequence(key, 128, Structure::default());
+        let mut cursor = Cursor::new(&sequence, Timeline::Home);
+        for _ in 0..sequence.traffic_count().div_ceil(16) {
+            cursor.approach(&sequence, Slot::new(start), Cursor::<4096>::STRIDE);
+        }
+        let drawn = cursor.drawn();
+        let next = (start..start + 3)
+            .map(|h| cursor.hop(&sequence, Slot::new(h)))
+            .find(|hop| hop.kind == SlotKind::Traffic);
+        prop_assert!(next.is_some());
+        prop_assert_eq!(cursor.drawn(), drawn);
+    }
+
     #[test]
     fn filling_agrees_with_walking(
         key: [u8; 32],

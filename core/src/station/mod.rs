@@ -72,6 +72,8 @@ pub const LEAD_IN_DUE: u32 = 1_500;
 pub const GATHER_DUE: u32 = 45_000;
 /// Slots between two watermarks, and the head start of a timekeeper that restarts.
 pub const WATERMARK_STEP: u32 = 1 << 14;
+/// Steps of the balanced draw that are worked ahead in each slot of a run.
+const RUN_STEPS: u32 = Cursor::<0>::STRIDE;
 /// Events that wait for [`Station::next_event`].
 const EVENTS: usize = 16;
 
@@ -357,6 +359,12 @@ impl<const N: usize> Station<N> {
         self.read(timeline);
         let hop = self.cursor.run_hop(&self.sequence, slot);
         self.on_air(timeline, hop)
+    }
+
+    /// Draws up to so many steps towards a slot that is still to come. What is read later stays the same.
+    fn work_ahead(&mut self, timeline: Timeline, slot: Slot, steps: u32) {
+        self.read(timeline);
+        self.cursor.approach(&self.sequence, slot, steps);
     }
 
     /// One reader serves all timelines: they are never used in the same slot.

@@ -4,7 +4,7 @@ use super::activity::{Activity, Announce, Basis, Follow, Parked, Search, Speak, 
 use super::keys::Adopting;
 use super::{
     Action, CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Current,
-    Event, LEAD_IN_DUE, Mode, OVER_TIMEOUT, Radio, Station, WATERMARK_STEP, Wish,
+    Event, LEAD_IN_DUE, Mode, OVER_TIMEOUT, RUN_STEPS, Radio, Station, WATERMARK_STEP, Wish,
 };
 use crate::acquire::choose;
 use crate::clock::{COAST_SLOTS, Grip, NetClock};
@@ -423,10 +423,13 @@ impl<const N: usize> Station<N> {
     /// The hop that a follower expects in `slot`.
     pub(super) fn expected(&mut self, slot: Slot, run_end: Option<Slot>) -> Hop {
         let timeline = self.activity.timeline();
-        if run_end.is_some_and(|end| slot < end) {
-            self.run_hop(timeline, slot)
-        } else {
-            self.hop(timeline, slot)
+        match run_end.filter(|end| slot < *end) {
+            Some(end) => {
+                let hop = self.run_hop(timeline, slot);
+                self.work_ahead(timeline, end, RUN_STEPS);
+                hop
+            }
+            None => self.hop(timeline, slot),
         }
     }
 

@@ -2,7 +2,7 @@
 
 use super::activity::{Announce, Speak};
 use super::poll::Place;
-use super::{Action, Current, Radio, Station, count};
+use super::{Action, Current, RUN_STEPS, Radio, Station, count};
 use crate::header::Kind;
 use crate::keys::uniform;
 use crate::sequence::{Hop, SlotKind, Timeline};
@@ -31,6 +31,8 @@ impl<const N: usize> Station<N> {
         let Place { slot, .. } = place;
         let Speak { timeline, target, order, .. } = speak;
         if slot < speak.first {
+            // So that the first call header costs no more than its sealing.
+            self.work_ahead(timeline, speak.call, u32::MAX);
             return self.silent_until(place, speak.first);
         }
         if !self.prepare(timeline, slot) {
@@ -50,6 +52,7 @@ impl<const N: usize> Station<N> {
         let run_left = slots_to(slot, speak.call);
         if run_left > 0 {
             let hop = self.run_hop(timeline, slot);
+            self.work_ahead(timeline, speak.call, RUN_STEPS);
             let kind = match timeline {
                 Timeline::Home => Kind::LeadIn,
                 Timeline::CutIn | Timeline::Single => Kind::CutIn,

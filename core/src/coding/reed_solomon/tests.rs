@@ -70,13 +70,7 @@ fn every_loss_and_every_error_of_a_small_code() {
 
 /// All of them, or a sample for slow runs: under Miri, and for one of thousands of mutants.
 fn stride() -> usize {
-    if cfg!(miri) {
-        9_973
-    } else if std::env::var_os("HOPWRIGHT_SAMPLE").is_some() {
-        101
-    } else {
-        1
-    }
+    if std::env::var_os("HOPWRIGHT_SAMPLE").is_some() { 101 } else { crate::sparse(9_973) }
 }
 
 #[test]

@@ -27,7 +27,7 @@ fn count(values: impl IntoIterator<Item = u16>, cells: usize) -> Vec<u64> {
 /// Each tabulated value, to its three decimals, against the distribution function in use.
 #[test]
 fn critical_values_are_the_published_ones() {
-    let mut lines = include_str!("../data/chi2-critical.csv").lines();
+    let mut lines = include_str!("../../data/chi2-critical.csv").lines();
     let names: Vec<&str> = lines.next().expect("a head").split(',').skip(1).collect();
     let mut checked = 0;
     for line in lines {
@@ -83,7 +83,7 @@ fn of_nine(number: u16) -> u16 {
 
 #[test]
 fn the_published_selection_is_reproduced() {
-    for line in include_str!("../data/csa2-0x8e89bed6.csv").lines().skip(1) {
+    for line in include_str!("../../data/csa2-0x8e89bed6.csv").lines().skip(1) {
         let fields: Vec<&str> = line.split(',').collect();
         let field = |i: usize| fields[i].parse::<u16>().expect("a number");
         let number = prn(field(0), IDENTIFIER);

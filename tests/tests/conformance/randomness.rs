@@ -31,8 +31,8 @@ fn agrees(outcome: Outcome, statistic: &Value, p: &Value, what: &str) {
 
 #[test]
 fn worked_examples_are_reproduced() {
-    let file: Value =
-        serde_json::from_str(include_str!("../data/sp800-22-examples.json")).expect("valid JSON");
+    let file: Value = serde_json::from_str(include_str!("../../data/sp800-22-examples.json"))
+        .expect("valid JSON");
     let mut tried = 0;
     for example in file["examples"].as_array().expect("a list") {
         let name = example["test"].as_str().expect("a name");

@@ -20,8 +20,8 @@ fn every_vector_file_is_read_and_described() {
         .map(|entry| entry.expect("an entry").file_name().into_string().expect("UTF-8"))
         .filter(|name| name != "README.md")
         .collect();
-    let read = named(include_str!("vectors.rs"), "include_str!(\"../vectors/");
-    let described = named(include_str!("../vectors/README.md"), "\n**`");
+    let read = named(include_str!("vectors.rs"), "include_str!(\"../../vectors/");
+    let described = named(include_str!("../../vectors/README.md"), "\n**`");
     assert!(there.len() >= 6, "{there:?}");
     assert_eq!(there, read, "there, and read by vectors.rs");
     assert_eq!(there, described, "there, and described in the README");
@@ -32,12 +32,12 @@ fn every_list_of_a_vector_file_is_read() {
     // A list that `vectors.rs` does not name is as good as a stray file.
     let tests = include_str!("vectors.rs");
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("vectors");
-    for name in named(tests, "include_str!(\"../vectors/") {
+    for name in named(tests, "include_str!(\"../../vectors/") {
         let text = fs::read_to_string(folder.join(&name)).expect("a file");
         let whole: serde_json::Value = serde_json::from_str(&text).expect("JSON");
         for list in whole.as_object().expect("an object").keys().filter(|key| *key != "about") {
             // Read one by one, or from the whole.
-            let call = format!("include_str!(\"../vectors/{name}\"), \"{list}\")");
+            let call = format!("include_str!(\"../../vectors/{name}\"), \"{list}\")");
             let part = [format!("list(\"{list}\")"), format!("whole[\"{list}\"]")];
             let read = tests.contains(&call) || part.iter().any(|part| tests.contains(part));
             assert!(read, "{name}: nothing reads `{list}`");

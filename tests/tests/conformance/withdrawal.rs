@@ -53,7 +53,7 @@ fn set(numbers: impl IntoIterator<Item = u16>) -> BTreeSet<Address> {
 
 fn worked_covers() -> Vec<(String, BTreeSet<u16>, Vec<u16>)> {
     let whole: Value =
-        serde_json::from_str(include_str!("../data/revocation-covers-n256.json")).expect("JSON");
+        serde_json::from_str(include_str!("../../data/revocation-covers-n256.json")).expect("JSON");
     let numbers = |list: &Value| -> Vec<u16> {
         let number = |n: &Value| u16::try_from(n.as_u64().expect("a number")).expect("small");
         list.as_array().expect("a list").iter().map(number).collect()

@@ -59,7 +59,7 @@ fn of_our_kinds(value: &ciborium::Value) -> bool {
 #[test]
 fn examples_of_appendix_a() {
     let examples: Vec<Value> =
-        serde_json::from_str(include_str!("../data/cbor-appendix-a.json")).expect("JSON");
+        serde_json::from_str(include_str!("../../data/cbor-appendix-a.json")).expect("JSON");
     assert_eq!(examples.len(), 82);
     let (mut equal, mut read, mut refused) = (0, 0, 0);
     for example in &examples {

@@ -72,7 +72,7 @@ fn label(name: &str) -> Label {
 /// compared: 32 words are 1024 bits.
 #[test]
 fn subkeys_agree() {
-    for entry in file(include_str!("../vectors/keys.json"), "keys") {
+    for entry in file(include_str!("../../vectors/keys.json"), "keys") {
         let key = net_key(&entry["key"]);
         let subkeys = entry["subkeys"].as_object().expect("a table");
         assert_eq!(subkeys.len(), 11, "every label of section 3");
@@ -94,7 +94,7 @@ fn subkeys_agree() {
 
 #[test]
 fn keyed_words_agree() {
-    for entry in file(include_str!("../vectors/words.json"), "words") {
+    for entry in file(include_str!("../../vectors/words.json"), "words") {
         let subkey = net_key(&entry["key"]).subkey(label(text(&entry["label"])));
         let ours = subkey.word(small(&entry["stream"]), number(&entry["i"]));
         assert_eq!(ours, word(&entry["word"]), "{entry}");
@@ -199,7 +199,7 @@ fn channels(value: &Value) -> Vec<Channel> {
 
 #[test]
 fn hopsets_and_rendezvous_sets_agree() {
-    for entry in file(include_str!("../vectors/hopsets.json"), "hopsets") {
+    for entry in file(include_str!("../../vectors/hopsets.json"), "hopsets") {
         let name = text(&entry["name"]);
         let plan = Plan::read(&entry["plan"]);
         assert_eq!(plan.allowed.iter().collect::<Vec<_>>(), channels(&entry["allowed"]), "{name}");
@@ -217,7 +217,7 @@ fn hopsets_and_rendezvous_sets_agree() {
 #[test]
 fn hops_agree() {
     let mut slots = 0;
-    for entry in file(include_str!("../vectors/hops.json"), "hops") {
+    for entry in file(include_str!("../../vectors/hops.json"), "hops") {
         let plan = Plan::read(&entry["plan"]);
         for expected in entry["timelines"].as_array().expect("a list") {
             let lane = Lane::new(small(&expected["lane"])).expect("a lane");
@@ -292,7 +292,7 @@ fn header(fields: &Value) -> Header {
 
 #[test]
 fn headers_agree() {
-    for entry in file(include_str!("../vectors/headers.json"), "headers") {
+    for entry in file(include_str!("../../vectors/headers.json"), "headers") {
         let keys = HeaderKeys::new(&net_key(&entry["key"]));
         let (header, stream) = (header(&entry["fields"]), small(&entry["stream"]));
         assert_eq!(u64::from(header.quality.nibble()), number(&entry["fields"]["quality"]));
@@ -308,7 +308,7 @@ fn headers_agree() {
 /// exist although a member sealed them.
 #[test]
 fn headers_that_must_not_open_do_not() {
-    for entry in file(include_str!("../vectors/headers.json"), "dropped") {
+    for entry in file(include_str!("../../vectors/headers.json"), "dropped") {
         let keys = HeaderKeys::new(&net_key(&entry["key"]));
         assert_eq!(keys.open(&hex(&entry["wire"]), small(&entry["stream"])), None, "{entry}");
     }
@@ -316,11 +316,11 @@ fn headers_that_must_not_open_do_not() {
 
 #[test]
 fn rounded_fields_agree() {
-    for entry in file(include_str!("../vectors/headers.json"), "quality") {
+    for entry in file(include_str!("../../vectors/headers.json"), "quality") {
         let quality = Quality::of(Micros::new(number(&entry["half_width_us"])));
         assert_eq!(u64::from(quality.nibble()), number(&entry["quality"]), "{entry}");
     }
-    for entry in file(include_str!("../vectors/headers.json"), "countdown") {
+    for entry in file(include_str!("../../vectors/headers.json"), "countdown") {
         let countdown = Header::countdown_of(Kind::Over, small(&entry["remaining_slots"]));
         assert_eq!(u64::from(countdown), number(&entry["countdown"]), "{entry}");
     }
@@ -328,7 +328,7 @@ fn rounded_fields_agree() {
 
 #[test]
 fn code_words_agree() {
-    for entry in file(include_str!("../vectors/golay.json"), "golay") {
+    for entry in file(include_str!("../../vectors/golay.json"), "golay") {
         let parse = |name| u32::from_str_radix(text(&entry[name]), 16).expect("hex");
         let message = u16::try_from(parse("message")).expect("12 bits");
         assert_eq!(golay::encode(message), parse("codeword"), "{entry}");
@@ -338,7 +338,7 @@ fn code_words_agree() {
 
 #[test]
 fn the_key_tree_agrees() {
-    let whole: Value = serde_json::from_str(include_str!("../vectors/tree.json")).expect("JSON");
+    let whole: Value = serde_json::from_str(include_str!("../../vectors/tree.json")).expect("JSON");
     let tree = KeyTree::new(Zeroizing::new(hex(&whole["root"])));
     let key = net_key(&whole["key"]);
     let subkey = key.subkey(Label::Tree);

@@ -34,7 +34,7 @@ type Pairs = Vec<(Value, Value)>;
 fn fits(rule: &str, value: &Value) -> Result<(), String> {
     thread_local! {
         static GRAMMAR: BasicContext = BasicContext::new(
-            flatten_from_str(include_str!("../../docs/provisioning.cddl")).expect("CDDL"),
+            flatten_from_str(include_str!("../../../docs/provisioning.cddl")).expect("CDDL"),
         );
     }
     GRAMMAR.with(|grammar| {

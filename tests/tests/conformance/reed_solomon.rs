@@ -101,7 +101,7 @@ fn check<F: Field>(vector: &Value) {
 
 #[test]
 fn published_words_in_four_fields() {
-    let text = include_str!("../data/rs-vectors.json");
+    let text = include_str!("../../data/rs-vectors.json");
     let all: Value = serde_json::from_str(text).expect("JSON");
     let vectors = all["rs"].as_array().expect("a list");
     assert_eq!(vectors.len(), 7);

@@ -1,0 +1,39 @@
+//! Conformance and property tests of the link, one subject a module: against published sources, and
+//! against the specification. One program, because the core is then compiled into one.
+
+mod aead;
+#[cfg(feature = "whole")]
+mod calls_and_changes;
+mod cbor;
+mod channel_use;
+mod correlation;
+mod driver;
+mod fixed_channels;
+mod golay;
+#[cfg(feature = "whole")]
+mod grammar;
+mod hostile;
+#[cfg(feature = "whole")]
+mod key_tree;
+mod lanes;
+mod loader;
+mod manual_entry;
+mod messages;
+mod oracle;
+mod provisioning;
+mod randomness;
+mod raster;
+mod recordings;
+mod reed_solomon;
+mod rendezvous;
+mod rfc8439;
+mod secrets;
+mod station_properties;
+mod transceiver;
+#[cfg(feature = "whole")]
+mod transfer_key;
+mod two_stations;
+#[cfg(feature = "whole")]
+mod vectors;
+#[cfg(feature = "whole")]
+mod withdrawal;
