@@ -318,7 +318,7 @@ impl Dbm {
 /// `n / d` and `n mod d`, rounded down; zeros for `d = 0`.
 ///
 /// A processor of 32 bits has no such instruction, and what the compiler brings along for all
-/// widths takes a kilobyte; every divisor of this crate fits 32 bits. At most 32 steps.
+/// widths takes a kilobyte; every divisor of this crate fits 32 bits.
 pub(crate) const fn quotient(n: u64, d: u32) -> (u64, u32) {
     if cfg!(target_pointer_width = "64") {
         #[expect(clippy::cast_possible_truncation, reason = "less than d")]
@@ -327,17 +327,17 @@ pub(crate) const fn quotient(n: u64, d: u32) -> (u64, u32) {
             _ => (0, 0),
         }
     } else {
-        by_steps(n, d)
+        by_halves(n, d)
     }
 }
 
-/// [`quotient`] on a processor of 32 bits: the upper word by its own division, the lower bit by
-/// bit.
+/// [`quotient`] on a processor of 32 bits, by its own division: the upper word, then the lower one in two
+/// halves (D. E. Knuth, The Art of Computer Programming 2, 4.3.1, algorithm D).
 #[inline(never)]
 #[expect(clippy::cast_possible_truncation, reason = "halves of a 64-bit word")]
-const fn by_steps(n: u64, d: u32) -> (u64, u32) {
-    let (high, mut low) = ((n >> 32) as u32, n as u32);
-    let (Some(upper), Some(mut rest)) = (high.checked_div(d), high.checked_rem(d)) else {
+const fn by_halves(n: u64, d: u32) -> (u64, u32) {
+    let (high, low) = ((n >> 32) as u32, n as u32);
+    let (Some(upper), Some(rest)) = (high.checked_div(d), high.checked_rem(d)) else {
         return (0, 0);
     };
     if rest == 0 {
@@ -345,23 +345,32 @@ const fn by_steps(n: u64, d: u32) -> (u64, u32) {
         let (Some(q), Some(r)) = (low.checked_div(d), low.checked_rem(d)) else { return (0, 0) };
         return ((upper as u64) << 32 | q as u64, r);
     }
-    // As many bits of the quotient are zero as the remainder is shorter than the divisor.
-    let skip = rest.leading_zeros().saturating_sub(d.leading_zeros()).saturating_sub(1);
-    let pair = ((rest as u64) << 32 | low as u64) << skip;
-    (rest, low) = ((pair >> 32) as u32, pair as u32);
-    let mut steps = 32_u32.saturating_sub(skip);
-    while steps > 0 {
-        // `rest` is less than `d`, so its double may exceed the word by one bit.
-        let over = rest >> 31;
-        rest = rest << 1 | low >> 31;
-        low <<= 1;
-        if over != 0 || rest >= d {
-            rest = rest.wrapping_sub(d);
-            low |= 1;
-        }
-        steps = steps.wrapping_sub(1);
+    // With its highest bit set, the divisor's upper half gives a half of the quotient to within two.
+    let shift = d.leading_zeros();
+    let d = d << shift;
+    let pair = ((rest as u64) << 32 | low as u64) << shift;
+    let (rest, low) = ((pair >> 32) as u32, pair as u32);
+    let (first, rest) = half(rest, low >> 16, d);
+    let (second, rest) = half(rest, low & 0xFFFF, d);
+    ((upper as u64) << 32 | (first << 16 | second) as u64, rest >> shift)
+}
+
+/// `(rest 2^16 + next) / d` and what is left, for `rest < d`, `next < 2^16` and `d` of 32 bits.
+const fn half(rest: u32, next: u32, d: u32) -> (u32, u32) {
+    let (upper, lower) = (d >> 16, d & 0xFFFF);
+    let (Some(mut q), Some(left)) = (rest.checked_div(upper), rest.checked_rem(upper)) else {
+        return (0, 0);
+    };
+    let mut left = left as u64;
+    let next = next as u64;
+    // Twice at most.
+    while (q as u64).wrapping_mul(lower as u64) > (left << 16 | next) {
+        q = q.wrapping_sub(1);
+        left = left.wrapping_add(upper as u64);
     }
-    ((upper as u64) << 32 | low as u64, rest)
+    // Less than `d`, so that the lower word is all of it.
+    let rest = (rest << 16 | next as u32).wrapping_sub(q.wrapping_mul(d));
+    (q, rest)
 }
 
 #[cfg(test)]
@@ -379,12 +388,12 @@ mod tests {
 
     proptest! {
         #[test]
-        fn division_by_steps_is_division(n: u64, shift in 0_u32..64, d: u32, less in 0_u32..32) {
+        fn division_by_halves_is_division(n: u64, shift in 0_u32..64, d: u32, less in 0_u32..32) {
             let (n, d) = (n >> shift, (d >> less).max(1));
             let expected = (n / u64::from(d), u32::try_from(n % u64::from(d)).unwrap());
-            prop_assert_eq!(by_steps(n, d), expected);
+            prop_assert_eq!(by_halves(n, d), expected);
             prop_assert_eq!(quotient(n, d), expected);
-            prop_assert_eq!((by_steps(n, 0), quotient(n, 0)), ((0, 0), (0, 0)));
+            prop_assert_eq!((by_halves(n, 0), quotient(n, 0)), ((0, 0), (0, 0)));
         }
 
         #[test]
