@@ -278,11 +278,18 @@ impl Words {
     #[inline]
     fn each(&mut self, key: &Subkey, from: u64, to: u64, mut take: impl FnMut(u32)) {
         let mut index = from;
+        let mut cipher = None;
         while index < to {
             #[expect(clippy::cast_possible_truncation, reason = "indices count below 2^36")]
             let number = (index >> 4) as u32;
             if self.number != Some(number) {
-                self.load(key, number);
+                let nonce = nonce(self.stream);
+                // From then on one block follows another.
+                write_block(
+                    cipher.get_or_insert_with(|| at_block(&key.0, number, &nonce)),
+                    &mut self.block,
+                );
+                self.number = Some(number);
             }
             let end = to.min((index | 15).wrapping_add(1));
             let (words, _) = self.block.as_chunks::<4>();
@@ -382,13 +389,23 @@ const fn nonce(stream: u32) -> [u8; 12] {
 }
 
 /// The ChaCha20 block number `counter` under `nonce` (RFC 8439 section 2.3).
+fn block(key: &[u8; 32], counter: u32, nonce: &[u8; 12], out: &mut [u8; 64]) {
+    write_block(&mut at_block(key, counter, nonce), out);
+}
+
+/// The cipher before its block number `counter`.
+fn at_block(key: &[u8; 32], counter: u32, nonce: &[u8; 12]) -> ChaChaCore<R20, Ietf> {
+    let mut cipher = ChaChaCore::new(key.into(), nonce.into());
+    cipher.set_block_pos(counter);
+    cipher
+}
+
+/// Writes the block that is next.
 ///
 /// The one copy of the permutation in the whole core: inlined, it would be a tenth of the flash.
 #[inline(never)]
-fn block(key: &[u8; 32], counter: u32, nonce: &[u8; 12], out: &mut [u8; 64]) {
-    let mut core = ChaChaCore::<R20, Ietf>::new(key.into(), nonce.into());
-    core.set_block_pos(counter);
-    core.write_keystream_block(out.into());
+fn write_block(cipher: &mut ChaChaCore<R20, Ietf>, out: &mut [u8; 64]) {
+    cipher.write_keystream_block(out.into());
 }
 
 /// The constants at the head of a ChaCha20 state (RFC 8439 section 2.3).

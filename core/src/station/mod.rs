@@ -86,7 +86,7 @@ const EVENTS: usize = 16;
 /// * **[`poll`](Self::poll)** says what the radio does from now on, and until when. Calling it
 ///   early or again changes nothing. Calling it late loses the slots in between and nothing else;
 ///   own slots that were lost so are counted. A deadline at `now` is due: where another key comes
-///   into use up to five answers in a row are such, with the radio off, so that each is short.
+///   into use up to six answers in a row are such, with the radio off, so that each is short.
 /// * **[`heard`](Self::heard)** is called once for each unique word that the radio recognised,
 ///   before the next `poll`; **[`energy`](Self::energy)** once for each slot's time that was
 ///   spent listening with power on the channel and no unique word (the driver may leave out

@@ -31,8 +31,11 @@ impl<const N: usize> Station<N> {
             return current.action;
         }
         self.first_asked(now);
-        self.change_keys_when_due(now);
         if self.adopt_step() {
+            return self.at_once(now);
+        }
+        self.change_keys_when_due(now);
+        if self.adopting != Adopting::Done {
             return self.at_once(now);
         }
         let mut current = match (self.activity, self.activity.timeline()) {

@@ -31,8 +31,10 @@ impl<const N: usize> Station<N> {
         let Place { slot, .. } = place;
         let Speak { timeline, target, order, .. } = speak;
         if slot < speak.first {
-            // So that the first call header costs no more than its sealing.
-            self.work_ahead(timeline, speak.call, u32::MAX);
+            // So that the first call header costs no more than its sealing. A run leaves time later.
+            if speak.call == speak.first {
+                self.work_ahead(timeline, speak.call, u32::MAX);
+            }
             return self.silent_until(place, speak.first);
         }
         if !self.prepare(timeline, slot) {
