@@ -1,0 +1,619 @@
+//! As it should be: a net in C. A post, a gauge and a hut come into step; the post tells everyone
+//! something, sends a message to the gauge alone, and withdraws the hut. And a carrier brings a
+//! configuration.
+
+#![expect(unsafe_code, reason = "the interface is called as from C")]
+#![expect(
+    clippy::multiple_unsafe_ops_per_block,
+    reason = "one reason holds for all of a test's calls"
+)]
+
+mod net;
+
+use hopwright_capi::*;
+use hopwright_core::provision::Configuration;
+use net::{CALLING, GAUGE, HUT, POST};
+use std::ffi::c_void;
+use std::ptr::null;
+
+/// A slot.
+const SLOT_US: u64 = 20_000;
+/// From when on the changed key is in use.
+const CHANGE: u32 = 300;
+
+/// A station, an inbox and what they have come to.
+struct Node {
+    memory: Box<Memory>,
+    inbox: Box<Inbox>,
+    /// What was said to everyone.
+    said: Vec<Vec<u8>>,
+    /// Messages that came whole, and whether an order was among the last payload's over.
+    messages: Vec<Vec<u8>>,
+    events: Vec<Event>,
+    /// The last payload, and its bits.
+    last: Option<(Payload, Vec<u8>)>,
+}
+
+fn plan(configuration: &[u8]) -> Plan {
+    let mut plan = Plan::default();
+    // SAFETY: all of it is ours, and as long as it says.
+    let status =
+        unsafe { hw_read_plan(configuration.as_ptr(), configuration.len(), &raw mut plan) };
+    assert_eq!(status, OK);
+    plan
+}
+
+impl Node {
+    fn new(configuration: &[u8]) -> Self {
+        let (start, plan) = (Start::default(), plan(configuration));
+        let mut node = Self {
+            memory: Box::new(Memory { words: [0; MEMORY_BYTES / 8] }),
+            inbox: Box::new(Inbox { words: [0; INBOX_BYTES / 8] }),
+            said: Vec::new(),
+            messages: Vec::new(),
+            events: Vec::new(),
+            last: None,
+        };
+        let (bytes, length) = (configuration.as_ptr(), configuration.len());
+        // SAFETY: all of it is ours, and as long as it says.
+        unsafe {
+            assert_eq!(hw_init(node.memory(), bytes, length, &raw const start), OK);
+            assert_eq!(hw_inbox_init(node.inbox(), &raw const plan), OK);
+        }
+        node
+    }
+
+    fn memory(&mut self) -> *mut Memory {
+        &raw mut *self.memory
+    }
+
+    fn inbox(&mut self) -> *mut Inbox {
+        &raw mut *self.inbox
+    }
+
+    /// What the radio does. Where another key comes into use, the first answers are due at once.
+    fn poll(&mut self, now: u64) -> Action {
+        for _ in 0..8 {
+            let mut action = Action::default();
+            // SAFETY: all of it is ours.
+            assert_eq!(unsafe { hw_poll(self.memory(), now, &raw mut action) }, OK);
+            if action.until_us > now {
+                return action;
+            }
+        }
+        panic!("no more than five answers are due at once");
+    }
+
+    fn drain(&mut self) -> Vec<Event> {
+        let (mut drained, mut event) = (Vec::new(), Event::default());
+        // SAFETY: all of it is ours.
+        while unsafe { hw_next_event(self.memory(), &raw mut event) } == OK {
+            drained.push(event);
+        }
+        self.events.extend(&drained);
+        drained
+    }
+
+    fn state(&mut self, now: u64) -> State {
+        let mut state = State::default();
+        // SAFETY: all of it is ours.
+        assert_eq!(unsafe { hw_look(self.memory(), now, &raw mut state) }, OK);
+        state
+    }
+
+    fn burst(&mut self) -> Vec<u8> {
+        let (mut bits, mut length) = ([0_u8; 512], 0);
+        // SAFETY: all of it is ours, and as long as it says.
+        let status = unsafe { hw_burst(self.memory(), bits.as_mut_ptr(), 512, &raw mut length) };
+        assert_eq!(status, OK);
+        bits[..length].to_vec()
+    }
+
+    /// Reads the bits of a payload; `None` if it has no key to it.
+    fn open(&mut self, payload: &Payload, bits: &[u8]) -> Option<Vec<u8>> {
+        let (mut text, mut length) = ([0_u8; 128], 0);
+        let out = text.as_mut_ptr();
+        // SAFETY: all of it is ours, and as long as it says.
+        let status = unsafe {
+            let (from, count) = (bits.as_ptr(), bits.len());
+            hw_open_payload(self.memory(), payload, from, count, out, 128, &raw mut length)
+        };
+        assert!(matches!(status, OK | NONE));
+        (status == OK).then(|| text[..length].to_vec())
+    }
+
+    /// Hears what another sends, if it listens there and then.
+    fn hear(&mut self, now: u64, sends: &Action, bits: &[u8]) {
+        let listens = self.poll(now);
+        let same =
+            sends.word == listens.word || listens.complement == 1 && sends.word == !listens.word;
+        if listens.radio != RADIO_LISTEN || sends.channel != listens.channel || !same {
+            return;
+        }
+        let reception = Reception {
+            at_us: sends.at_us,
+            bits: bits.as_ptr(),
+            length: bits.len(),
+            word: sends.word,
+            channel: sends.channel,
+            unused: [0; 2],
+        };
+        let mut heard = Heard::default();
+        let now = now + 19_500;
+        // SAFETY: all of it is ours, and as long as it says.
+        let status =
+            unsafe { hw_heard_word(self.memory(), now, &raw const reception, &raw mut heard) };
+        assert_eq!(status, OK);
+        if heard.what == HEARD_PAYLOAD {
+            let text = self.open(&heard.payload, bits).expect("it is called");
+            self.take(&heard.payload, text);
+            self.last = Some((heard.payload, bits.to_vec()));
+        }
+    }
+
+    /// A payload: words, or a part of a message.
+    fn take(&mut self, payload: &Payload, text: Vec<u8>) {
+        let mut taken = 99;
+        let mut message =
+            Message { text: null(), length: 0, what: 9, slot: 0, source: 0, unused: [0; 7] };
+        // SAFETY: all of it is ours, and as long as it says; the text is read before the next call.
+        unsafe {
+            let (bytes, length) = (text.as_ptr(), text.len());
+            let status =
+                hw_inbox_take(self.inbox(), self.memory(), payload, bytes, length, &raw mut taken);
+            assert_eq!(status, OK);
+            loop {
+                assert_eq!(hw_inbox_work(self.inbox(), &raw mut message), OK);
+                match message.what {
+                    INBOX_WORKING => {}
+                    INBOX_READY => {
+                        assert_eq!(message.source, POST);
+                        let whole = std::slice::from_raw_parts(message.text, message.length);
+                        self.messages.push(whole.to_vec());
+                    }
+                    _ => break,
+                }
+            }
+        }
+        if taken == TAKEN_UNREADABLE && !text.is_empty() {
+            self.said.push(text);
+        }
+    }
+}
+
+/// What the post says.
+struct Speaker {
+    post: Node,
+    outbox: Box<Outbox>,
+    /// What it loads when it may go ahead: the target, and the text.
+    whole: Option<(u8, u8, Vec<u8>)>,
+    words: Option<Vec<u8>>,
+}
+
+impl Speaker {
+    /// A slot of the post, heard by the others unless it is lost on the way.
+    fn slot(&mut self, slot: u64, others: [&mut Node; 2], lost: bool) {
+        let now = slot * SLOT_US;
+        let sends = self.post.poll(now);
+        let post = self.post.memory();
+        let outbox = &raw mut *self.outbox;
+        for event in self.post.drain() {
+            if event.what == EVENT_GO_AHEAD {
+                // SAFETY: all of it is ours, and as long as it says.
+                unsafe {
+                    if let Some((address, form, text)) = &self.whole {
+                        let (bytes, length) = (text.as_ptr(), text.len());
+                        let load = |slot| {
+                            hw_outbox_load(outbox, post, slot, *address, *form, bytes, length)
+                        };
+                        assert_eq!(load(event.slot), OK);
+                        assert_eq!(load(event.slot + 1), REFUSED_FULL);
+                    }
+                    if let Some(words) = &self.words {
+                        assert_eq!(hw_queue_payload(post, words.as_ptr(), words.len()), OK);
+                        assert_eq!(
+                            hw_queue_payload(post, words.as_ptr(), words.len()),
+                            REFUSED_FULL
+                        );
+                    }
+                }
+            }
+        }
+        // SAFETY: all of it is ours.
+        let sent = unsafe { hw_outbox_send(outbox, post) };
+        assert!(matches!(sent, OK | NONE | REFUSED_FULL | REFUSED_NOT_SPEAKING), "{sent}");
+        let bits = self.post.burst();
+        assert_eq!(bits.is_empty(), sends.radio != RADIO_TRANSMIT);
+        for node in others {
+            if sends.radio == RADIO_TRANSMIT && !lost {
+                node.hear(now, &sends, &bits);
+            } else {
+                node.poll(now);
+            }
+            node.drain();
+        }
+    }
+
+    fn left(&mut self) -> u16 {
+        let mut left = 0;
+        // SAFETY: all of it is ours.
+        assert_eq!(unsafe { hw_outbox_left(&raw mut *self.outbox, &raw mut left) }, OK);
+        left
+    }
+}
+
+/// The whole life of a net: announce, call, message, withdrawal.
+#[test]
+fn a_net_in_c() {
+    let configurations = [POST, GAUGE, HUT].map(net::configuration);
+    let [post, mut gauge, mut hut] = [0, 1, 2].map(|i| Node::new(&configurations[i]));
+    let mut speaker = Speaker {
+        post,
+        outbox: Box::new(Outbox { words: [0; OUTBOX_BYTES / 8] }),
+        whole: None,
+        words: None,
+    };
+    let (post, plan) = (speaker.post.memory(), plan(&configurations[0]));
+    let outbox = &raw mut *speaker.outbox;
+    // SAFETY: all of it is ours.
+    unsafe {
+        assert_eq!(hw_outbox_init(outbox, &raw const plan), OK);
+        assert_eq!(hw_outbox_send(outbox, post), NONE);
+        assert_eq!(hw_announce(gauge.memory(), 0), REFUSED_NOT_TIMEKEEPER);
+        assert_eq!(hw_announce(post, 0), OK);
+        assert_eq!(hw_announce(post, 0), REFUSED_SPEAKING);
+    }
+    let mut slot = 0;
+    let mut run = |speaker: &mut Speaker,
+                   gauge: &mut Node,
+                   hut: &mut Node,
+                   until: &dyn Fn(&mut Speaker, u64) -> bool,
+                   lossy: bool| {
+        let last = slot + 400;
+        while !until(speaker, slot) {
+            assert!(slot < last, "it takes too long");
+            speaker.slot(slot, [gauge, hut], lossy && slot % 3 == 0);
+            slot += 1;
+        }
+        slot * SLOT_US
+    };
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == 64, false);
+    for node in [&mut gauge, &mut hut] {
+        let state = node.state(now);
+        assert_eq!((state.in_step, state.slot, state.has_share, state.generation), (1, 64, 1, 0));
+        assert!(state.half_width_us < 500, "{state:?}");
+    }
+
+    // To everyone.
+    speaker.words = Some(b"41 cm and rising".to_vec());
+    // SAFETY: all of it is ours.
+    unsafe {
+        assert_eq!(hw_press(post, now, HUT, 8), REFUSED_NO_KEY, "not in the directory");
+        assert_eq!(hw_press(post, now, 0, 0), OK);
+        assert_eq!(hw_set_mode(post, now, MODE_SINGLE_SEALED), REFUSED_SPEAKING);
+    }
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == 80, false);
+    assert_eq!(speaker.post.state(now).holds_floor, 1);
+    // SAFETY: all of it is ours.
+    assert_eq!(unsafe { hw_release(post, now) }, OK);
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == 86, false);
+    assert!(gauge.said == [b"41 cm and rising"] && hut.said == gauge.said);
+
+    // A message to the gauge alone; every third slot is lost on the way.
+    let text: Vec<u8> = (0..200_u8).map(|i| i.wrapping_mul(37)).collect();
+    (speaker.words, speaker.whole) = (None, Some((GAUGE, 8, text.clone())));
+    // SAFETY: all of it is ours.
+    assert_eq!(unsafe { hw_press(post, now, GAUGE, 8) }, OK);
+    let sent = |speaker: &mut Speaker, slot: u64| slot > 100 && speaker.left() == 0;
+    let now = run(&mut speaker, &mut gauge, &mut hut, &sent, true);
+    // SAFETY: all of it is ours.
+    assert_eq!(unsafe { hw_release(post, now) }, OK);
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == now / SLOT_US + 6, false);
+    assert_eq!(gauge.messages, [text]);
+    assert!(hut.messages.is_empty());
+    assert!(hut.events.iter().any(|event| event.what == EVENT_BUSY));
+    // The hut has no key to what it may have heard.
+    let (payload, bits) = gauge.last.clone().expect("the gauge was called");
+    assert!(gauge.open(&payload, &bits).is_some());
+    assert!(hut.open(&payload, &bits).is_none());
+    let mut taken = 99;
+    // SAFETY: all of it is ours, and as long as it says.
+    let status = unsafe {
+        let (bytes, length) = (bits.as_ptr(), bits.len());
+        hw_inbox_take(hut.inbox(), hut.memory(), &raw const payload, bytes, length, &raw mut taken)
+    };
+    assert_eq!((status, taken), (NONE, 99));
+
+    // The hut is withdrawn: the order comes over the air, as a message to everyone.
+    let order = net::order(CHANGE);
+    speaker.whole = Some((0, 0, order.clone()));
+    // SAFETY: all of it is ours, and as long as it says.
+    unsafe {
+        assert_eq!(hw_order(post, now), REFUSED_NO_ORDER);
+        assert_eq!(hw_order(gauge.memory(), now), REFUSED_NOT_TIMEKEEPER);
+        assert_eq!(hw_take_order(post, now, order.as_ptr(), order.len() - 1), REFUSED_NOT_FOR_US);
+        assert_eq!(hw_take_order(post, now, order.as_ptr(), order.len()), OK);
+        assert_eq!(hw_take_order(post, now, order.as_ptr(), order.len()), REFUSED_NOT_FOR_US);
+        assert_eq!(hw_order(post, now), OK);
+    }
+    let begun = now / SLOT_US + 12;
+    let sent = |speaker: &mut Speaker, slot: u64| slot > begun && speaker.left() == 0;
+    let now = run(&mut speaker, &mut gauge, &mut hut, &sent, false);
+    // SAFETY: all of it is ours.
+    assert_eq!(unsafe { hw_release(post, now) }, OK);
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == now / SLOT_US + 6, false);
+    assert!(now / SLOT_US < CHANGE.into(), "in time");
+    assert_eq!(gauge.last.as_ref().map(|(payload, _)| payload.order), Some(1));
+    for (node, status) in [(&mut gauge, OK), (&mut hut, REFUSED_NOT_FOR_US)] {
+        let came = node.messages.pop().expect("a message to everyone");
+        assert_eq!(came, order);
+        // SAFETY: all of it is ours, and as long as it says.
+        let taken = unsafe { hw_take_order(node.memory(), now, came.as_ptr(), came.len()) };
+        assert_eq!(taken, status);
+    }
+    let after = u64::from(CHANGE) + 2;
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == after, false);
+    speaker.whole = None;
+    speaker.words = Some(b"without the hut".to_vec());
+    // SAFETY: all of it is ours.
+    assert_eq!(unsafe { hw_press(post, now, 0, 0) }, OK);
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == after + 20, false);
+    assert_eq!(gauge.said.last().map(Vec::as_slice), Some(&b"without the hut"[..]));
+    assert_eq!(hut.said.len(), 1, "it hears no more");
+    let changed = |node: &Node| {
+        node.events.iter().any(|event| event.what == EVENT_KEYS_CHANGED && event.slot == CHANGE)
+    };
+    assert!(changed(&speaker.post) && changed(&gauge) && !changed(&hut));
+    assert_eq!((gauge.state(now).generation, hut.state(now).generation), (1, 0));
+    assert_eq!(gauge.state(now).uses_net_key, 1);
+
+    renewed(&mut gauge, &configurations[1]);
+    hut_alone(&mut hut, now);
+    // SAFETY: all of it is ours.
+    unsafe {
+        assert_eq!(hw_outbox_end(outbox), OK);
+        for node in [&mut speaker.post, &mut gauge, &mut hut] {
+            assert_eq!((hw_end(node.memory()), hw_inbox_end(node.inbox())), (OK, OK));
+            assert!(node.memory.words.iter().chain(&node.inbox.words).all(|word| *word == 0));
+        }
+    }
+    assert!(speaker.outbox.words.iter().all(|word| *word == 0), "wiped");
+}
+
+/// What the gauge stores after the change makes a station with the new key.
+fn renewed(gauge: &mut Node, before: &[u8]) {
+    let (mut bytes, mut length) = (vec![0xEE; 700], 0);
+    let memory = gauge.memory();
+    // SAFETY: all of it is ours, and as long as it says.
+    unsafe {
+        let mut renew = |room| {
+            let (from, count) = (before.as_ptr(), before.len());
+            hw_renew(memory, from, count, bytes.as_mut_ptr(), room, &raw mut length)
+        };
+        assert_eq!(renew(100), TOO_SMALL);
+        assert_eq!(renew(700), OK);
+        let hut = net::configuration(HUT);
+        let room = bytes.as_mut_ptr();
+        let others = hw_renew(memory, hut.as_ptr(), hut.len(), room, 0, &raw mut length);
+        assert_eq!((others, length), (CONFIGURATION, 0), "the hut's is not the gauge's");
+    }
+    let old = Configuration::<128>::decode(before).unwrap();
+    let length = before.len();
+    let new = Configuration::<128>::decode(&bytes[..length]).unwrap();
+    assert!(!new.key.same(&old.key));
+    new.key.expose(|key| assert_eq!(key, &[0x5B; 32]));
+    assert_eq!(plan(&bytes[..length]), Plan { generation: 1, ..plan(before) });
+    let mut node = Node::new(&bytes[..length]);
+    // SAFETY: all of it is ours.
+    unsafe {
+        assert_eq!((hw_end(node.memory()), hw_inbox_end(node.inbox())), (OK, OK));
+    }
+}
+
+/// The hut goes over to the calling channel, where nobody needs a net.
+fn hut_alone(hut: &mut Node, now: u64) {
+    let memory = hut.memory();
+    // SAFETY: all of it is ours.
+    unsafe {
+        assert_eq!(hw_set_mode(memory, now, 3), RANGE);
+        assert_eq!(hw_set_mode(memory, now, MODE_SINGLE_PLAIN), OK);
+    }
+    let state = hut.state(now);
+    assert_eq!((state.mode, state.uses_net_key), (MODE_SINGLE_PLAIN, 0));
+    let action = hut.poll(now);
+    assert_eq!((action.radio, action.channel), (RADIO_LISTEN, CALLING));
+    // SAFETY: all of it is ours.
+    unsafe {
+        assert_eq!(hw_press(memory, now, 0, 0), OK);
+        let action = hut.poll(now);
+        assert_eq!((action.radio, action.channel), (RADIO_TRANSMIT, CALLING));
+        assert_eq!(hw_release(memory, now), OK);
+    }
+}
+
+/// Flash memory of two banks.
+struct Banks {
+    bytes: [[u8; 2_048]; 2],
+    /// So many more writes succeed.
+    writes: usize,
+    /// Called back by the storage: what it says of a loader that is in use.
+    loader: *mut Loader,
+    nested: Vec<i32>,
+}
+
+unsafe extern "C" fn read(
+    context: *mut c_void,
+    bank: u32,
+    at: usize,
+    into: *mut u8,
+    length: usize,
+) -> i32 {
+    // SAFETY: the context is what was handed over; so many bytes are to be written.
+    unsafe {
+        let banks = &*context.cast::<Banks>();
+        let from = &banks.bytes[bank as usize][at..at + length];
+        std::slice::from_raw_parts_mut(into, length).copy_from_slice(from);
+    }
+    0
+}
+
+unsafe extern "C" fn write(
+    context: *mut c_void,
+    bank: u32,
+    at: usize,
+    bytes: *const u8,
+    length: usize,
+) -> i32 {
+    // SAFETY: the context is what was handed over; so many bytes are to be read.
+    unsafe {
+        let banks = &mut *context.cast::<Banks>();
+        let mut verdict = Verdict::default();
+        banks.nested.push(hw_loader_verdict(banks.loader, &raw mut verdict));
+        banks.nested.push(hw_loader_end(banks.loader));
+        if banks.writes == 0 {
+            return 1;
+        }
+        banks.writes -= 1;
+        let bytes = std::slice::from_raw_parts(bytes, length);
+        let place = &mut banks.bytes[bank as usize][at..at + length];
+        assert!(place.iter().all(|byte| *byte == 0xFF), "written once");
+        place.copy_from_slice(bytes);
+    }
+    0
+}
+
+unsafe extern "C" fn erase(context: *mut c_void, bank: u32) -> i32 {
+    // SAFETY: the context is what was handed over.
+    unsafe {
+        (*context.cast::<Banks>()).bytes[bank as usize].fill(0xFF);
+    }
+    0
+}
+
+/// Brings a line of bytes to a station; gives the loader's verdict.
+fn load(banks: *mut Banks, judge: &Judge, line: &[u8]) -> Verdict {
+    let mut loader = Box::new(Loader { words: [0; LOADER_BYTES / 8] });
+    let (loader, mut work) = (&raw mut *loader, [0_u8; 700]);
+    let storage = Storage {
+        context: banks.cast(),
+        capacity: 2_048,
+        read: Some(read),
+        write: Some(write),
+        erase: Some(erase),
+    };
+    let mut verdict = Verdict { unused: [7; 2], ..Verdict::default() };
+    // SAFETY: all of it is ours, and as long as it says.
+    unsafe {
+        (*banks).loader = loader;
+        let (work, room) = (work.as_mut_ptr(), work.len());
+        assert_eq!(hw_loader_init(loader, &raw const storage, judge, work, room), OK);
+        assert_eq!(hw_loader_init(loader, &raw const storage, judge, work, room), READY);
+        assert_eq!(hw_loader_verdict(loader, &raw mut verdict), NONE);
+        let (mut at, mut answers) = (0, 0);
+        while at < line.len() {
+            let (mut used, mut answer, mut length) = (0, [0_u8; ANSWER_BYTES], 0);
+            let rest = &line[at..];
+            let status = hw_loader_take(
+                loader,
+                rest.as_ptr(),
+                rest.len(),
+                &raw mut used,
+                answer.as_mut_ptr(),
+                ANSWER_BYTES,
+                &raw mut length,
+            );
+            assert_eq!(status, OK);
+            assert!(used > 0);
+            answers += usize::from(length > 0);
+            at += used;
+        }
+        assert!(answers > 0);
+        assert_eq!(hw_loader_verdict(loader, &raw mut verdict), OK);
+        assert_eq!(hw_loader_end(loader), OK);
+        assert!((*loader).words.iter().all(|word| *word == 0), "wiped");
+    }
+    verdict
+}
+
+/// The configuration in use after a start.
+fn in_use(banks: *mut Banks, judge: &Judge, room: usize) -> Result<Vec<u8>, i32> {
+    let storage = Storage {
+        context: banks.cast(),
+        capacity: 2_048,
+        read: Some(read),
+        write: Some(write),
+        erase: Some(erase),
+    };
+    let (mut bytes, mut length) = (vec![0xEE; 700], 99);
+    // SAFETY: all of it is ours, and as long as it says.
+    let status = unsafe {
+        let out = bytes.as_mut_ptr();
+        hw_load_configuration(&raw const storage, judge, out, room, &raw mut length)
+    };
+    if status != OK {
+        assert_eq!(length, 0);
+        assert!(bytes[..room].iter().all(|byte| *byte == 0), "nothing is left");
+        return Err(status);
+    }
+    assert!(bytes[length..room].iter().all(|byte| *byte == 0), "nor behind it");
+    bytes.truncate(length);
+    Ok(bytes)
+}
+
+#[test]
+fn a_carrier_brings_a_configuration() {
+    let banks = &mut Banks {
+        bytes: [[0xFF; 2_048]; 2],
+        writes: usize::MAX,
+        loader: std::ptr::null_mut(),
+        nested: Vec::new(),
+    };
+    let banks = &raw mut *banks;
+    let judge = Judge {
+        transfer_key: net::TRANSFER_KEY,
+        sealed: 1,
+        addressed: 1,
+        address: GAUGE,
+        unused: 0,
+    };
+    let open = Judge { sealed: 0, ..judge };
+    let configuration = net::configuration(GAUGE);
+    let sealed = net::sealed(GAUGE, &configuration);
+    assert_eq!(in_use(banks, &judge, 700), Err(NONE), "nothing yet");
+    let refused = |verdict: Verdict, refusal| {
+        assert_eq!(verdict, Verdict { refusal, ..Verdict::default() });
+    };
+    let hut = net::carried(HUT, &net::sealed(HUT, &net::configuration(HUT)));
+    refused(load(banks, &judge, &hut), REFUSAL_OTHER_STATION);
+    refused(load(banks, &judge, &net::carried(GAUGE, &configuration)), REFUSAL_UNSEALED);
+    let other = Judge { transfer_key: [1; 32], ..judge };
+    refused(load(banks, &other, &net::carried(GAUGE, &sealed)), REFUSAL_SEAL);
+    refused(load(banks, &judge, &net::carried(GAUGE, &[7; 701])), REFUSAL_TOO_LONG);
+    refused(load(banks, &open, &net::carried(GAUGE, &[7; 200])), REFUSAL_DAMAGED);
+    // SAFETY: the banks are ours.
+    unsafe {
+        (*banks).writes = 2;
+        refused(load(banks, &judge, &net::carried(GAUGE, &sealed)), REFUSAL_STORAGE);
+        (*banks).writes = usize::MAX;
+    }
+    assert_eq!(in_use(banks, &judge, 700), Err(NONE), "still nothing");
+
+    let verdict = load(banks, &judge, &net::carried(GAUGE, &sealed));
+    let size = u32::try_from(sealed.len()).unwrap();
+    assert_eq!(
+        verdict,
+        Verdict { generation: 1, size, accepted: 1, refusal: REFUSAL_NONE, unused: [0; 2] }
+    );
+    assert_eq!(in_use(banks, &judge, 700), Ok(configuration.clone()));
+    assert_eq!(in_use(banks, &judge, sealed.len() - 1), Err(TOO_SMALL));
+    assert_eq!(in_use(banks, &other, 700), Err(CONFIGURATION));
+    assert_eq!(in_use(banks, &open, 700), Ok(sealed), "as it was carried");
+
+    // One that came open, in its place.
+    let verdict = load(banks, &open, &net::carried(GAUGE, &configuration));
+    assert_eq!((verdict.accepted, verdict.generation), (1, 2));
+    assert_eq!(in_use(banks, &open, 700), Ok(configuration));
+    // SAFETY: the banks are ours.
+    let nested = unsafe { &(*banks).nested };
+    assert!(nested.len() > 20 && nested.iter().all(|status| *status == IN_USE), "{nested:?}");
+}
