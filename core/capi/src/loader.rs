@@ -1,6 +1,6 @@
 //! The station's end of the loader, and the configuration in use after a start.
 
-use crate::memory::Loader;
+use crate::memory::{Loader, Place};
 use crate::pointers::{Span, bytes, bytes_mut, check_apart, get, held, put, slot};
 use crate::storage::{Judge, Judging, Storage};
 use crate::{CONFIGURATION, NONE, STORAGE, TOO_SMALL, status};
@@ -106,6 +106,11 @@ pub unsafe extern "C" fn hw_loader_init(
     }
     // SAFETY: as promised by the caller.
     let place = unsafe { slot(loader) };
+    // A loader that there is already has the only reference to its work, which may be this.
+    let place = match place.and_then(Place::vacant) {
+        Ok(place) => place,
+        Err(failed) => return failed,
+    };
     // SAFETY: as promised by the caller.
     let storage = unsafe { get(storage) };
     // SAFETY: as promised by the caller.
@@ -113,7 +118,7 @@ pub unsafe extern "C" fn hw_loader_init(
     // SAFETY: as promised by the caller.
     let work = unsafe { bytes_mut(work, room) };
     status((|| {
-        let (place, storage) = (place?.vacant()?, storage?.checked()?);
+        let storage = storage?.checked()?;
         let (mut judge, work) = (judge?, work?);
         let judging = judge.judging();
         judge.transfer_key.zeroize();

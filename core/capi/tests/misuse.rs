@@ -1,5 +1,9 @@
 //! What a program in C may do wrong: every mistake that can be told has a status of its own, and
-//! nothing changes. And once as it should be: two stations, one hears the other.
+//! nothing changes.
+//!
+//! Every function is tried with every pointer that it takes: null, misaligned, pointing to memory in
+//! which there is nothing or something, overlapping any other, and with lengths that cannot be. Then
+//! once as it should be.
 
 #![expect(unsafe_code, reason = "the interface is called as from C")]
 #![expect(
@@ -7,154 +11,493 @@
     reason = "one reason holds for all of a test's calls"
 )]
 
+mod net;
+
 use hopwright_capi::*;
-use hopwright_core::address::Address;
-use hopwright_core::band::Hopset;
-use hopwright_core::clock::ClockPlan;
-use hopwright_core::keys::NetKey;
-use hopwright_core::provision::{Configuration, MessageCode, PlanDigest};
-use hopwright_core::sequence::Structure;
-use hopwright_core::station::{FixedChannels, Role};
-use hopwright_core::timing::Timing;
-use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb};
+use net::{CALLING, GAUGE, POST};
+use std::collections::BTreeSet;
+use std::ffi::c_void;
 use std::ptr::{null, null_mut};
 
-fn configuration(address: u8, role: Role) -> Vec<u8> {
-    let configuration = Configuration::<128> {
-        address: Address::new(address),
-        role,
-        name: "larkfell",
-        plan: PlanDigest::new([0; 16]),
-        key: NetKey::new([7; 32]),
-        hopset: Hopset::from_derived((0..128).filter_map(Channel::new), 0).unwrap(),
-        structure: Structure::default(),
-        lane: Lane::ZERO,
-        draw_lane: Lane::ZERO,
-        timing: Timing::new(20_000, 1_000, 500, 50_000).unwrap(),
-        clock: ClockPlan::new(Ppb::new(1_000).unwrap(), Micros::new(20), Micros::new(100)),
-        announce_slots: 60,
-        energy_threshold: Dbm::new(-95),
-        fixed: FixedChannels::NONE,
-        code: MessageCode { n: 64, k: 24 },
-        share: None,
-    };
-    let mut bytes = Vec::new();
-    configuration.encode(&mut |part: &[u8]| bytes.extend_from_slice(part));
-    bytes
+/// What a function is given a pointer to.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Kind {
+    /// Memory with a thing in it.
+    Made,
+    /// Memory for a thing.
+    Vacant,
+    /// A value that is copied.
+    Input,
+    /// Bytes that are read.
+    Read,
+    /// Bytes that are written.
+    Written,
+    /// Room for a value.
+    Output,
 }
 
-fn memory() -> Box<Memory> {
-    Box::new(Memory { words: [0; MEMORY_BYTES / 8] })
+use Kind::{Input, Made, Output, Read, Vacant, Written};
+
+impl Kind {
+    const fn is_memory(self) -> bool {
+        matches!(self, Made | Vacant)
+    }
+
+    const fn is_bytes(self) -> bool {
+        matches!(self, Read | Written)
+    }
+
+    /// Whether the two must not overlap.
+    const fn apart(self, other: Self) -> bool {
+        let input = matches!(self, Input) || matches!(other, Input);
+        !input && !(matches!(self, Read) && matches!(other, Read))
+    }
 }
 
-fn made(address: u8, role: Role) -> Box<Memory> {
-    let (mut memory, bytes, start) = (memory(), configuration(address, role), Start::default());
+/// A pointer that a function takes.
+#[derive(Clone, Copy)]
+struct Argument {
+    kind: Kind,
+    pointer: *mut u8,
+    align: usize,
+    /// The bytes that it points to.
+    length: usize,
+    /// Of memory: the same without, or with, a thing in it.
+    instead: *mut u8,
+}
+
+/// A function, and how it is called with pointers and with the length of all its bytes.
+struct Call {
+    name: &'static str,
+    arguments: Vec<Argument>,
+    call: fn(&[*mut u8], &[usize]) -> i32,
+    /// What it answers if all is as it should be.
+    good: i32,
+}
+
+/// Everything that pointers point to, for as long as a test runs.
+#[derive(Default)]
+struct Things {
+    kept: Vec<(*mut u64, usize)>,
+}
+
+impl Drop for Things {
+    fn drop(&mut self) {
+        for (pointer, length) in &self.kept {
+            // SAFETY: `words` made it, and nobody uses it any more.
+            drop(unsafe { Box::from_raw(std::ptr::slice_from_raw_parts_mut(*pointer, *length)) });
+        }
+    }
+}
+
+impl Things {
+    /// Zeros.
+    fn words(&mut self, length: usize) -> *mut u64 {
+        let pointer = Box::into_raw(vec![0_u64; length].into_boxed_slice()).cast();
+        self.kept.push((pointer, length));
+        pointer
+    }
+
+    fn zeros<T>(&mut self) -> *mut T {
+        self.words(size_of::<T>().div_ceil(8)).cast()
+    }
+
+    fn made<T>(&mut self, thing: *mut T) -> Argument {
+        let instead = self.zeros::<T>().cast();
+        let length = size_of::<T>();
+        Argument { kind: Made, pointer: thing.cast(), align: align_of::<T>(), length, instead }
+    }
+
+    fn vacant<T>(&mut self, instead: *mut T) -> Argument {
+        let pointer = self.zeros::<T>().cast();
+        let (align, length) = (align_of::<T>(), size_of::<T>());
+        Argument { kind: Vacant, pointer, align, length, instead: instead.cast() }
+    }
+
+    fn input<T: Copy>(&mut self, value: T) -> Argument {
+        let pointer = self.zeros::<T>();
+        // SAFETY: it is ours, large enough, and aligned as words are.
+        unsafe { pointer.write(value) };
+        let (align, length) = (align_of::<T>(), size_of::<T>());
+        Argument { kind: Input, pointer: pointer.cast(), align, length, instead: null_mut() }
+    }
+
+    fn output<T>(&mut self) -> Argument {
+        let pointer = self.zeros::<T>().cast();
+        let (align, length) = (align_of::<T>(), size_of::<T>());
+        Argument { kind: Output, pointer, align, length, instead: null_mut() }
+    }
+
+    fn read(&mut self, bytes: &[u8]) -> Argument {
+        let pointer = self.words(bytes.len().div_ceil(8)).cast::<u8>();
+        // SAFETY: it is ours, and large enough.
+        unsafe { pointer.copy_from(bytes.as_ptr(), bytes.len()) };
+        let length = bytes.len();
+        Argument { kind: Read, pointer, align: 1, length, instead: null_mut() }
+    }
+
+    fn written(&mut self) -> Argument {
+        let pointer = self.words(ROOM / 8).cast();
+        Argument { kind: Written, pointer, align: 1, length: ROOM, instead: null_mut() }
+    }
+
+    fn station(&mut self) -> *mut Memory {
+        let (memory, start) = (self.zeros::<Memory>(), Start::default());
+        let configuration = net::configuration(POST);
+        let (bytes, length) = (configuration.as_ptr(), configuration.len());
+        // SAFETY: all of it is ours, and as long as it says.
+        assert_eq!(unsafe { hw_init(memory, bytes, length, &raw const start) }, OK);
+        memory
+    }
+
+    fn outbox(&mut self) -> *mut Outbox {
+        let (outbox, plan) = (self.zeros(), plan());
+        // SAFETY: all of it is ours.
+        assert_eq!(unsafe { hw_outbox_init(outbox, &raw const plan) }, OK);
+        outbox
+    }
+
+    fn inbox(&mut self) -> *mut Inbox {
+        let (inbox, plan) = (self.zeros(), plan());
+        // SAFETY: all of it is ours.
+        assert_eq!(unsafe { hw_inbox_init(inbox, &raw const plan) }, OK);
+        inbox
+    }
+
+    fn loader(&mut self) -> *mut Loader {
+        let (loader, work) = (self.zeros(), self.words(ROOM / 8).cast());
+        let (storage, judge) = (storage(), Judge::default());
+        // SAFETY: all of it is ours, and as long as it says.
+        let status =
+            unsafe { hw_loader_init(loader, &raw const storage, &raw const judge, work, ROOM) };
+        assert_eq!(status, OK);
+        loader
+    }
+}
+
+/// The bytes of every buffer that is written.
+const ROOM: usize = 704;
+
+fn plan() -> Plan {
+    let (configuration, mut plan) = (net::configuration(POST), Plan::default());
+    let (bytes, length) = (configuration.as_ptr(), configuration.len());
     // SAFETY: all of it is ours, and as long as it says.
-    let status =
-        unsafe { hw_init(&raw mut *memory, bytes.as_ptr(), bytes.len(), &raw const start) };
-    assert_eq!(status, OK);
-    memory
+    assert_eq!(unsafe { hw_read_plan(bytes, length, &raw mut plan) }, OK);
+    plan
 }
 
-/// Every function with one station and with everything else as it should be.
-fn all(station: *mut Memory) -> Vec<i32> {
-    let (mut action, mut event, mut heard) =
-        (Action::default(), Event::default(), Heard::default());
-    let (mut counters, payload) = (Counters::default(), Payload::default());
-    let (mut length, mut in_step) = (0_usize, 0_u8);
-    let (bits, mut room) = ([0_u8; 108], [0_u8; 128]);
-    let reception = Reception {
-        at_us: 0,
-        bits: bits.as_ptr(),
-        length: bits.len(),
-        word: 0,
-        channel: 0,
-        unused: [0; 2],
+unsafe extern "C" fn blank(_: *mut c_void, _: u32, _: usize, bytes: *mut u8, length: usize) -> i32 {
+    // SAFETY: so many bytes are to be written.
+    unsafe { bytes.write_bytes(0xFF, length) };
+    0
+}
+
+unsafe extern "C" fn fails(_: *mut c_void, _: u32, _: usize, _: *mut u8, _: usize) -> i32 {
+    1
+}
+
+unsafe extern "C" fn write(_: *mut c_void, _: u32, _: usize, _: *const u8, _: usize) -> i32 {
+    0
+}
+
+unsafe extern "C" fn erase(_: *mut c_void, _: u32) -> i32 {
+    0
+}
+
+/// Storage that is always blank.
+fn storage() -> Storage {
+    Storage {
+        context: null_mut(),
+        capacity: 2_048,
+        read: Some(blank),
+        write: Some(write),
+        erase: Some(erase),
+    }
+}
+
+const NO_MESSAGE: Message =
+    Message { text: null(), length: 0, what: 0, slot: 0, source: 0, unused: [0; 7] };
+
+/// Calls a function with its pointers and lengths.
+macro_rules! call {
+    ($things:ident, $function:ident, $good:expr, [$($argument:expr),*], $p:ident, $n:ident => $($given:expr),*) => {
+        Call {
+            name: stringify!($function),
+            arguments: vec![$($argument),*],
+            // SAFETY: all of it is ours and as it says, but for the mistake that is tried.
+            call: |$p, $n| { let _ = $n; unsafe { $function($($given),*) } },
+            good: $good,
+        }
     };
-    // SAFETY: all but the station is ours and as it says; the station is what is tried.
+}
+
+/// Every function of the interface; those that end things come last.
+fn calls(t: &mut Things) -> Vec<Call> {
+    let (s, o, i, l) = (t.station(), t.outbox(), t.inbox(), t.loader());
+    let configuration = net::configuration(POST);
+    let reception =
+        Reception { at_us: 0, bits: null(), length: 0, word: 0, channel: 0, unused: [0; 2] };
+    let judge = Judge::default();
+    let raster = Raster { base_hz: 1, spacing_hz: 1, channels: 1, unused: [0; 6] };
+    let payload = Payload::default();
+    let conf = configuration.as_slice();
+    vec![
+        call!(t, hw_init, OK, [t.vacant(s), t.read(conf), t.input(Start::default())],
+            p, n => p[0].cast(), p[1], n[1], p[2].cast()),
+        call!(t, hw_poll, OK, [t.made(s), t.output::<Action>()], p, n => p[0].cast(), 0, p[1].cast()),
+        call!(t, hw_burst, OK, [t.made(s), t.written(), t.output::<usize>()],
+            p, n => p[0].cast(), p[1], n[1], p[2].cast()),
+        call!(t, hw_heard_word, OK, [t.made(s), t.input(reception), t.output::<Heard>()],
+            p, n => p[0].cast(), 0, p[1].cast(), p[2].cast()),
+        call!(t, hw_energy, OK, [t.made(s)], p, n => p[0].cast(), 0, 0, 0),
+        call!(t, hw_next_event, NONE, [t.made(s), t.output::<Event>()], p, n => p[0].cast(), p[1].cast()),
+        call!(t, hw_in_step, OK, [t.made(s), t.output::<u8>()], p, n => p[0].cast(), p[1]),
+        call!(t, hw_look, OK, [t.made(s), t.output::<State>()], p, n => p[0].cast(), 0, p[1].cast()),
+        call!(t, hw_count, OK, [t.made(s), t.output::<Counters>()], p, n => p[0].cast(), p[1].cast()),
+        call!(t, hw_hopset, OK, [t.made(s), t.output::<u16>()], p, n => p[0].cast(), 0, p[1].cast()),
+        call!(t, hw_release, REFUSED_NOT_SPEAKING, [t.made(s)], p, n => p[0].cast(), 0),
+        call!(t, hw_order, REFUSED_NO_ORDER, [t.made(s)], p, n => p[0].cast(), 0),
+        call!(t, hw_set_mode, OK, [t.made(s)], p, n => p[0].cast(), 0, MODE_HOPPING),
+        call!(t, hw_press, OK, [t.made(s)], p, n => p[0].cast(), 0, 0, 0),
+        call!(t, hw_announce, OK, [t.made(s)], p, n => p[0].cast(), 0),
+        call!(t, hw_queue_payload, REFUSED_NOT_SPEAKING, [t.made(s), t.read(&[0; 8])],
+            p, n => p[0].cast(), p[1], n[1]),
+        call!(t, hw_open_payload, NONE,
+            [t.made(s), t.input(payload), t.read(&[0; 8]), t.written(), t.output::<usize>()],
+            p, n => p[0].cast(), p[1].cast(), p[2], n[2], p[3], n[3], p[4].cast()),
+        call!(t, hw_take_order, REFUSED_NOT_FOR_US, [t.made(s), t.read(&[0; 8])],
+            p, n => p[0].cast(), 0, p[1], n[1]),
+        call!(t, hw_renew, OK, [t.made(s), t.read(conf), t.written(), t.output::<usize>()],
+            p, n => p[0].cast(), p[1], n[1], p[2], n[2], p[3].cast()),
+        call!(t, hw_read_plan, OK, [t.read(conf), t.output::<Plan>()], p, n => p[0], n[0], p[1].cast()),
+        call!(t, hw_frequency, OK, [t.input(raster), t.output::<u64>()], p, n => p[0].cast(), 0, p[1].cast()),
+        call!(t, hw_outbox_init, OK, [t.vacant(o), t.input(plan())], p, n => p[0].cast(), p[1].cast()),
+        call!(t, hw_outbox_next, NONE, [t.made(o), t.written(), t.output::<usize>()],
+            p, n => p[0].cast(), p[1], n[1], p[2].cast()),
+        call!(t, hw_outbox_send, NONE, [t.made(o), t.made(s)], p, n => p[0].cast(), p[1].cast()),
+        call!(t, hw_outbox_load, OK, [t.made(o), t.made(s), t.read(&[0; 8])],
+            p, n => p[0].cast(), p[1].cast(), 9, 0, 0, p[2], n[2]),
+        call!(t, hw_outbox_left, OK, [t.made(o), t.output::<u16>()], p, n => p[0].cast(), p[1].cast()),
+        call!(t, hw_outbox_longest, OK, [t.made(o), t.output::<u16>()], p, n => p[0].cast(), p[1].cast()),
+        call!(t, hw_outbox_repeat, OK, [t.made(o)], p, n => p[0].cast()),
+        call!(t, hw_outbox_clear, OK, [t.made(o)], p, n => p[0].cast()),
+        call!(t, hw_inbox_init, OK, [t.vacant(i), t.input(plan())], p, n => p[0].cast(), p[1].cast()),
+        call!(t, hw_inbox_take, OK,
+            [t.made(i), t.made(s), t.input(payload), t.read(&[0; 8]), t.output::<u32>()],
+            p, n => p[0].cast(), p[1].cast(), p[2].cast(), p[3], n[3], p[4].cast()),
+        call!(t, hw_inbox_work, OK, [t.made(i), t.output::<Message>()], p, n => p[0].cast(), p[1].cast()),
+        call!(t, hw_loader_init, OK, [t.vacant(l), t.input(storage()), t.input(judge), t.written()],
+            p, n => p[0].cast(), p[1].cast(), p[2].cast(), p[3], n[3]),
+        call!(t, hw_loader_take, OK,
+            [t.made(l), t.read(&[0; 8]), t.output::<usize>(), t.written(), t.output::<usize>()],
+            p, n => p[0].cast(), p[1], n[1], p[2].cast(), p[3], n[3], p[4].cast()),
+        call!(t, hw_loader_verdict, NONE, [t.made(l), t.output::<Verdict>()], p, n => p[0].cast(), p[1].cast()),
+        call!(t, hw_load_configuration, NONE,
+            [t.input(storage()), t.input(judge), t.written(), t.output::<usize>()],
+            p, n => p[0].cast(), p[1].cast(), p[2], n[2], p[3].cast()),
+        call!(t, hw_end, OK, [t.made(s)], p, n => p[0].cast()),
+        call!(t, hw_outbox_end, OK, [t.made(o)], p, n => p[0].cast()),
+        call!(t, hw_inbox_end, OK, [t.made(i)], p, n => p[0].cast()),
+        call!(t, hw_loader_end, OK, [t.made(l)], p, n => p[0].cast()),
+    ]
+}
+
+impl Call {
+    /// Calls the function with everything as it should be but the pointer of one argument.
+    fn with_pointer(&self, place: usize, pointer: *mut u8) -> i32 {
+        let mut pointers: Vec<_> = self.arguments.iter().map(|a| a.pointer).collect();
+        pointers[place] = pointer;
+        let lengths: Vec<_> = self.arguments.iter().map(|a| a.length).collect();
+        (self.call)(&pointers, &lengths)
+    }
+
+    /// The same but for the length of one.
+    fn with_length(&self, place: usize, length: usize) -> i32 {
+        let pointers: Vec<_> = self.arguments.iter().map(|a| a.pointer).collect();
+        let mut lengths: Vec<_> = self.arguments.iter().map(|a| a.length).collect();
+        lengths[place] = length;
+        (self.call)(&pointers, &lengths)
+    }
+
+    /// Tries every mistake; gives how many were tried.
+    fn mistakes(&self) -> usize {
+        let mut tried = 0;
+        let mut is = |status, expected, place: usize, what| {
+            assert_eq!(status, expected, "{}, argument {place}: {what}", self.name);
+            tried += 1;
+        };
+        for (place, argument) in self.arguments.iter().enumerate() {
+            let Argument { kind, pointer, align, instead, .. } = *argument;
+            is(self.with_pointer(place, null_mut()), NULL, place, "null");
+            if align > 1 {
+                let inside = pointer.wrapping_add(1);
+                is(self.with_pointer(place, inside), MISALIGNED, place, "misaligned");
+            }
+            if kind == Made {
+                is(self.with_pointer(place, instead), NOT_READY, place, "nothing there");
+            }
+            if kind == Vacant {
+                is(self.with_pointer(place, instead), READY, place, "something there");
+            }
+            if kind.is_bytes() {
+                is(self.with_length(place, usize::MAX), RANGE, place, "too long");
+                is(self.with_length(place, (1 << 16) + 1), RANGE, place, "longer than 64 KiB");
+            }
+            for other in self.arguments.iter().filter(|other| other.kind.apart(kind)) {
+                // Its own start, and its last eight bytes.
+                let end = other.length.saturating_sub(8) & !7;
+                let ends = if kind.is_memory() || other.length < 16 { 1 } else { 2 };
+                for within in [0, end].into_iter().take(ends) {
+                    if other.pointer != pointer {
+                        let over = other.pointer.wrapping_add(within);
+                        is(self.with_pointer(place, over), RANGE, place, "overlaps");
+                    }
+                }
+            }
+        }
+        tried
+    }
+}
+
+/// What can be seen of a station: no mistake has changed it.
+fn seen(station: *mut Memory) -> (State, Counters) {
+    let (mut state, mut counters) = (State::default(), Counters::default());
+    // SAFETY: all of it is ours.
     unsafe {
-        vec![
-            hw_poll(station, 0, &raw mut action),
-            hw_burst(station, room.as_mut_ptr(), room.len(), &raw mut length),
-            hw_heard_word(station, 0, &raw const reception, &raw mut heard),
-            hw_energy(station, 0, 0, 0),
-            hw_announce(station, 0),
-            hw_press(station, 0, 0, 0),
-            hw_release(station, 0),
-            hw_queue_payload(station, bits.as_ptr(), 1),
-            hw_open_payload(
-                station,
-                &raw const payload,
-                bits.as_ptr(),
-                bits.len(),
-                room.as_mut_ptr(),
-                room.len(),
-                &raw mut length,
-            ),
-            hw_next_event(station, &raw mut event),
-            hw_in_step(station, &raw mut in_step),
-            hw_count(station, &raw mut counters),
-            hw_end(station),
-        ]
+        assert_eq!(hw_look(station, 0, &raw mut state), OK);
+        assert_eq!(hw_count(station, &raw mut counters), OK);
+    }
+    (state, counters)
+}
+
+#[test]
+fn every_mistake_with_a_pointer_is_told_and_changes_nothing() {
+    let mut things = Things::default();
+    let calls = calls(&mut things);
+    // None of the interface is left out.
+    let header = include_str!("../include/hopwright.h");
+    let declared = header.split("int32_t hw_").skip(1).map(|rest| rest.split('(').next().unwrap());
+    let declared: BTreeSet<_> = declared.map(|name| format!("hw_{name}")).collect();
+    let tried: BTreeSet<_> = calls.iter().map(|call| call.name.to_owned()).collect();
+    assert_eq!(tried, declared);
+
+    let station = calls[1].arguments[0].pointer.cast();
+    let before = seen(station);
+    let mistakes: usize = calls.iter().map(Call::mistakes).sum();
+    assert!(mistakes > 300, "{mistakes}");
+    assert_eq!(seen(station), before);
+    // And once as it should be. What was made in the course of it is ended.
+    for call in &calls {
+        assert_eq!(call.with_length(0, call.arguments[0].length), call.good, "{}", call.name);
+    }
+    for call in calls.iter().filter(|call| call.arguments[0].kind == Vacant) {
+        let made = call.arguments[0].pointer;
+        // SAFETY: each memory is ended as what it is; the others say that it is not that.
+        let ended = unsafe {
+            match call.name {
+                "hw_init" => hw_end(made.cast()),
+                "hw_outbox_init" => hw_outbox_end(made.cast()),
+                "hw_inbox_init" => hw_inbox_end(made.cast()),
+                _ => hw_loader_end(made.cast()),
+            }
+        };
+        assert_eq!(ended, OK);
+        for place in 0..call.arguments[0].length {
+            // SAFETY: so many bytes are ours.
+            assert_eq!(unsafe { *made.add(place) }, 0, "{} is wiped", call.name);
+        }
     }
 }
 
 #[test]
-fn without_a_station_nothing_is_done() {
-    let mut zeroed = memory();
-    assert_eq!(all(&raw mut *zeroed), [NOT_READY; 13]);
-    assert_eq!(all(null_mut()), [NULL; 13]);
-    let inside = (&raw mut *zeroed).cast::<u8>().wrapping_add(1).cast::<Memory>();
-    assert_eq!(all(inside), [MISALIGNED; 13]);
-    // Other bytes than zeros are no station either.
-    zeroed.words.fill(0xA5A5_A5A5_A5A5_A5A5);
-    assert_eq!(all(&raw mut *zeroed), [NOT_READY; 13]);
-}
-
-#[test]
-fn a_station_is_made_once_and_ended_once() {
-    let (mut station, bytes, start) =
-        (made(0x10, Role::Timekeeper), configuration(0x10, Role::Timekeeper), Start::default());
-    let station = &raw mut *station;
-    // SAFETY: all of it is ours, and as long as it says.
+fn other_bytes_than_zeros_are_nothing_either() {
+    let mut things = Things::default();
+    let words = things.words(INBOX_BYTES / 8);
+    // SAFETY: so many words are ours, and enough for each of these.
     unsafe {
-        assert_eq!(hw_init(station, bytes.as_ptr(), bytes.len(), &raw const start), READY);
-        assert_eq!(hw_end(station), OK);
-        assert_eq!(hw_end(station), NOT_READY);
-        assert!((*station).words.iter().all(|word| *word == 0), "wiped");
-        assert_eq!(hw_init(station, bytes.as_ptr(), bytes.len(), &raw const start), OK);
-        assert_eq!(hw_end(station), OK);
+        for word in 0..INBOX_BYTES / 8 {
+            words.add(word).write(0xA5A5_A5A5_A5A5_A5A5);
+        }
+        assert_eq!(hw_end(words.cast()), NOT_READY);
+        assert_eq!(hw_outbox_end(words.cast()), NOT_READY);
+        assert_eq!(hw_inbox_end(words.cast()), NOT_READY);
+        assert_eq!(hw_loader_end(words.cast()), NOT_READY);
+    }
+    // Nor is what is there taken for something else.
+    let station = things.station();
+    // SAFETY: all of it is ours; no more than the first words are looked at.
+    unsafe {
+        assert_eq!(hw_outbox_end(station.cast()), NOT_READY);
+        assert_eq!(hw_loader_end(station.cast()), NOT_READY);
+        assert_eq!((hw_end(station), hw_end(station)), (OK, NOT_READY));
     }
 }
 
 #[test]
 fn what_is_no_configuration_makes_no_station() {
-    let (mut memory, bytes) = (memory(), configuration(0x10, Role::Timekeeper));
-    let (memory, start) = (&raw mut *memory, Start::default());
-    let lost = Start { watermark: 3, ..start };
+    let mut things = Things::default();
+    let (memory, start) = (things.zeros::<Memory>(), Start::default());
+    let bytes = net::configuration(GAUGE);
     let mut garbled = bytes.clone();
     garbled[40] ^= 1;
+    let mut plan = Plan { lane: 9, ..Plan::default() };
     // SAFETY: all of it is ours, and as long as it says or empty.
     unsafe {
-        let init =
-            |bytes: &[u8], start: *const Start| hw_init(memory, bytes.as_ptr(), bytes.len(), start);
-        assert_eq!(init(&bytes, null()), NULL);
-        assert_eq!(hw_init(memory, null(), 5, &raw const start), NULL);
+        let init = |bytes: &[u8], start: Start| {
+            hw_init(memory, bytes.as_ptr(), bytes.len(), &raw const start)
+        };
         assert_eq!(hw_init(memory, null(), 0, &raw const start), CONFIGURATION);
-        assert_eq!(init(&bytes[..bytes.len() - 1], &raw const start), CONFIGURATION);
-        assert_eq!(init(&garbled, &raw const start), CONFIGURATION);
-        assert_eq!(init(&bytes, &raw const lost), RANGE);
-        assert_eq!(hw_init(memory, bytes.as_ptr(), usize::MAX, &raw const start), RANGE);
-        let odd = (&raw const start).cast::<u8>().wrapping_add(1).cast::<Start>();
-        assert_eq!(init(&bytes, odd), MISALIGNED);
+        assert_eq!(init(&bytes[..bytes.len() - 1], start), CONFIGURATION);
+        assert_eq!(init(&garbled, start), CONFIGURATION);
+        assert_eq!(init(&bytes, Start { watermark: 3, ..start }), RANGE);
         assert_eq!(hw_poll(memory, 0, &mut Action::default()), NOT_READY);
+        let read = hw_read_plan(garbled.as_ptr(), garbled.len(), &raw mut plan);
+        assert_eq!((read, plan.lane), (CONFIGURATION, 9));
+        assert_eq!(init(&bytes, Start { watermark: WATERMARK_LOST, ..start }), OK);
+        assert_eq!(init(&bytes, start), READY);
+        assert_eq!(hw_end(memory), OK);
     }
 }
 
 #[test]
-fn null_pointers_lengths_and_numbers_are_told_apart() {
-    let mut station = made(0x10, Role::Timekeeper);
-    let station = &raw mut *station;
+fn a_plan_says_what_a_board_needs() {
+    let plan = plan();
+    assert_eq!((plan.slot_us, plan.settle_us, plan.guard_us), (20_000, 1_000, 500));
+    assert_eq!((plan.link_bps, plan.bits, plan.payload_bytes), (50_000, 868, 106));
+    assert_eq!((plan.channels, plan.calling, plan.watch), (128, CALLING, NO_CHANNEL));
+    assert_eq!((plan.address, plan.role, plan.lane), (POST, ROLE_TIMEKEEPER, 0));
+    assert_eq!((plan.code_n, plan.code_k, plan.longest_message), (64, 24, 97 * 8 * 24 - 16));
+    assert_eq!((plan.announce_slots, plan.energy_threshold_dbm), (60, -95));
+    assert_eq!((plan.has_share, plan.generation, plan.digest), (1, 0, [3; 16]));
+
+    let mut things = Things::default();
+    let station = things.station();
+    let (mut channel, mut hz) = (0, 0);
+    let raster =
+        Raster { base_hz: 902_300_000, spacing_hz: 200_000, channels: 128, unused: [0; 6] };
+    // SAFETY: all of it is ours.
+    unsafe {
+        let mut channels = Vec::new();
+        for rank in 0..128 {
+            assert_eq!(hw_hopset(station, rank, &raw mut channel), OK);
+            channels.push(channel);
+        }
+        assert!(channels.iter().copied().eq(0..128), "all of the raster");
+        assert_eq!(hw_hopset(station, 128, &raw mut channel), NONE);
+        assert_eq!(hw_frequency(&raw const raster, 5, &raw mut hz), OK);
+        assert_eq!(hz, 903_300_000);
+        assert_eq!(hw_frequency(&raw const raster, 128, &raw mut hz), RANGE);
+        assert_eq!(hw_frequency(&raw const raster, 4_096, &raw mut hz), RANGE);
+        let impossible = Raster { spacing_hz: 0, ..raster };
+        assert_eq!(hw_frequency(&raw const impossible, 5, &raw mut hz), RANGE);
+        assert_eq!(hw_end(station), OK);
+    }
+}
+
+#[test]
+fn numbers_that_mean_nothing_are_told() {
+    let mut things = Things::default();
+    let station = things.station();
     let (mut length, mut heard) = (7_usize, Heard::default());
     let (bits, mut room) = ([0_u8; 108], [0_u8; 128]);
     let reception = |bits: *const u8, length, channel| Reception {
@@ -168,124 +511,150 @@ fn null_pointers_lengths_and_numbers_are_told_apart() {
     // SAFETY: all of it is ours, and as long as it says, but where it is null or too long, which is
     // what is tried.
     unsafe {
-        assert_eq!(hw_poll(station, 0, null_mut()), NULL);
-        assert_eq!(hw_next_event(station, null_mut()), NULL);
-        assert_eq!(hw_in_step(station, null_mut()), NULL);
-        assert_eq!(hw_count(station, null_mut()), NULL);
-        assert_eq!(hw_burst(station, room.as_mut_ptr(), 128, null_mut()), NULL);
-        assert_eq!(hw_burst(station, null_mut(), 128, &raw mut length), NULL);
-        assert_eq!(hw_heard_word(station, 0, null(), &raw mut heard), NULL);
-        let good = reception(bits.as_ptr(), bits.len(), 5);
-        assert_eq!(hw_heard_word(station, 0, &raw const good, null_mut()), NULL);
         let missing = reception(null(), 3, 5);
         assert_eq!(hw_heard_word(station, 0, &raw const missing, &raw mut heard), NULL);
         let long = reception(bits.as_ptr(), usize::MAX, 5);
         assert_eq!(hw_heard_word(station, 0, &raw const long, &raw mut heard), RANGE);
         let beyond = reception(bits.as_ptr(), bits.len(), 4_096);
         assert_eq!(hw_heard_word(station, 0, &raw const beyond, &raw mut heard), RANGE);
+        let within = reception(station.cast::<u8>().wrapping_add(500), 20, 5);
+        assert_eq!(hw_heard_word(station, 0, &raw const within, &raw mut heard), RANGE);
         let nothing = reception(null(), 0, 5);
         assert_eq!(hw_heard_word(station, 0, &raw const nothing, &raw mut heard), OK);
         assert_eq!(heard.what, HEARD_DROPPED);
         assert_eq!(hw_energy(station, 0, 4_096, 0), RANGE);
         assert_eq!(hw_press(station, 0, 0x41, 4), RANGE, "bits beyond the prefix");
         assert_eq!(hw_press(station, 0, 0, 9), RANGE, "no form");
-        assert_eq!(hw_release(station, 0), REFUSED);
-        assert_eq!(hw_queue_payload(station, bits.as_ptr(), 108), REFUSED);
-        assert_eq!(hw_queue_payload(station, null(), 1), NULL);
-        assert_eq!(hw_next_event(station, &mut Event::default()), NONE);
+        assert_eq!(hw_press(station, 0, GAUGE + 1, 8), REFUSED_NO_KEY);
+        assert_eq!(hw_set_mode(station, 0, 3), RANGE);
         let payload = Payload::default();
-        let open = |payload: *const Payload, text: *mut u8, room, length: *mut usize| {
-            hw_open_payload(station, payload, bits.as_ptr(), 108, text, room, length)
+        let mut open = |payload: Payload| {
+            let (text, payload) = (room.as_mut_ptr(), &raw const payload);
+            hw_open_payload(station, payload, bits.as_ptr(), 108, text, 128, &raw mut length)
         };
-        let text = room.as_mut_ptr();
-        assert_eq!(open(null(), text, 128, &raw mut length), NULL);
-        assert_eq!(open(&raw const payload, null_mut(), 128, &raw mut length), NULL);
-        assert_eq!(open(&raw const payload, text, 128, null_mut()), NULL);
-        let odd = Payload { timeline: 3, ..payload };
-        assert_eq!(open(&raw const odd, text, 128, &raw mut length), RANGE);
-        let nobody = Payload { target_form: 12, ..payload };
-        assert_eq!(open(&raw const nobody, text, 128, &raw mut length), RANGE);
-        // The text over the bits that it is read from.
-        let over = room.as_mut_ptr();
-        let bits = over.wrapping_add(10).cast_const();
-        let overlap =
-            hw_open_payload(station, &raw const payload, bits, 108, over, 11, &raw mut length);
-        assert_eq!(overlap, RANGE);
-        let _ = hw_end(station);
+        assert_eq!(open(Payload { timeline: 3, ..payload }), RANGE);
+        assert_eq!(open(Payload { target_form: 12, ..payload }), RANGE);
+        assert_eq!(open(Payload { source: 9, target_form: 8, ..payload }), NONE, "for others");
+        assert_eq!(hw_end(station), OK);
+    }
+    assert_eq!(length, 0);
+}
+
+#[test]
+fn messages_that_cannot_be_are_told() {
+    let mut things = Things::default();
+    let (station, outbox, inbox) = (things.station(), things.outbox(), things.inbox());
+    let empty = things.zeros::<Outbox>();
+    let (text, mut out) = ([7_u8; 2_500], [0_u8; 128]);
+    let (mut longest, mut left, mut length, mut taken) = (0, 0, 0, 9);
+    let load = |slot, address, form, count| {
+        // SAFETY: all of it is ours, and as long as it says.
+        unsafe { hw_outbox_load(outbox, station, slot, address, form, text.as_ptr(), count) }
+    };
+    // SAFETY: all of it is ours, and as long as it says.
+    unsafe {
+        for impossible in [Plan { code_n: 24, ..plan() }, Plan { code_k: 0, ..plan() }] {
+            assert_eq!(hw_outbox_init(empty, &raw const impossible), RANGE);
+            assert_eq!(hw_outbox_left(empty, &raw mut left), NOT_READY);
+        }
+        assert_eq!(hw_outbox_longest(outbox, &raw mut longest), OK);
+        // 102 rows of 24, the tag taken off.
+        assert_eq!(longest, 102 * 24 - 16);
+        assert_eq!(load(5, 0x41, 4, 3), RANGE, "bits beyond the prefix");
+        assert_eq!(load(5, 0x41, 8, 3), REFUSED_NO_KEY);
+        assert_eq!(load(5, 0, 0, usize::from(longest) + 1), REFUSED_TOO_LONG);
+        assert_eq!(load(5, 0, 0, 30), OK);
+        assert_eq!(load(6, 0, 0, 30), REFUSED_FULL);
+        assert_eq!(hw_outbox_send(outbox, station), REFUSED_NOT_SPEAKING);
+        let mut next = |room| hw_outbox_next(outbox, out.as_mut_ptr(), room, &raw mut length);
+        assert_eq!(next(10), TOO_SMALL);
+        assert_eq!(next(11), OK, "two rows behind nine bytes");
+        assert_eq!(hw_outbox_left(outbox, &raw mut left), OK);
+        assert_eq!((length, left), (11, 63));
+        assert_eq!(hw_outbox_repeat(outbox), OK);
+        assert_eq!(hw_outbox_left(outbox, &raw mut left), OK);
+        assert_eq!(left, 64);
+        assert_eq!(hw_outbox_clear(outbox), OK);
+        assert_eq!(load(5, 0, 0, 30), REFUSED_SLOT_USED);
+        assert_eq!(load(6, 0, 0, 30), OK);
+
+        let mut take = |payload: Payload, count| {
+            let (bytes, payload) = (out.as_ptr(), &raw const payload);
+            hw_inbox_take(inbox, station, payload, bytes, count, &raw mut taken)
+        };
+        let payload = Payload { slot: 7, source: GAUGE, ..Payload::default() };
+        assert_eq!(take(Payload { timeline: 3, ..payload }, 11), RANGE);
+        assert_eq!(take(Payload { target_form: 9, ..payload }, 11), RANGE);
+        assert_eq!(take(Payload { target_form: 8, ..payload }, 11), NONE, "for others");
+        assert_eq!(take(payload, 10), OK);
+        assert_eq!(taken, TAKEN_UNREADABLE);
+        let mut take = |payload: Payload, count| {
+            let (bytes, payload) = (out.as_ptr(), &raw const payload);
+            hw_inbox_take(inbox, station, payload, bytes, count, &raw mut taken)
+        };
+        assert_eq!(take(payload, 11), OK);
+        assert_eq!(taken, TAKEN_STORED);
+        let mut message = NO_MESSAGE;
+        assert_eq!(hw_inbox_work(inbox, &raw mut message), OK);
+        assert_eq!((message.what, message.text.is_null()), (INBOX_WAITING, true));
+        assert_eq!((hw_outbox_end(outbox), hw_inbox_end(inbox)), (OK, OK));
+        assert_eq!(hw_end(station), OK);
     }
 }
 
-/// The announce of a post, a call, and a payload, over an air made of one line.
 #[test]
-fn two_stations_hear_each_other() {
-    let (mut post, mut gauge) = (made(0x10, Role::Timekeeper), made(0x21, Role::Member));
-    let (post, gauge) = (&raw mut *post, &raw mut *gauge);
-    let mut texts = Vec::new();
-    let (mut in_step, mut called) = (0, false);
+fn loaders_that_cannot_be_are_told() {
+    let mut things = Things::default();
+    let empty = things.zeros::<Loader>();
+    let work: *mut u8 = things.words(ROOM / 8).cast();
+    let (judge, storage) = (Judge::default(), storage());
+    let init = |storage: Storage, judge: Judge| {
+        // SAFETY: all of it is ours, and as long as it says.
+        unsafe { hw_loader_init(empty, &raw const storage, &raw const judge, work, ROOM) }
+    };
+    assert_eq!(init(Storage { read: None, ..storage }, judge), NULL);
+    assert_eq!(init(Storage { write: None, ..storage }, judge), NULL);
+    assert_eq!(init(Storage { erase: None, ..storage }, judge), NULL);
+    assert_eq!(init(Storage { read: Some(fails), ..storage }, judge), STORAGE);
+    assert_eq!(init(storage, Judge { sealed: 2, ..judge }), RANGE);
+    assert_eq!(init(storage, Judge { addressed: 2, ..judge }), RANGE);
+    assert!(!format!("{:?}", Judge { transfer_key: [77; 32], ..judge }).contains("77"));
+    let loader = things.loader();
+    let line = net::carried(GAUGE, &net::sealed(GAUGE, &net::configuration(GAUGE)));
+    let (mut used, mut answer, mut length) = (9, [0_u8; ANSWER_BYTES], 9);
     // SAFETY: all of it is ours, and as long as it says.
     unsafe {
-        let mut action = Action::default();
-        assert_eq!(hw_poll(post, 0, &raw mut action), OK);
-        assert_eq!(hw_announce(post, 0), OK);
-        assert_eq!(hw_announce(post, 0), REFUSED, "it announces already");
-        for slot in 0..200_u64 {
-            let start = slot * 20_000;
-            if slot == 80 {
-                assert_eq!(hw_press(post, start, 0, 0), OK);
-            }
-            let (mut sends, mut listens) = (Action::default(), Action::default());
-            assert_eq!(hw_poll(post, start, &raw mut sends), OK);
-            assert_eq!(hw_poll(gauge, start, &raw mut listens), OK);
-            let mut event = Event::default();
-            while hw_next_event(post, &raw mut event) == OK {
-                if event.what == EVENT_GO_AHEAD {
-                    assert_eq!(hw_queue_payload(post, b"41 cm".as_ptr(), 5), OK);
-                }
-            }
-            while hw_next_event(gauge, &raw mut event) == OK {
-                called |= event.what == EVENT_CALL && event.source == 0x10;
-            }
-            let same = sends.word == listens.word
-                || listens.complement == 1 && sends.word == !listens.word;
-            if sends.radio != RADIO_TRANSMIT
-                || listens.radio != RADIO_LISTEN
-                || sends.channel != listens.channel
-                || !same
-            {
-                continue;
-            }
-            assert_eq!(sends.at_us, start + 1_500);
-            let (mut bits, mut length) = ([0_u8; 512], 0);
-            assert_eq!(hw_burst(post, bits.as_mut_ptr(), 32, &raw mut length), TOO_SMALL);
-            assert!(length >= 33, "it says how much is needed");
-            assert_eq!(hw_burst(post, bits.as_mut_ptr(), 512, &raw mut length), OK);
-            let reception = Reception {
-                at_us: sends.at_us,
-                bits: bits.as_ptr(),
-                length,
-                word: sends.word,
-                channel: sends.channel,
-                unused: [0; 2],
-            };
-            let mut heard = Heard::default();
-            let now = start + 19_500;
-            assert_eq!(hw_heard_word(gauge, now, &raw const reception, &raw mut heard), OK);
-            if heard.what == HEARD_PAYLOAD {
-                let (mut text, mut read) = ([0_u8; 128], 0);
-                let (bits, text_at) = (bits.as_ptr(), text.as_mut_ptr());
-                let payload = &raw const heard.payload;
-                let status =
-                    hw_open_payload(gauge, payload, bits, length, text_at, 128, &raw mut read);
-                assert_eq!(status, OK);
-                texts.push(text[..read].to_vec());
-            }
-        }
-        assert_eq!(hw_in_step(gauge, &raw mut in_step), OK);
-        let mut counters = Counters::default();
-        assert_eq!(hw_count(gauge, &raw mut counters), OK);
-        assert!(counters.headers > 10, "{counters:?}");
-        assert_eq!((hw_end(post), hw_end(gauge)), (OK, OK));
+        let mut take = |answer, room| {
+            let (bytes, count) = (line.as_ptr(), line.len());
+            let (used, length) = (&raw mut used, &raw mut length);
+            hw_loader_take(loader, bytes, count, used, answer, room, length)
+        };
+        assert_eq!(take(answer.as_mut_ptr(), ANSWER_BYTES - 1), TOO_SMALL);
+        assert_eq!(hw_loader_end(loader), OK);
+        // An answer over the place where configurations are judged.
+        let loader = things.zeros();
+        let made = hw_loader_init(loader, &raw const storage, &raw const judge, work, ROOM);
+        assert_eq!(made, OK);
+        let (bytes, over) = (line.as_ptr(), work.wrapping_add(ROOM - 8));
+        let (to_used, to_length) = (&raw mut used, &raw mut length);
+        let taken = hw_loader_take(loader, bytes, 9, to_used, over, ANSWER_BYTES, to_length);
+        assert_eq!(taken, RANGE);
+        let answer = answer.as_mut_ptr();
+        let taken = hw_loader_take(loader, work, 9, to_used, answer, ANSWER_BYTES, to_length);
+        assert_eq!(taken, RANGE);
+        assert_eq!(hw_loader_end(loader), OK);
     }
-    assert!(in_step == 1 && called);
-    assert!(texts.iter().any(|text| text == b"41 cm"), "{texts:?}");
+    assert_eq!((used, length), (0, 0));
+    let (mut bytes, mut length) = ([0_u8; 64], 9);
+    let failing = Storage { read: Some(fails), ..storage };
+    // SAFETY: all of it is ours, and as long as it says.
+    unsafe {
+        let mut load = |storage: Storage, judge: Judge| {
+            let (storage, judge) = (&raw const storage, &raw const judge);
+            hw_load_configuration(storage, judge, bytes.as_mut_ptr(), 64, &raw mut length)
+        };
+        assert_eq!(load(failing, judge), STORAGE);
+        assert_eq!(load(Storage { erase: None, ..storage }, judge), NULL);
+        assert_eq!(load(storage, Judge { sealed: 2, ..judge }), RANGE);
+    }
 }
