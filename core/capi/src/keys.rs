@@ -113,10 +113,10 @@ struct Out<'a> {
 
 impl Out<'_> {
     fn write(&mut self, part: &[u8]) {
-        let end = self.length.saturating_add(part.len());
-        if let Some(place) = self.bytes.get_mut(self.length..end) {
+        let rest = self.bytes.get_mut(self.length..);
+        if let Some(place) = rest.and_then(|rest| rest.get_mut(..part.len())) {
             place.copy_from_slice(part);
         }
-        self.length = end;
+        self.length = self.length.saturating_add(part.len());
     }
 }

@@ -14,6 +14,7 @@ static int32_t stations(void)
     hw_action action;
     hw_event event;
     hw_state state;
+    hw_counters counters;
     hw_start fresh = {.seed = 1, .watermark = HW_WATERMARK_FRESH};
     hw_start odd = {.seed = 1, .watermark = 9};
     size_t length;
@@ -41,6 +42,7 @@ static int32_t stations(void)
     MUST(hw_set_mode(&station, 0, 3) == HW_RANGE);
     MUST(hw_hopset(&station, 128, &channel) == HW_NONE);
     MUST(hw_look(&station, 0, &state) == HW_OK && state.in_step == 0 && state.has_share == 1);
+    MUST(hw_count(&station, &counters) == HW_OK && counters.headers == 0);
     MUST(hw_next_event(&station, &event) == HW_NONE);
     MUST(hw_burst(&station, NULL, 0, &length) == HW_OK && length == 0);
     MUST(hw_renew(&station, POST, sizeof POST, bytes, 9, &length) == HW_TOO_SMALL);
@@ -56,6 +58,7 @@ static int32_t messages(void)
     hw_plan plan, impossible;
     hw_message message;
     uint16_t left;
+    size_t length;
     uint32_t taken;
     hw_payload payload = {.target_form = 9};
     MUST(hw_read_plan(POST, 9, &plan) == HW_CONFIGURATION);
@@ -70,6 +73,15 @@ static int32_t messages(void)
     MUST(hw_outbox_load(&outbox, &station, 5, 0x41, 4, POST, 5) == HW_RANGE);
     MUST(hw_outbox_load(&outbox, &station, 5, 0, 0, text, sizeof text) == HW_REFUSED_TOO_LONG);
     MUST(hw_outbox_load(&outbox, &station, 5, 0, 0, (uint8_t *)&outbox, 5) == HW_RANGE);
+    MUST(hw_outbox_longest(&outbox, &left) == HW_OK && left == 102 * 24 - 16);
+    MUST(hw_outbox_next(&outbox, bytes, sizeof bytes, &length) == HW_NONE);
+    MUST(hw_outbox_load(&outbox, &station, 5, 0, 0, POST, 30) == HW_OK);
+    MUST(hw_outbox_next(&outbox, bytes, 10, &length) == HW_TOO_SMALL);
+    MUST(hw_outbox_next(&outbox, bytes, 11, &length) == HW_OK && length == 11);
+    MUST(hw_outbox_left(&outbox, &left) == HW_OK && left == 63);
+    MUST(hw_outbox_repeat(&outbox) == HW_OK);
+    MUST(hw_outbox_left(&outbox, &left) == HW_OK && left == 64);
+    MUST(hw_outbox_clear(&outbox) == HW_OK);
     MUST(hw_inbox_init(&inbox, &plan) == HW_OK);
     MUST(hw_inbox_take(&inbox, &station, &payload, POST, 9, &taken) == HW_RANGE);
     MUST(hw_inbox_work(&inbox, &message) == HW_OK && message.what == HW_INBOX_WAITING);
