@@ -5,7 +5,7 @@ use hopwright_capi::{
     Action, Counters, Event, Heard, Inbox, Judge, Loader, Memory, Message, Outbox, Payload, Plan,
     Raster, Reception, Start, State, Storage, Verdict,
 };
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
 
@@ -242,4 +242,30 @@ fn every_structure_has_its_size() {
         assert_eq!(size, value, "{name}");
     }
     assert_eq!(declarations.matches("HW_STATIC_ASSERT(sizeof").count(), sizes.len());
+}
+
+/// Whatever the guide names is there.
+#[test]
+fn the_guide_names_what_there_is() {
+    let guide = include_str!("../../../docs/c.md");
+    let of = |text: &str| -> BTreeSet<String> {
+        let words = text.split(|c: char| !(c.is_alphanumeric() || c == '_'));
+        let ours = words.filter(|word| word.starts_with("hw_") || word.starts_with("HW_"));
+        ours.map(str::to_owned).collect()
+    };
+    let (named, there) = (of(guide), of(&declarations()));
+    let missing: Vec<_> = named.difference(&there).collect();
+    assert_eq!(missing, [""; 0]);
+    assert!(named.len() > 30, "{}", named.len());
+    for (name, bytes) in [
+        ("hw_memory", hopwright_capi::MEMORY_BYTES),
+        ("hw_outbox", hopwright_capi::OUTBOX_BYTES),
+        ("hw_inbox", hopwright_capi::INBOX_BYTES),
+        ("hw_loader", hopwright_capi::LOADER_BYTES),
+    ] {
+        let row = guide.lines().find(|line| line.starts_with(&format!("| `{name}` |")));
+        let told: String = row.unwrap().chars().rev().filter(char::is_ascii_digit).collect();
+        let told: String = told.chars().rev().collect();
+        assert!(told.ends_with(&bytes.to_string()), "{name}: {told}");
+    }
 }

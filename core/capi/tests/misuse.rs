@@ -49,8 +49,10 @@ impl Kind {
 
     /// Whether the two must not overlap.
     const fn apart(self, other: Self) -> bool {
-        let input = matches!(self, Input) || matches!(other, Input);
-        !input && !(matches!(self, Read) && matches!(other, Read))
+        match (self, other) {
+            (Input, _) | (_, Input) | (Read, Read) => false,
+            (Made | Vacant | Read | Written | Output, _) => true,
+        }
     }
 }
 
