@@ -156,3 +156,31 @@ const fn refusal(refused: Refused) -> Failed {
         _ => REFUSED,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use hopwright_core::address::Target;
+    use hopwright_core::units::Tick;
+
+    #[test]
+    fn every_refusal_has_its_status() {
+        for (refused, expected) in [
+            (Refused::NotTimekeeper, REFUSED_NOT_TIMEKEEPER),
+            (Refused::TooEarly(Tick::ZERO), REFUSED_TOO_EARLY),
+            (Refused::WatermarkLost, REFUSED_WATERMARK_LOST),
+            (Refused::TimelineEnded, REFUSED_TIMELINE_ENDED),
+            (Refused::Speaking, REFUSED_SPEAKING),
+            (Refused::NotSpeaking, REFUSED_NOT_SPEAKING),
+            (Refused::Busy, REFUSED_BUSY),
+            (Refused::TooLong(9), REFUSED_TOO_LONG),
+            (Refused::Full, REFUSED_FULL),
+            (Refused::NoKey(Target::ALL), REFUSED_NO_KEY),
+            (Refused::NoOrder, REFUSED_NO_ORDER),
+            (Refused::NotForUs, REFUSED_NOT_FOR_US),
+            (Refused::NoChannel, REFUSED_NO_CHANNEL),
+        ] {
+            assert_eq!(refusal(refused), expected, "{refused:?}");
+        }
+    }
+}

@@ -12,14 +12,16 @@ mod net;
 
 use hopwright_capi::*;
 use hopwright_core::provision::Configuration;
-use net::{CALLING, GAUGE, HUT, POST};
+use net::{CALLING, GAUGE, HUT, POST, Size};
 use std::ffi::c_void;
 use std::ptr::null;
 
 /// A slot.
 const SLOT_US: u64 = 20_000;
+/// Miri takes a second for a header: it is given fewer of them, and smaller messages.
+const SIZE: Size = if cfg!(miri) { Size::SMALL } else { Size::FULL };
 /// From when on the changed key is in use.
-const CHANGE: u32 = 300;
+const CHANGE: u32 = if cfg!(miri) { 150 } else { 300 };
 
 /// A station, an inbox and what they have come to.
 struct Node {
@@ -27,8 +29,9 @@ struct Node {
     inbox: Box<Inbox>,
     /// What was said to everyone.
     said: Vec<Vec<u8>>,
-    /// Messages that came whole, and whether an order was among the last payload's over.
+    /// Messages that came whole, and the slot in which the last began.
     messages: Vec<Vec<u8>>,
+    began: u32,
     events: Vec<Event>,
     /// The last payload, and its bits.
     last: Option<(Payload, Vec<u8>)>,
@@ -51,6 +54,7 @@ impl Node {
             inbox: Box::new(Inbox { words: [0; INBOX_BYTES / 8] }),
             said: Vec::new(),
             messages: Vec::new(),
+            began: 0,
             events: Vec::new(),
             last: None,
         };
@@ -170,6 +174,7 @@ impl Node {
                         assert_eq!(message.source, POST);
                         let whole = std::slice::from_raw_parts(message.text, message.length);
                         self.messages.push(whole.to_vec());
+                        self.began = message.slot;
                     }
                     _ => break,
                 }
@@ -188,6 +193,8 @@ struct Speaker {
     /// What it loads when it may go ahead: the target, and the text.
     whole: Option<(u8, u8, Vec<u8>)>,
     words: Option<Vec<u8>>,
+    /// Where the last message began.
+    first: u32,
 }
 
 impl Speaker {
@@ -207,6 +214,7 @@ impl Speaker {
                             hw_outbox_load(outbox, post, slot, *address, *form, bytes, length)
                         };
                         assert_eq!(load(event.slot), OK);
+                        self.first = event.slot;
                         assert_eq!(load(event.slot + 1), REFUSED_FULL);
                     }
                     if let Some(words) = &self.words {
@@ -245,13 +253,14 @@ impl Speaker {
 /// The whole life of a net: announce, call, message, withdrawal.
 #[test]
 fn a_net_in_c() {
-    let configurations = [POST, GAUGE, HUT].map(net::configuration);
+    let configurations = [POST, GAUGE, HUT].map(|address| net::configuration_of(address, SIZE));
     let [post, mut gauge, mut hut] = [0, 1, 2].map(|i| Node::new(&configurations[i]));
     let mut speaker = Speaker {
         post,
         outbox: Box::new(Outbox { words: [0; OUTBOX_BYTES / 8] }),
         whole: None,
         words: None,
+        first: 0,
     };
     let (post, plan) = (speaker.post.memory(), plan(&configurations[0]));
     let outbox = &raw mut *speaker.outbox;
@@ -277,10 +286,12 @@ fn a_net_in_c() {
         }
         slot * SLOT_US
     };
-    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == 64, false);
+    let begin = u64::from(SIZE.announce) + 4;
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == begin, false);
     for node in [&mut gauge, &mut hut] {
         let state = node.state(now);
-        assert_eq!((state.in_step, state.slot, state.has_share, state.generation), (1, 64, 1, 0));
+        assert_eq!((state.in_step, state.has_share, state.generation), (1, 1, 0));
+        assert_eq!((u64::from(state.slot), state.cuts_in), (begin, 0));
         assert!(state.half_width_us < 500, "{state:?}");
     }
 
@@ -292,11 +303,11 @@ fn a_net_in_c() {
         assert_eq!(hw_press(post, now, 0, 0), OK);
         assert_eq!(hw_set_mode(post, now, MODE_SINGLE_SEALED), REFUSED_SPEAKING);
     }
-    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == 80, false);
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == begin + 16, false);
     assert_eq!(speaker.post.state(now).holds_floor, 1);
     // SAFETY: all of it is ours.
     assert_eq!(unsafe { hw_release(post, now) }, OK);
-    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == 86, false);
+    let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == begin + 22, false);
     assert!(gauge.said == [b"41 cm and rising"] && hut.said == gauge.said);
 
     // A message to the gauge alone; every third slot is lost on the way.
@@ -304,12 +315,14 @@ fn a_net_in_c() {
     (speaker.words, speaker.whole) = (None, Some((GAUGE, 8, text.clone())));
     // SAFETY: all of it is ours.
     assert_eq!(unsafe { hw_press(post, now, GAUGE, 8) }, OK);
-    let sent = |speaker: &mut Speaker, slot: u64| slot > 100 && speaker.left() == 0;
+    let begun = now / SLOT_US + 12;
+    let sent = |speaker: &mut Speaker, slot: u64| slot > begun && speaker.left() == 0;
     let now = run(&mut speaker, &mut gauge, &mut hut, &sent, true);
     // SAFETY: all of it is ours.
     assert_eq!(unsafe { hw_release(post, now) }, OK);
     let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == now / SLOT_US + 6, false);
     assert_eq!(gauge.messages, [text]);
+    assert_eq!(gauge.began, speaker.first);
     assert!(hut.messages.is_empty());
     assert!(hut.events.iter().any(|event| event.what == EVENT_BUSY));
     // The hut has no key to what it may have heard.
@@ -391,6 +404,11 @@ fn renewed(gauge: &mut Node, before: &[u8]) {
             hw_renew(memory, from, count, bytes.as_mut_ptr(), room, &raw mut length)
         };
         assert_eq!(renew(100), TOO_SMALL);
+        assert!(bytes[..100].iter().all(|byte| *byte == 0), "half a key is none");
+        let mut renew = |room| {
+            let (from, count) = (before.as_ptr(), before.len());
+            hw_renew(memory, from, count, bytes.as_mut_ptr(), room, &raw mut length)
+        };
         assert_eq!(renew(700), OK);
         let hut = net::configuration(HUT);
         let room = bytes.as_mut_ptr();
@@ -428,6 +446,24 @@ fn hut_alone(hut: &mut Node, now: u64) {
         let action = hut.poll(now);
         assert_eq!((action.radio, action.channel), (RADIO_TRANSMIT, CALLING));
         assert_eq!(hw_release(memory, now), OK);
+    }
+}
+
+#[test]
+fn a_station_without_time_cuts_in() {
+    let mut gauge = Node::new(&net::configuration(GAUGE));
+    // SAFETY: all of it is ours.
+    assert_eq!(unsafe { hw_press(gauge.memory(), 0, 0, 0) }, OK);
+    let unknown = gauge.state(0);
+    assert_eq!((unknown.cuts_in, unknown.half_width_us), (0, u64::MAX));
+    assert_eq!(gauge.poll(0).radio, RADIO_LISTEN);
+    // Once it has listened for two seconds.
+    assert_eq!(gauge.poll(2_000_000).radio, RADIO_TRANSMIT);
+    let state = gauge.state(2_000_000);
+    assert_eq!((state.cuts_in, state.holds_floor, state.in_step), (1, 1, 0));
+    // SAFETY: all of it is ours.
+    unsafe {
+        assert_eq!((hw_end(gauge.memory()), hw_inbox_end(gauge.inbox())), (OK, OK));
     }
 }
 

@@ -64,8 +64,29 @@ fn share(address: Address) -> Share {
     share
 }
 
+/// How much is sent before something is whole.
+#[derive(Clone, Copy)]
+pub(crate) struct Size {
+    /// Slots of an announce.
+    pub(crate) announce: u16,
+    /// The code of messages.
+    pub(crate) code: MessageCode,
+}
+
+impl Size {
+    /// As plans have it.
+    pub(crate) const FULL: Self = Self { announce: 60, code: MessageCode { n: 64, k: 24 } };
+    /// For an interpreter, in which a header takes a second.
+    pub(crate) const SMALL: Self = Self { announce: 24, code: MessageCode { n: 16, k: 6 } };
+}
+
 /// The bytes of a station's configuration.
 pub(crate) fn configuration(address: u8) -> Vec<u8> {
+    configuration_of(address, Size::FULL)
+}
+
+/// The same of a plan of another size.
+pub(crate) fn configuration_of(address: u8, size: Size) -> Vec<u8> {
     let key = net_key();
     let step = Hertz::new(200_000);
     let raster = Raster::new(Hertz::new(902_300_000), step, step, 128).expect("a raster");
@@ -86,10 +107,10 @@ pub(crate) fn configuration(address: u8) -> Vec<u8> {
             Micros::new(20),
             Micros::new(100),
         ),
-        announce_slots: 60,
+        announce_slots: size.announce,
         energy_threshold: Dbm::new(-95),
         fixed: FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE },
-        code: MessageCode { n: 64, k: 24 },
+        code: size.code,
         share: Some(share(address)),
         key,
     };
