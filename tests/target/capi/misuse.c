@@ -1,4 +1,4 @@
-/* What a program may do wrong, on the target: every mistake is told. tests/misuse.rs tries more of it. */
+/* What a program may do wrong, on the target: every mistake is told. core/capi/tests/misuse tries more of it. */
 
 #include "program.h"
 #include "configurations.h"
