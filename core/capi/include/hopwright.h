@@ -148,9 +148,9 @@ extern "C" {
 #define HW_EVENT_CALL_WAITING 13
 /* There is traffic on the watch channel. */
 #define HW_EVENT_WATCH_TRAFFIC 14
-/* An order of a change of keys has been taken. */
+/* An order of a change of keys has been taken: store its bytes until the keys change. */
 #define HW_EVENT_ORDERED 15
-/* The net key has changed. */
+/* The net key has changed: store what hw_renew writes. */
 #define HW_EVENT_KEYS_CHANGED 16
 /* It hops with its net, sealed. */
 #define HW_MODE_HOPPING 0

@@ -82,7 +82,10 @@ pub unsafe extern "C" fn hw_renew(
         }
         let (key, share) = station.keys();
         key.expose(|key| read.key = NetKey::new(*key));
-        read.share = share.and_then(again);
+        read.share = match share {
+            Some(share) => Some(again(share).ok_or(CONFIGURATION)?),
+            None => None,
+        };
         let mut out = Out { bytes: renewed, length: 0 };
         read.encode(&mut |part: &[u8]| out.write(part));
         renewed_length.write(out.length);

@@ -61,9 +61,9 @@ pub const EVENT_COASTING: u32 = 12;
 pub const EVENT_CALL_WAITING: u32 = 13;
 /// There is traffic on the watch channel.
 pub const EVENT_WATCH_TRAFFIC: u32 = 14;
-/// An order of a change of keys has been taken.
+/// An order of a change of keys has been taken: store its bytes until the keys change.
 pub const EVENT_ORDERED: u32 = 15;
-/// The net key has changed.
+/// The net key has changed: store what `hw_renew` writes.
 pub const EVENT_KEYS_CHANGED: u32 = 16;
 
 /// It hops with its net, sealed.

@@ -142,9 +142,16 @@ fn every_function_says_the_same_in_both_and_what_it_relies_on() {
 }
 
 #[test]
-fn every_constant_has_its_value() {
+fn every_constant_has_its_value_and_says_the_same() {
     let mut ours = BTreeMap::new();
     for source in sources() {
+        for (at, _) in source.match_indices("\npub const ") {
+            let name = source[at + 11..].split(':').next().unwrap();
+            let before = HEADER.split(&format!("#define HW_{name} ")).next().unwrap();
+            let (ours, theirs) = (described(&source[..at]), described_in_c(before));
+            assert!(!ours.is_empty(), "{name} is described");
+            assert_eq!(unprefixed(&ours), unprefixed(&theirs), "{name}");
+        }
         for line in source.lines().filter_map(|line| line.strip_prefix("pub const ")) {
             let (name, rest) = line.split_once(": ").unwrap();
             let value = rest.split_once("= ").unwrap().1.trim_end_matches(';').replace('_', "");
