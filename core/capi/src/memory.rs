@@ -233,3 +233,22 @@ impl<R: Room> Drop for InUse<'_, R> {
         self.0.state().store(IS_READY, Ordering::Release);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_thing_is_aligned_wherever_its_memory_begins() {
+        let mut words = [0_u64; INBOX_BYTES / 8 + 8];
+        for word in 0..8 {
+            let memory = words.as_mut_ptr().wrapping_add(word).cast::<Inbox>();
+            #[expect(unsafe_code, reason = "a pointer is believed")]
+            // SAFETY: it points to so many words, which are zeros.
+            let place = unsafe { Place::new(memory) };
+            assert!(place.held.is_aligned(), "word {word}");
+            assert!(place.held.addr() >= memory.addr());
+            assert!(place.held.wrapping_add(1).addr() <= memory.wrapping_add(1).addr(), "inside");
+        }
+    }
+}

@@ -323,3 +323,23 @@ fn loaders_that_cannot_be_are_told() {
         assert_eq!(load(storage, Judge { sealed: 2, ..judge }), RANGE);
     }
 }
+
+#[test]
+fn memory_begins_at_any_word() {
+    let mut things = Things::default();
+    let (words, plan) = (things.words(INBOX_BYTES / 8 + 8), plan());
+    for word in 0..8 {
+        let inbox = words.wrapping_add(word).cast::<Inbox>();
+        let mut message = NO_MESSAGE;
+        // SAFETY: all of it is ours, and as long as an inbox.
+        unsafe {
+            assert_eq!(hw_inbox_init(inbox, &raw const plan), OK);
+            assert_eq!(hw_inbox_work(inbox, &raw mut message), OK);
+            assert_eq!(hw_inbox_end(inbox), OK);
+        }
+    }
+    for word in 0..INBOX_BYTES / 8 + 8 {
+        // SAFETY: so many words are ours.
+        assert_eq!(unsafe { *words.add(word) }, 0, "wiped");
+    }
+}
