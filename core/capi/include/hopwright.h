@@ -55,6 +55,7 @@ extern "C" {
 #define HW_IN_USE 10
 /* The storage failed. */
 #define HW_STORAGE 11
+
 /* Only a timekeeper or a deputy does that. */
 #define HW_REFUSED_NOT_TIMEKEEPER 16
 /* A deputy has to wait: announces have not been missing for long enough. */
@@ -83,6 +84,7 @@ extern "C" {
 #define HW_REFUSED_NO_CHANNEL 28
 /* A message of this slot or a later one has been sealed already. */
 #define HW_REFUSED_SLOT_USED 29
+
 /* The channels that a station has room for. */
 #define HW_CHANNELS 128
 /* The bytes that a station needs: the size of hw_memory. */
@@ -102,14 +104,17 @@ extern "C" {
 #define HW_RADIO_LISTEN 1
 /* Transmits word on channel from at_us on, and then the burst. */
 #define HW_RADIO_TRANSMIT 2
+
 /* The plan is new: nothing was ever stored. */
 #define HW_WATERMARK_FRESH 0
 /* watermark_slot was stored. */
 #define HW_WATERMARK_STORED 1
 /* Something was stored and cannot be read. */
 #define HW_WATERMARK_LOST 2
+
 /* The form of a target that is everyone but one. */
 #define HW_TARGET_ALL_BUT 15
+
 /* Nothing of it was taken. */
 #define HW_HEARD_DROPPED 0
 /* A genuine header. */
@@ -118,6 +123,7 @@ extern "C" {
 #define HW_HEARD_PAYLOAD 2
 /* A slot of an over that is for others, or that it is not known yet for whom. */
 #define HW_HEARD_BUSY 3
+
 /* An event of a later version. */
 #define HW_EVENT_OTHER 0
 /* The station has net time, confirmed. */
@@ -152,12 +158,14 @@ extern "C" {
 #define HW_EVENT_ORDERED 15
 /* The net key has changed: store what hw_renew writes. */
 #define HW_EVENT_KEYS_CHANGED 16
+
 /* It hops with its net, sealed. */
 #define HW_MODE_HOPPING 0
 /* It stays on the calling channel, sealed with the keys of its net. */
 #define HW_MODE_SINGLE_SEALED 1
 /* It stays on the calling channel and speaks in the clear: anybody can hear what is said. */
 #define HW_MODE_SINGLE_PLAIN 2
+
 /* Neither timekeeper nor deputy. */
 #define HW_ROLE_MEMBER 0
 /* May start the net's timeline. */
@@ -166,6 +174,7 @@ extern "C" {
 #define HW_ROLE_DEPUTY 2
 /* No channel. */
 #define HW_NO_CHANNEL 65535
+
 /* A column that was missing. */
 #define HW_TAKEN_STORED 0
 /* A column that was there already, or that comes while it is being used. */
@@ -178,14 +187,17 @@ extern "C" {
 #define HW_TAKEN_UNREADABLE 4
 /* A part of a message that the inbox has no room for. */
 #define HW_TAKEN_TOO_LONG 5
+
 /* Nothing to do before another payload comes. */
 #define HW_INBOX_WAITING 0
 /* There is more to do; call again. */
 #define HW_INBOX_WORKING 1
 /* A message has arrived whole. */
 #define HW_INBOX_READY 2
+
 /* The bytes that an answer of the loader needs at most. */
 #define HW_ANSWER_BYTES 306
+
 /* It was accepted. */
 #define HW_REFUSAL_NONE 0
 /* It speaks another version of the protocol. */
