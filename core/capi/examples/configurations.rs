@@ -1,55 +1,25 @@
-//! Prints two configurations of one net as arrays for a program in C: a control post and a gauge.
+//! Prints what a program in C is given, as arrays: configurations of a post, a gauge and a hut of one
+//! net, the gauge's as a carrier sends it, and the order of a change of keys without the hut.
 //!
-//! The key is a published one, for training. Real configurations come from `hopwright provision`.
+//! The keys are published ones, for training. Real configurations come from `hopwright provision`.
 
-use hopwright_core::address::Address;
-use hopwright_core::band::{Hopset, Pick, Raster};
-use hopwright_core::clock::ClockPlan;
-use hopwright_core::keys::NetKey;
-use hopwright_core::provision::{Configuration, MessageCode, PlanDigest};
-use hopwright_core::sequence::Structure;
-use hopwright_core::station::{FixedChannels, Role};
-use hopwright_core::timing::Timing;
-use hopwright_core::units::{Dbm, Hertz, Lane, Micros, Ppb};
-use std::error::Error;
+#[path = "../tests/net/mod.rs"]
+mod net;
 
-fn main() -> Result<(), Box<dyn Error>> {
+use net::{CALLING, GAUGE, HUT, POST, TRANSFER_KEY};
+
+/// The slot from which the new key is in use.
+const CHANGE_SLOT: u32 = 420;
+
+fn main() {
     println!("/* Training configurations: written by an example, not for use on the air. */");
-    print("POST", &configuration(0x10, Role::Timekeeper)?);
-    print("GAUGE", &configuration(0x21, Role::Member)?);
-    Ok(())
-}
-
-fn configuration(address: u8, role: Role) -> Result<Vec<u8>, Box<dyn Error>> {
-    let key = NetKey::new(core::array::from_fn(|i| u8::try_from(i).unwrap_or_default()));
-    let step = Hertz::new(200_000);
-    let raster = Raster::new(Hertz::new(902_300_000), step, step, 128)?;
-    let hopset = Hopset::derive(&key, &raster, &raster.all(), Pick::All, None, Lane::ZERO)?;
-    let configuration = Configuration::<128> {
-        address: Address::new(address),
-        role,
-        name: "larkfell",
-        plan: PlanDigest::new([0; 16]),
-        hopset,
-        structure: Structure::default(),
-        lane: Lane::ZERO,
-        draw_lane: Lane::ZERO,
-        timing: Timing::new(20_000, 1_000, 500, 50_000)?,
-        clock: ClockPlan::new(
-            Ppb::new(1_000).ok_or("in range")?,
-            Micros::new(20),
-            Micros::new(100),
-        ),
-        announce_slots: 60,
-        energy_threshold: Dbm::new(-95),
-        fixed: FixedChannels::NONE,
-        code: MessageCode { n: 64, k: 24 },
-        share: None,
-        key,
-    };
-    let mut bytes = Vec::new();
-    configuration.encode(&mut |part: &[u8]| bytes.extend_from_slice(part));
-    Ok(bytes)
+    println!("#define CHANGE_SLOT {CHANGE_SLOT}u\n#define CALLING {CALLING}u");
+    print("POST", &net::configuration(POST));
+    print("GAUGE", &net::configuration(GAUGE));
+    print("HUT", &net::configuration(HUT));
+    print("CARRIED", &net::carried(GAUGE, &net::sealed(GAUGE, &net::configuration(GAUGE))));
+    print("TRANSFER_KEY", &TRANSFER_KEY);
+    print("ORDER", &net::order(CHANGE_SLOT));
 }
 
 fn print(name: &str, bytes: &[u8]) {

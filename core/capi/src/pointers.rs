@@ -1,79 +1,15 @@
-//! From pointers to references: all that this crate believes, in one place.
+//! From pointers to references: what this crate believes of a pointer, in one place.
+//!
+//! A call first looks whether what it is given overlaps ([`check_apart`]), and only then makes
+//! references of it. What is only read, and as a whole, is copied at once ([`get`]) and may lie
+//! anywhere.
 
-use crate::{MEMORY_BYTES, MISALIGNED, Member, NOT_READY, NULL, RANGE};
-use core::mem::{MaybeUninit, align_of, size_of};
-use zeroize::Zeroize;
+use crate::memory::{InUse, Place, Room};
+use crate::{MISALIGNED, NULL, RANGE};
+use core::mem::{MaybeUninit, size_of};
 
 /// No buffer of this interface is longer: 64 KiB.
 const LONGEST: usize = 1 << 16;
-
-/// The caller's memory for a station.
-#[repr(C)]
-#[derive(Debug)]
-pub struct Memory {
-    /// Words, so that it is aligned.
-    pub words: [u64; MEMORY_BYTES / 8],
-}
-
-/// What is in it.
-#[repr(C)]
-struct Held {
-    tag: u64,
-    station: MaybeUninit<Member>,
-}
-
-/// The words that it takes, what lies between its fields included.
-const HELD_WORDS: usize = size_of::<Held>() / size_of::<u64>();
-
-const _: () = assert!(size_of::<Held>() == HELD_WORDS * size_of::<u64>(), "whole words");
-
-/// Says that there is a station. Zeroed memory does not, and other memory hardly.
-const TAG: u64 = 0x4857_5354_4154_494F;
-
-const _: () = assert!(size_of::<Held>() <= size_of::<Memory>(), "a station fits");
-const _: () = assert!(align_of::<Held>() <= align_of::<Memory>(), "and is aligned");
-
-/// The place of a station in memory.
-pub(crate) struct Place<'a>(&'a mut Held);
-
-impl<'a> Place<'a> {
-    pub(crate) const fn is_ready(&self) -> bool {
-        self.0.tag == TAG
-    }
-
-    pub(crate) fn fill(self, station: Member) {
-        self.0.station.write(station);
-        self.0.tag = TAG;
-    }
-
-    /// Ends the station; `false` if there is none.
-    pub(crate) fn empty(self) -> bool {
-        if !self.is_ready() {
-            return false;
-        }
-        self.0.tag = 0;
-        #[expect(unsafe_code, reason = "the memory is the caller's")]
-        // SAFETY: the tag said that there is a station, and says so no more.
-        unsafe {
-            self.0.station.assume_init_drop();
-        }
-        let words = core::ptr::from_mut(self.0).cast::<[MaybeUninit<u64>; HELD_WORDS]>();
-        #[expect(unsafe_code, reason = "zeros between the fields as well")]
-        // SAFETY: so many words are what a `Held` takes, and any bytes at all are these.
-        let words = unsafe { &mut *words };
-        words.as_mut_slice().zeroize();
-        true
-    }
-
-    fn station(self) -> Result<&'a mut Member, i32> {
-        if !self.is_ready() {
-            return Err(NOT_READY);
-        }
-        #[expect(unsafe_code, reason = "the memory is the caller's")]
-        // SAFETY: the tag says that there is a station, and only `fill` sets it.
-        Ok(unsafe { self.0.station.assume_init_mut() })
-    }
-}
 
 /// Checks what can be checked of a pointer.
 fn check<T>(pointer: *const T) -> Result<(), i32> {
@@ -89,24 +25,23 @@ fn check<T>(pointer: *const T) -> Result<(), i32> {
 /// The place in memory.
 ///
 /// # Safety
-/// `memory` is null, or misaligned, or points to a `Memory` that was zeroed at first, that only this
-/// crate has written since, and that nobody else uses meanwhile.
+/// `memory` is null, or misaligned, or points to an `R` that was zeroed at first and that only this
+/// crate has written since.
 #[expect(unsafe_code, reason = "a pointer is believed")]
-pub(crate) unsafe fn slot<'a>(memory: *mut Memory) -> Result<Place<'a>, i32> {
+pub(crate) unsafe fn slot<'a, R: Room>(memory: *mut R) -> Result<Place<'a, R>, i32> {
     check(memory)?;
-    // SAFETY: aligned and not null; `Held` is no larger and no more strictly aligned than `Memory`, and
-    // any bytes at all are one, since nothing in it but the tag has to mean anything.
-    Ok(Place(unsafe { &mut *memory.cast::<Held>() }))
+    // SAFETY: aligned, not null, and an `R` as promised.
+    Ok(unsafe { Place::new(memory) })
 }
 
-/// The station in memory.
+/// What is in memory, for the length of a call.
 ///
 /// # Safety
 /// That of [`slot`].
 #[expect(unsafe_code, reason = "a pointer is believed")]
-pub(crate) unsafe fn held<'a>(memory: *mut Memory) -> Result<&'a mut Member, i32> {
+pub(crate) unsafe fn held<'a, R: Room>(memory: *mut R) -> Result<InUse<'a, R>, i32> {
     // SAFETY: as promised by the caller.
-    unsafe { slot(memory) }?.station()
+    unsafe { slot(memory) }?.enter()
 }
 
 /// Bytes to read. No bytes may be anywhere, null included.
@@ -144,25 +79,10 @@ pub(crate) unsafe fn bytes_mut<'a>(pointer: *mut u8, length: usize) -> Result<&'
     Ok(unsafe { core::slice::from_raw_parts_mut(pointer, length) })
 }
 
-/// Two buffers that must not overlap.
-pub(crate) fn check_apart(
-    one: *const u8,
-    one_length: usize,
-    other: *const u8,
-    other_length: usize,
-) -> Result<(), i32> {
-    let (one, other) = (one.addr(), other.addr());
-    let apart = one.saturating_add(one_length) <= other
-        || other.saturating_add(other_length) <= one
-        || one_length == 0
-        || other_length == 0;
-    if apart { Ok(()) } else { Err(RANGE) }
-}
-
 /// One value to read.
 ///
 /// # Safety
-/// `pointer` is null, or misaligned, or points to a `T` for which any bytes will do.
+/// `pointer` is null, or misaligned, or points to a `T`.
 #[expect(unsafe_code, reason = "a pointer is believed")]
 pub(crate) unsafe fn get<T: Copy>(pointer: *const T) -> Result<T, i32> {
     check(pointer)?;
@@ -179,4 +99,51 @@ pub(crate) unsafe fn put<'a, T>(pointer: *mut T) -> Result<&'a mut MaybeUninit<T
     check(pointer)?;
     // SAFETY: aligned, not null, and any bytes at all are room.
     Ok(unsafe { &mut *pointer.cast::<MaybeUninit<T>>() })
+}
+
+/// Where something is that a call is given.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Span {
+    at: usize,
+    length: usize,
+    written: bool,
+}
+
+impl Span {
+    /// Bytes that are only read.
+    pub(crate) fn read(pointer: *const u8, length: usize) -> Self {
+        Self { at: pointer.addr(), length, written: false }
+    }
+
+    /// Bytes that are written.
+    pub(crate) fn written(pointer: *const u8, length: usize) -> Self {
+        Self { at: pointer.addr(), length, written: true }
+    }
+
+    /// A value that is written, or memory that is used.
+    pub(crate) fn of<T>(pointer: *const T) -> Self {
+        Self::written(pointer.cast(), size_of::<T>())
+    }
+
+    /// Whether the two share a byte that one of them writes. Null and no bytes are nowhere.
+    const fn overlaps(self, other: Self) -> bool {
+        let somewhere = self.at != 0 && other.at != 0 && self.length != 0 && other.length != 0;
+        somewhere
+            && (self.written || other.written)
+            && self.at < other.at.saturating_add(other.length)
+            && other.at < self.at.saturating_add(self.length)
+    }
+}
+
+/// Whether no two of these overlap.
+#[inline(never)]
+pub(crate) fn check_apart(spans: &[Span]) -> Result<(), i32> {
+    let mut rest = spans;
+    while let Some((one, others)) = rest.split_first() {
+        if others.iter().any(|other| one.overlaps(*other)) {
+            return Err(RANGE);
+        }
+        rest = others;
+    }
+    Ok(())
 }

@@ -2,7 +2,7 @@
 
 use hopwright_core::address::{Address, Target};
 use hopwright_core::sequence::Timeline;
-use hopwright_core::station::{self, Radio, Watermark};
+use hopwright_core::station::{self, Mode, Radio, Watermark};
 use hopwright_core::units::{Channel, Slot, Tick};
 
 /// Neither listens nor transmits.
@@ -61,10 +61,17 @@ pub const EVENT_COASTING: u32 = 12;
 pub const EVENT_CALL_WAITING: u32 = 13;
 /// There is traffic on the watch channel.
 pub const EVENT_WATCH_TRAFFIC: u32 = 14;
-/// An order of a change of keys has been taken.
+/// An order of a change of keys has been taken: store its bytes until the keys change.
 pub const EVENT_ORDERED: u32 = 15;
-/// The net key has changed.
+/// The net key has changed: store what `hw_renew` writes.
 pub const EVENT_KEYS_CHANGED: u32 = 16;
+
+/// It hops with its net, sealed.
+pub const MODE_HOPPING: u32 = 0;
+/// It stays on the calling channel, sealed with the keys of its net.
+pub const MODE_SINGLE_SEALED: u32 = 1;
+/// It stays on the calling channel and speaks in the clear: anybody can hear what is said.
+pub const MODE_SINGLE_PLAIN: u32 = 2;
 
 /// What a station's storage says, and its seed.
 #[repr(C)]
@@ -288,6 +295,57 @@ impl Event {
     }
 }
 
+/// Where a station is, and how it uses its radio.
+#[repr(C)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct State {
+    /// By how much its net time may be off; the largest number if it knows none.
+    pub half_width_us: u64,
+    /// The slot under way, if it is in step.
+    pub slot: u32,
+    /// One of `MODE_`.
+    pub mode: u32,
+    /// Whether it has confirmed net time.
+    pub in_step: u8,
+    /// Whether it transmits, or is about to.
+    pub holds_floor: u8,
+    /// Whether it has taken the floor without time.
+    pub cuts_in: u8,
+    /// Whether what it sends now is under its net key: not in the clear, nor under the key before.
+    pub uses_net_key: u8,
+    /// Its address.
+    pub address: u8,
+    /// Whether it has a share of the key tree.
+    pub has_share: u8,
+    /// How many changes of the net key the share has seen.
+    pub generation: u8,
+    /// Nothing.
+    pub unused: u8,
+}
+
+impl State {
+    pub(crate) fn of(station: &crate::Member, now: Tick) -> Self {
+        let (_, share) = station.keys();
+        Self {
+            half_width_us: station.clock().map_or(u64::MAX, |clock| clock.half_width(now).us()),
+            slot: station.slot(now).map_or(0, Slot::number),
+            mode: match station.mode() {
+                Mode::Hopping => MODE_HOPPING,
+                Mode::SingleSealed => MODE_SINGLE_SEALED,
+                Mode::SinglePlain => MODE_SINGLE_PLAIN,
+            },
+            in_step: u8::from(station.in_step()),
+            holds_floor: u8::from(station.holds_floor()),
+            cuts_in: u8::from(station.cuts_in()),
+            uses_net_key: u8::from(station.uses_net_key()),
+            address: station.address().number(),
+            has_share: u8::from(share.is_some()),
+            generation: share.map_or(0, |share| share.generation()),
+            unused: 0,
+        }
+    }
+}
+
 /// What was counted since the start.
 #[repr(C)]
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -327,6 +385,15 @@ impl Counters {
 
 pub(crate) const fn channel(number: u16) -> Option<Channel> {
     Channel::new(number)
+}
+
+pub(crate) const fn mode(number: u32) -> Option<Mode> {
+    match number {
+        MODE_HOPPING => Some(Mode::Hopping),
+        MODE_SINGLE_SEALED => Some(Mode::SingleSealed),
+        MODE_SINGLE_PLAIN => Some(Mode::SinglePlain),
+        _ => None,
+    }
 }
 
 pub(crate) const fn target(address: u8, form: u8) -> Option<Target> {

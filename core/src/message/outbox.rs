@@ -4,6 +4,7 @@ use super::fragment::{HEADER_BYTES, header};
 use super::{Layout, Origin, Shape};
 use crate::keys::{Subkey, put};
 use crate::seal::TAG_BYTES;
+use crate::sequence::Timeline;
 use crate::units::Slot;
 use core::fmt;
 use zeroize::Zeroize;
@@ -51,7 +52,7 @@ pub struct Outbox<const N: usize> {
     layout: Layout,
     under_way: Option<UnderWay>,
     /// The last slot of a message on each timeline.
-    last: [Option<Slot>; 2],
+    last: [Option<Slot>; 3],
     /// Cipher text, tag and zeros, `k` bytes a row.
     sealed: [u8; N],
 }
@@ -70,7 +71,7 @@ impl<const N: usize> Outbox<N> {
     /// An empty outbox.
     #[must_use]
     pub const fn new(layout: Layout) -> Self {
-        Self { layout, under_way: None, last: [None; 2], sealed: [0; N] }
+        Self { layout, under_way: None, last: [None; 3], sealed: [0; N] }
     }
 
     /// Takes a message, and seals it for its first slot: the slot in which its first column can go
@@ -91,9 +92,12 @@ impl<const N: usize> Outbox<N> {
         let shape = self.layout.shape(length).ok_or(too_long)?;
         let bytes = shape.words().wrapping_mul(usize::from(self.layout.code().k()));
         let sealed = self.sealed.get_mut(..bytes).ok_or(too_long)?;
-        // Bit 30 of a stream tells a cut-in from home.
-        let [home, cut_in] = &mut self.last;
-        let last = if first.stream >> 30 & 1 == 0 { home } else { cut_in };
+        let [home, cut_in, single] = &mut self.last;
+        let last = match first.stream {
+            stream if stream & Timeline::CutIn.bit() != 0 => cut_in,
+            stream if stream & Timeline::Single.bit() != 0 => single,
+            _ => home,
+        };
         if let Some(last) = last.filter(|last| first.slot <= *last) {
             return Err(LoadError::SlotUsed { last });
         }

@@ -5,6 +5,7 @@ use std::vec::Vec;
 
 const HOME: u32 = 0;
 const CUT_IN: u32 = 0x4000_0000;
+const SINGLE: u32 = 0x1000_0000;
 /// A plan's slots carry 106 bytes by default.
 const CAPACITY: usize = 106;
 
@@ -136,6 +137,14 @@ fn a_nonce_serves_once() {
     assert_eq!(outbox.load(&key(), cut_in, b"two"), Ok(()));
     outbox.clear();
     assert_eq!(outbox.load(&key(), origin(1, 101), b"three"), Ok(()));
+    outbox.clear();
+    // So are those of a single channel, which begin anywhere: no message there ends those at home.
+    let single = Origin { stream: SINGLE, ..origin(1, 1 << 30) };
+    assert_eq!(outbox.load(&key(), single, b"four"), Ok(()));
+    outbox.clear();
+    let used = Err(LoadError::SlotUsed { last: Slot::new(1 << 30) });
+    assert_eq!(outbox.load(&key(), single, b"five"), used);
+    assert_eq!(outbox.load(&key(), origin(1, 102), b"five"), Ok(()));
 }
 
 #[test]

@@ -1,12 +1,10 @@
-/* Two stations in a program in C on an emulated Cortex-M4: a post announces, calls and says one thing,
- * a gauge hears it. And what a program may do wrong, on the target.
+/* A program in C on an emulated Cortex-M4: what it may do wrong, a configuration that a carrier brings,
+ * and a net of three stations. What a C library would bring is here; the parts are in the other files.
  *
- * Ends with status 0 if all went as it should, else with the line at which it did not. */
+ * Ends with status 0 if all went as it should, else with a part's number; the line at which it did not
+ * has been said. */
 
-#include "hopwright.h"
-#include "configurations.h"
-
-/* ---- what a C library would bring ---- */
+#include "program.h"
 
 extern uint32_t stack_top[], data_begins[], data_ends[], data_in_flash[], bss_begins[], bss_ends[];
 
@@ -20,9 +18,21 @@ static void semihost(uint32_t operation, const void *argument)
     __asm__ volatile("bkpt 0xAB" : "+r"(r0) : "r"(r1) : "memory");
 }
 
-static void say(const char *text)
+void say(const char *text)
 {
     semihost(0x04, text);
+}
+
+void say_number(uint32_t number)
+{
+    char text[11];
+    char *at = text + 10;
+    *at = 0;
+    do {
+        *--at = (char)('0' + number % 10);
+        number /= 10;
+    } while (number);
+    say(at);
 }
 
 static void leave(uint32_t status)
@@ -31,6 +41,34 @@ static void leave(uint32_t status)
     semihost(0x20, block);
     for (;;) {
     }
+}
+
+int same(const uint8_t *one, const uint8_t *other, size_t length)
+{
+    for (size_t i = 0; i < length; i++) {
+        if (one[i] != other[i])
+            return 0;
+    }
+    return 1;
+}
+
+/* Marks the stack that is free, and later finds how much of it has been used. */
+#define MARK 0x5AFE5AFEu
+
+static void mark_stack(void)
+{
+    uint32_t *here;
+    __asm__ volatile("mov %0, sp" : "=r"(here));
+    for (volatile uint32_t *at = bss_ends; at < here; at++)
+        *at = MARK;
+}
+
+static uint32_t stack_used(void)
+{
+    const uint32_t *at = bss_ends;
+    while (at < stack_top && *at == MARK)
+        at++;
+    return (uint32_t)(stack_top - at) * 4;
 }
 
 void start(void)
@@ -44,6 +82,7 @@ void start(void)
     for (uint32_t *to = bss_begins; to < bss_ends; to++) {
         *to = 0;
     }
+    mark_stack();
     leave((uint32_t)run());
 }
 
@@ -58,121 +97,32 @@ __attribute__((section(".vectors"), used)) static const void *const vectors[] = 
     (const void *)fault, (const void *)fault, (const void *)fault,
 };
 
-/* ---- the program ---- */
-
-/* Static objects are zeroed before the program begins. */
-static hw_memory post, gauge;
-static uint8_t bits[512], text[128];
-
-#define MUST(condition) \
-    do { \
-        if (!(condition)) \
-            return __LINE__; \
-    } while (0)
-
-static int32_t misuse(void)
+/* A part that failed, and where. */
+static int32_t failed(int32_t part, int32_t line)
 {
-    hw_action action;
-    hw_event event;
-    hw_start fresh = {.seed = 1, .watermark = HW_WATERMARK_FRESH};
-    hw_start odd = {.seed = 1, .watermark = 9};
-    size_t length;
-    MUST(hw_poll(&post, 0, &action) == HW_NOT_READY);
-    MUST(hw_end(&post) == HW_NOT_READY);
-    MUST(hw_poll(NULL, 0, &action) == HW_NULL);
-    MUST(hw_init(&post, POST, sizeof POST - 1, &fresh) == HW_CONFIGURATION);
-    MUST(hw_init(&post, NULL, sizeof POST, &fresh) == HW_NULL);
-    MUST(hw_init(&post, POST, (size_t)-1, &fresh) == HW_RANGE);
-    MUST(hw_init(&post, POST, sizeof POST, NULL) == HW_NULL);
-    MUST(hw_init(&post, POST, sizeof POST, &odd) == HW_RANGE);
-    MUST(hw_init(&post, POST, sizeof POST, &fresh) == HW_OK);
-    MUST(hw_init(&post, POST, sizeof POST, &fresh) == HW_READY);
-    MUST(hw_init(&gauge, GAUGE, sizeof GAUGE, &fresh) == HW_OK);
-    MUST(hw_poll(&post, 0, NULL) == HW_NULL);
-    MUST(hw_energy(&post, 0, 4096, -40) == HW_RANGE);
-    MUST(hw_press(&post, 0, 0x41, 4) == HW_RANGE);
-    MUST(hw_release(&post, 0) == HW_REFUSED);
-    MUST(hw_announce(&gauge, 0) == HW_REFUSED);
-    MUST(hw_next_event(&gauge, &event) == HW_NONE);
-    MUST(hw_burst(&post, NULL, 0, &length) == HW_OK && length == 0);
-    return 0;
-}
-
-/* Whether the gauge listens to what the post sends. */
-static int meets(const hw_action *sends, const hw_action *listens)
-{
-    if (sends->radio != HW_RADIO_TRANSMIT || listens->radio != HW_RADIO_LISTEN)
-        return 0;
-    if (sends->channel != listens->channel)
-        return 0;
-    return sends->word == listens->word || (listens->complement && sends->word == ~listens->word);
-}
-
-static int32_t net(void)
-{
-    static const char words[] = "41 cm and rising";
-    int called = 0, said = 0;
-    MUST(hw_announce(&post, 0) == HW_OK);
-    for (uint64_t slot = 0; slot < 200 && !said; slot++) {
-        uint64_t begins = slot * 20000;
-        hw_action sends, listens;
-        hw_event event;
-        if (slot == 80)
-            MUST(hw_press(&post, begins, 0, 0) == HW_OK);
-        MUST(hw_poll(&post, begins, &sends) == HW_OK);
-        MUST(hw_poll(&gauge, begins, &listens) == HW_OK);
-        while (hw_next_event(&post, &event) == HW_OK) {
-            if (event.what == HW_EVENT_GO_AHEAD)
-                MUST(hw_queue_payload(&post, (const uint8_t *)words, sizeof words) == HW_OK);
-        }
-        while (hw_next_event(&gauge, &event) == HW_OK) {
-            if (event.what == HW_EVENT_IN_STEP)
-                say("the gauge is in step\n");
-            if (event.what == HW_EVENT_CALL) {
-                called = event.source == 0x10;
-                say("the post calls\n");
-            }
-        }
-        if (!meets(&sends, &listens))
-            continue;
-        hw_heard heard;
-        size_t length, read;
-        MUST(hw_burst(&post, bits, 32, &length) == HW_TOO_SMALL);
-        MUST(hw_burst(&post, bits, sizeof bits, &length) == HW_OK);
-        hw_reception reception = {
-            .at_us = sends.at_us,
-            .bits = bits,
-            .length = length,
-            .word = sends.word,
-            .channel = sends.channel,
-        };
-        MUST(hw_heard_word(&gauge, begins + 19500, &reception, &heard) == HW_OK);
-        if (heard.what != HW_HEARD_PAYLOAD)
-            continue;
-        MUST(hw_open_payload(&gauge, &heard.payload, bits, length, bits + 8, 100, &read) == HW_RANGE);
-        MUST(hw_open_payload(&gauge, &heard.payload, bits, length, text, sizeof text, &read) == HW_OK);
-        said = read == sizeof words;
-        for (size_t i = 0; said && i < sizeof words; i++)
-            said = text[i] == (uint8_t)words[i];
-    }
-    uint8_t in_step = 0;
-    MUST(hw_in_step(&gauge, &in_step) == HW_OK && in_step == 1);
-    MUST(called && said);
-    say("and says: ");
-    say((const char *)text);
+    say("part ");
+    say_number((uint32_t)part);
+    say(" failed at line ");
+    say_number((uint32_t)line);
     say("\n");
-    return 0;
+    return part;
 }
 
 static int32_t run(void)
 {
+    static uint8_t configuration[704];
+    size_t length;
     int32_t line = misuse();
-    if (line == 0)
-        line = net();
     if (line != 0)
-        return line;
-    MUST(hw_end(&post) == HW_OK && hw_end(&gauge) == HW_OK);
-    for (size_t i = 0; i < HW_MEMORY_BYTES / 8; i++)
-        MUST(post.words[i] == 0 && gauge.words[i] == 0);
+        return failed(1, line);
+    line = loading(configuration, sizeof configuration, &length);
+    if (line != 0)
+        return failed(2, line);
+    line = net(configuration, length);
+    if (line != 0)
+        return failed(3, line);
+    say("stack: ");
+    say_number(stack_used());
+    say(" bytes\n");
     return 0;
 }

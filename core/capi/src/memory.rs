@@ -1,0 +1,254 @@
+//! The caller's memory: what is in it, and who uses it at the moment.
+//!
+//! ```text
+//!  zeros ──fill──► ready ──enter──► in use ──(the call ends)──► ready ──empty──► zeros
+//! ```
+//!
+//! The two words that say so are read and written as atomics and lie apart from the rest. So a call
+//! that finds another one under way, from an interrupt or from within a callback, touches nothing but
+//! them, and says `IN_USE`.
+
+use crate::{
+    IN_USE, INBOX_BYTES, LOADER_BYTES, MEMORY_BYTES, Member, NOT_READY, OUTBOX_BYTES, READY, inbox,
+    loader, outbox,
+};
+use core::marker::PhantomData;
+use core::mem::{MaybeUninit, align_of, size_of};
+use core::ops::{Deref, DerefMut};
+use core::sync::atomic::{AtomicU32, Ordering};
+use zeroize::Zeroize;
+
+/// The caller's memory for a station.
+#[repr(C)]
+#[derive(Debug)]
+pub struct Memory {
+    /// Words, so that it is aligned.
+    pub words: [u64; MEMORY_BYTES / 8],
+}
+
+/// The caller's memory for a message on its way out.
+#[repr(C)]
+#[derive(Debug)]
+pub struct Outbox {
+    /// Words, so that it is aligned.
+    pub words: [u64; OUTBOX_BYTES / 8],
+}
+
+/// The caller's memory for messages on their way in, from two sources at a time.
+#[repr(C)]
+#[derive(Debug)]
+pub struct Inbox {
+    /// Words, so that it is aligned.
+    pub words: [u64; INBOX_BYTES / 8],
+}
+
+/// The caller's memory for the station's end of the loader.
+#[repr(C)]
+#[derive(Debug)]
+pub struct Loader {
+    /// Words, so that it is aligned.
+    pub words: [u64; LOADER_BYTES / 8],
+}
+
+/// Memory of the caller for one kind of thing.
+pub(crate) trait Room: Sized {
+    /// What is kept in it.
+    type Thing;
+    /// Tells one kind from another.
+    const KIND: u32;
+    /// It fits, wherever in memory it has to begin so that it is aligned.
+    const FITS: () = {
+        let slack = align_of::<Held<Self::Thing>>().saturating_sub(align_of::<Self>());
+        let needed = size_of::<Held<Self::Thing>>().saturating_add(slack);
+        assert!(needed <= size_of::<Self>(), "it fits");
+    };
+}
+
+impl Room for Memory {
+    type Thing = Member;
+    const KIND: u32 = 0x4857_5354;
+}
+
+impl Room for Outbox {
+    type Thing = outbox::Out;
+    const KIND: u32 = 0x4857_4F42;
+}
+
+impl Room for Inbox {
+    type Thing = inbox::In;
+    const KIND: u32 = 0x4857_4942;
+}
+
+impl Room for Loader {
+    type Thing = loader::Loading;
+    const KIND: u32 = 0x4857_4C44;
+}
+
+/// What memory holds.
+#[repr(C)]
+pub(crate) struct Held<T> {
+    kind: AtomicU32,
+    state: AtomicU32,
+    thing: MaybeUninit<T>,
+}
+
+/// There is something, and no call is under way. With the kind, 64 bits that memory which was not
+/// zeroed hardly has.
+const IS_READY: u32 = 0x5EAD_1E55;
+/// A call is under way.
+const IS_IN_USE: u32 = !IS_READY;
+
+/// A place in memory, whether or not there is something.
+pub(crate) struct Place<'a, R: Room> {
+    held: *mut Held<R::Thing>,
+    memory: PhantomData<&'a mut R>,
+}
+
+impl<'a, R: Room> Place<'a, R> {
+    /// The place in `memory`: where it begins, or a little behind that on processors whose wide
+    /// registers ask for more than the alignment of a word.
+    ///
+    /// # Safety
+    /// It points to an `R` that was zeroed at first and that only this crate has written since.
+    #[expect(unsafe_code, reason = "a pointer is believed")]
+    pub(crate) unsafe fn new(memory: *mut R) -> Self {
+        const { R::FITS };
+        let coarser = align_of::<Held<R::Thing>>().saturating_sub(1);
+        let behind = memory.addr().wrapping_neg() & coarser;
+        let held = memory.cast::<u8>().wrapping_add(behind).cast();
+        Self { held, memory: PhantomData }
+    }
+
+    fn kind(&self) -> &AtomicU32 {
+        #[expect(unsafe_code, reason = "the memory is the caller's")]
+        // SAFETY: a `Held` fits into an `R` there; any bytes are a number, and nobody has a reference to
+        // these but as atomics.
+        unsafe {
+            &(*self.held).kind
+        }
+    }
+
+    fn state(&self) -> &AtomicU32 {
+        #[expect(unsafe_code, reason = "the memory is the caller's")]
+        // SAFETY: as above.
+        unsafe {
+            &(*self.held).state
+        }
+    }
+
+    const fn thing(&self) -> *mut R::Thing {
+        #[expect(unsafe_code, reason = "the memory is the caller's")]
+        // SAFETY: a `Held` fits into an `R`. No reference is made, only a pointer.
+        let thing = unsafe { &raw mut (*self.held).thing };
+        thing.cast()
+    }
+
+    /// Refuses memory in which there is something already.
+    pub(crate) fn vacant(self) -> Result<Self, i32> {
+        let known = self.kind().load(Ordering::Acquire) == R::KIND;
+        match self.state().load(Ordering::Acquire) {
+            IS_READY if known => Err(READY),
+            IS_IN_USE if known => Err(IN_USE),
+            _ => Ok(self),
+        }
+    }
+
+    /// Puts a thing there.
+    pub(crate) fn fill(self, thing: R::Thing) {
+        #[expect(unsafe_code, reason = "the memory is the caller's")]
+        // SAFETY: room enough, and nobody refers to it: there was nothing there.
+        unsafe {
+            self.thing().write(thing);
+        }
+        self.kind().store(R::KIND, Ordering::Release);
+        self.state().store(IS_READY, Ordering::Release);
+    }
+
+    /// Begins a call that uses what is there.
+    pub(crate) fn enter(self) -> Result<InUse<'a, R>, i32> {
+        if self.kind().load(Ordering::Acquire) != R::KIND {
+            return Err(NOT_READY);
+        }
+        match self.state().load(Ordering::Acquire) {
+            IS_READY => {
+                self.state().store(IS_IN_USE, Ordering::Release);
+                Ok(InUse(self))
+            }
+            IS_IN_USE => Err(IN_USE),
+            _ => Err(NOT_READY),
+        }
+    }
+
+    /// Ends what is there, and wipes it.
+    pub(crate) fn empty(self) -> Result<(), i32> {
+        let place = core::mem::ManuallyDrop::new(self.enter()?);
+        let thing = place.0.thing();
+        #[expect(unsafe_code, reason = "the memory is the caller's")]
+        // SAFETY: there is a thing, and from now on nobody says so.
+        unsafe {
+            thing.drop_in_place();
+        }
+        let bytes = core::ptr::slice_from_raw_parts_mut(
+            thing.cast::<MaybeUninit<u8>>(),
+            size_of::<R::Thing>(),
+        );
+        #[expect(unsafe_code, reason = "zeros between the fields as well")]
+        // SAFETY: so many bytes are what it took, any bytes at all are these, and nobody else refers
+        // to them.
+        let bytes = unsafe { &mut *bytes };
+        bytes.zeroize();
+        place.0.kind().store(0, Ordering::Release);
+        place.0.state().store(0, Ordering::Release);
+        Ok(())
+    }
+}
+
+/// What is in memory, for the length of a call.
+pub(crate) struct InUse<'a, R: Room>(Place<'a, R>);
+
+impl<R: Room> Deref for InUse<'_, R> {
+    type Target = R::Thing;
+
+    fn deref(&self) -> &R::Thing {
+        #[expect(unsafe_code, reason = "the memory is the caller's")]
+        // SAFETY: `enter` has found a thing, which only `fill` puts there, and marked it as used.
+        unsafe {
+            &*self.0.thing()
+        }
+    }
+}
+
+impl<R: Room> DerefMut for InUse<'_, R> {
+    fn deref_mut(&mut self) -> &mut R::Thing {
+        #[expect(unsafe_code, reason = "the memory is the caller's")]
+        // SAFETY: as above, and whoever comes meanwhile is told that it is used.
+        unsafe {
+            &mut *self.0.thing()
+        }
+    }
+}
+
+impl<R: Room> Drop for InUse<'_, R> {
+    fn drop(&mut self) {
+        self.0.state().store(IS_READY, Ordering::Release);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_thing_is_aligned_wherever_its_memory_begins() {
+        let mut words = [0_u64; INBOX_BYTES / 8 + 8];
+        for word in 0..8 {
+            let memory = words.as_mut_ptr().wrapping_add(word).cast::<Inbox>();
+            #[expect(unsafe_code, reason = "a pointer is believed")]
+            // SAFETY: it points to so many words, which are zeros.
+            let place = unsafe { Place::new(memory) };
+            assert!(place.held.is_aligned(), "word {word}");
+            assert!(place.held.addr() >= memory.addr());
+            assert!(place.held.wrapping_add(1).addr() <= memory.wrapping_add(1).addr(), "inside");
+        }
+    }
+}

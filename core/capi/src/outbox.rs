@@ -1,0 +1,234 @@
+//! Messages on their way out: whole texts, cut into the payloads of traffic slots.
+
+use crate::memory::{Memory, Outbox};
+use crate::plan::Plan;
+use crate::pointers::{Span, bytes, bytes_mut, check_apart, get, held, put, slot};
+use crate::types;
+use crate::{
+    Failed, NONE, RANGE, REFUSED, REFUSED_FULL, REFUSED_NO_KEY, REFUSED_SLOT_USED,
+    REFUSED_TOO_LONG, TOO_SMALL, refusal, status,
+};
+use hopwright_core::message::{self, LoadError};
+use hopwright_core::timing::MAX_SLOT_BYTES;
+use hopwright_core::units::Slot;
+
+/// Room for 102 rows of 24 bytes: the longest order of a change of keys, under the code of a plan that
+/// names none, and any message of one block.
+const OUT_ROOM: usize = 102 * 24;
+/// What is in the memory of an outbox.
+pub(crate) type Out = message::Outbox<OUT_ROOM>;
+/// Makes an outbox for a plan, as `hw_read_plan` gives it. `RANGE` if its code is impossible.
+///
+/// # Safety
+/// `outbox` points to an `hw_outbox`, `plan` to an `hw_plan`. What is said of all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_outbox_init(outbox: *mut Outbox, plan: *const Plan) -> i32 {
+    // SAFETY: as promised by the caller.
+    let place = unsafe { slot(outbox) };
+    // SAFETY: as promised by the caller.
+    let plan = unsafe { get(plan) };
+    status((|| {
+        let (place, plan) = (place?.vacant()?, plan?);
+        place.fill(Out::new(plan.layout().ok_or(RANGE)?));
+        Ok(())
+    })())
+}
+
+/// Ends an outbox and wipes its memory.
+///
+/// # Safety
+/// `outbox` points to an `hw_outbox`. What is said of all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_outbox_end(outbox: *mut Outbox) -> i32 {
+    // SAFETY: as promised by the caller.
+    let place = unsafe { slot(outbox) };
+    status((|| place?.empty())())
+}
+
+/// Takes a message, and seals it for the station's own over to a target, from `slot` on: the one that
+/// `EVENT_GO_AHEAD` names. `RANGE` if there is no such target, `REFUSED_NO_KEY` if the station has no
+/// key to it, `REFUSED_FULL` while columns of the last message are left, `REFUSED_TOO_LONG` beyond
+/// `hw_outbox_longest`, `REFUSED_SLOT_USED` if a message of this slot or a later one has been sealed.
+///
+/// # Safety
+/// `outbox` points to an `hw_outbox`, `memory` to an `hw_memory`, `text` to `length` bytes. What is said
+/// of all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_outbox_load(
+    outbox: *mut Outbox,
+    memory: *mut Memory,
+    slot: u32,
+    address: u8,
+    form: u8,
+    text: *const u8,
+    length: usize,
+) -> i32 {
+    let spans = [Span::of(outbox), Span::of(memory), Span::read(text, length)];
+    if let Err(failed) = check_apart(&spans) {
+        return failed;
+    }
+    // SAFETY: as promised by the caller.
+    let outbox = unsafe { held(outbox) };
+    // SAFETY: as promised by the caller.
+    let station = unsafe { held(memory) };
+    // SAFETY: as promised by the caller.
+    let text = unsafe { bytes(text, length) };
+    status((|| {
+        let (mut outbox, mut station, text) = (outbox?, station?, text?);
+        let target = types::target(address, form).ok_or(RANGE)?;
+        let own = station.address();
+        let key = station.message_key(own, target).ok_or(REFUSED_NO_KEY)?;
+        let first = station.own_origin(Slot::new(slot));
+        outbox.load(&key, first, text).map_err(not_loaded)
+    })())
+}
+
+fn not_loaded(error: LoadError) -> Failed {
+    match error {
+        LoadError::Busy { .. } => REFUSED_FULL,
+        LoadError::TooLong { .. } => REFUSED_TOO_LONG,
+        LoadError::SlotUsed { .. } => REFUSED_SLOT_USED,
+        _ => REFUSED,
+    }
+}
+
+/// Hands the next column of the message to a station that holds the floor, as its next payload. Call
+/// it after every poll of an over: nothing is lost when it refuses. `NONE` if no column is left,
+/// `REFUSED_FULL` while the last one waits, `REFUSED_NOT_SPEAKING`, `TOO_SMALL` if the station's slots
+/// are shorter than those of the outbox's plan.
+///
+/// # Safety
+/// `outbox` points to an `hw_outbox`, `memory` to an `hw_memory`. What is said of all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_outbox_send(outbox: *mut Outbox, memory: *mut Memory) -> i32 {
+    if let Err(failed) = check_apart(&[Span::of(outbox), Span::of(memory)]) {
+        return failed;
+    }
+    // SAFETY: as promised by the caller.
+    let outbox = unsafe { held(outbox) };
+    // SAFETY: as promised by the caller.
+    let station = unsafe { held(memory) };
+    status((|| {
+        let (mut outbox, mut station) = (outbox?, station?);
+        if outbox.left() == 0 {
+            return Err(NONE);
+        }
+        // No bytes are no payload: this only asks.
+        station.queue_payload(&[]).map_err(refusal)?;
+        let mut payload = [0; MAX_SLOT_BYTES];
+        let room = payload.get_mut(..station.payload_capacity()).ok_or(TOO_SMALL)?;
+        let length = outbox.next(room).ok_or(TOO_SMALL)?;
+        station.queue_payload(room.get(..length).ok_or(TOO_SMALL)?).map_err(refusal)
+    })())
+}
+
+/// Copies the next column of the message to `payload`, and its number of bytes to `length`: for a
+/// carrier other than `hw_outbox_send`. `NONE` if no column is left, `TOO_SMALL` if there is no room.
+///
+/// # Safety
+/// `outbox` points to an `hw_outbox`, `payload` to `room` bytes, `length` to a `size_t`. What is said of
+/// all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_outbox_next(
+    outbox: *mut Outbox,
+    payload: *mut u8,
+    room: usize,
+    length: *mut usize,
+) -> i32 {
+    let spans = [Span::of(outbox), Span::written(payload, room), Span::of(length)];
+    if let Err(failed) = check_apart(&spans) {
+        return failed;
+    }
+    // SAFETY: as promised by the caller.
+    let outbox = unsafe { held(outbox) };
+    // SAFETY: as promised by the caller.
+    let payload = unsafe { bytes_mut(payload, room) };
+    // SAFETY: as promised by the caller.
+    let length = unsafe { put(length) };
+    status((|| {
+        let (mut outbox, payload, length) = (outbox?, payload?, length?);
+        length.write(0);
+        if outbox.left() == 0 {
+            return Err(NONE);
+        }
+        length.write(outbox.next(payload).ok_or(TOO_SMALL)?);
+        Ok(())
+    })())
+}
+
+/// How many columns are still to be sent.
+///
+/// # Safety
+/// `outbox` points to an `hw_outbox`, `left` to an `uint16_t`. What is said of all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_outbox_left(outbox: *mut Outbox, left: *mut u16) -> i32 {
+    if let Err(failed) = check_apart(&[Span::of(outbox), Span::of(left)]) {
+        return failed;
+    }
+    // SAFETY: as promised by the caller.
+    let outbox = unsafe { held(outbox) };
+    // SAFETY: as promised by the caller.
+    let left = unsafe { put(left) };
+    status((|| {
+        let (outbox, left) = (outbox?, left?);
+        left.write(outbox.left());
+        Ok(())
+    })())
+}
+
+/// The bytes of the longest text that the plan allows and the outbox holds.
+///
+/// # Safety
+/// `outbox` points to an `hw_outbox`, `longest` to an `uint16_t`. What is said of all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_outbox_longest(outbox: *mut Outbox, longest: *mut u16) -> i32 {
+    if let Err(failed) = check_apart(&[Span::of(outbox), Span::of(longest)]) {
+        return failed;
+    }
+    // SAFETY: as promised by the caller.
+    let outbox = unsafe { held(outbox) };
+    // SAFETY: as promised by the caller.
+    let longest = unsafe { put(longest) };
+    status((|| {
+        let (outbox, longest) = (outbox?, longest?);
+        longest.write(outbox.longest());
+        Ok(())
+    })())
+}
+
+/// Sends the last message again from its first column. Nothing happens without one.
+///
+/// # Safety
+/// `outbox` points to an `hw_outbox`. What is said of all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_outbox_repeat(outbox: *mut Outbox) -> i32 {
+    // SAFETY: as promised by the caller.
+    let outbox = unsafe { held(outbox) };
+    status((|| {
+        outbox?.repeat();
+        Ok(())
+    })())
+}
+
+/// Gives up what is left of the message.
+///
+/// # Safety
+/// `outbox` points to an `hw_outbox`. What is said of all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_outbox_clear(outbox: *mut Outbox) -> i32 {
+    // SAFETY: as promised by the caller.
+    let outbox = unsafe { held(outbox) };
+    status((|| {
+        outbox?.clear();
+        Ok(())
+    })())
+}

@@ -1,0 +1,200 @@
+//! A carrier brings a configuration, and a station that starts finds it in its storage.
+
+#![expect(unsafe_code, reason = "the interface is called as from C")]
+#![expect(
+    clippy::multiple_unsafe_ops_per_block,
+    reason = "one reason holds for all of a test's calls"
+)]
+
+mod net;
+
+use hopwright_capi::*;
+use net::{GAUGE, HUT};
+use std::ffi::c_void;
+
+/// Flash memory of two banks.
+struct Banks {
+    bytes: [[u8; 2_048]; 2],
+    /// So many more writes succeed.
+    writes: usize,
+    /// Called back by the storage: what it says of a loader that is in use.
+    loader: *mut Loader,
+    nested: Vec<i32>,
+}
+
+unsafe extern "C" fn read(
+    context: *mut c_void,
+    bank: u32,
+    at: usize,
+    into: *mut u8,
+    length: usize,
+) -> i32 {
+    // SAFETY: the context is what was handed over; so many bytes are to be written.
+    unsafe {
+        let banks = &*context.cast::<Banks>();
+        let from = &banks.bytes[bank as usize][at..at + length];
+        std::slice::from_raw_parts_mut(into, length).copy_from_slice(from);
+    }
+    0
+}
+
+unsafe extern "C" fn write(
+    context: *mut c_void,
+    bank: u32,
+    at: usize,
+    bytes: *const u8,
+    length: usize,
+) -> i32 {
+    // SAFETY: the context is what was handed over; so many bytes are to be read.
+    unsafe {
+        let banks = &mut *context.cast::<Banks>();
+        let mut verdict = Verdict::default();
+        banks.nested.push(hw_loader_verdict(banks.loader, &raw mut verdict));
+        banks.nested.push(hw_loader_end(banks.loader));
+        if banks.writes == 0 {
+            return 1;
+        }
+        banks.writes -= 1;
+        let bytes = std::slice::from_raw_parts(bytes, length);
+        let place = &mut banks.bytes[bank as usize][at..at + length];
+        assert!(place.iter().all(|byte| *byte == 0xFF), "written once");
+        place.copy_from_slice(bytes);
+    }
+    0
+}
+
+unsafe extern "C" fn erase(context: *mut c_void, bank: u32) -> i32 {
+    // SAFETY: the context is what was handed over.
+    unsafe {
+        (*context.cast::<Banks>()).bytes[bank as usize].fill(0xFF);
+    }
+    0
+}
+
+/// Brings a line of bytes to a station; gives the loader's verdict.
+fn load(banks: *mut Banks, judge: &Judge, line: &[u8]) -> Verdict {
+    let mut loader = Box::new(Loader { words: [0; LOADER_BYTES / 8] });
+    let (loader, mut work) = (&raw mut *loader, [0_u8; 700]);
+    let storage = Storage {
+        context: banks.cast(),
+        capacity: 2_048,
+        read: Some(read),
+        write: Some(write),
+        erase: Some(erase),
+    };
+    let mut verdict = Verdict { unused: [7; 2], ..Verdict::default() };
+    // SAFETY: all of it is ours, and as long as it says.
+    unsafe {
+        (*banks).loader = loader;
+        let (work, room) = (work.as_mut_ptr(), work.len());
+        assert_eq!(hw_loader_init(loader, &raw const storage, judge, work, room), OK);
+        assert_eq!(hw_loader_init(loader, &raw const storage, judge, work, room), READY);
+        assert_eq!(hw_loader_verdict(loader, &raw mut verdict), NONE);
+        let (mut at, mut answers) = (0, 0);
+        while at < line.len() {
+            let (mut used, mut answer, mut length) = (0, [0_u8; ANSWER_BYTES], 0);
+            let rest = &line[at..];
+            let status = hw_loader_take(
+                loader,
+                rest.as_ptr(),
+                rest.len(),
+                &raw mut used,
+                answer.as_mut_ptr(),
+                ANSWER_BYTES,
+                &raw mut length,
+            );
+            assert_eq!(status, OK);
+            assert!(used > 0);
+            answers += usize::from(length > 0);
+            at += used;
+        }
+        assert!(answers > 0);
+        assert_eq!(hw_loader_verdict(loader, &raw mut verdict), OK);
+        assert_eq!(hw_loader_end(loader), OK);
+        assert!((*loader).words.iter().all(|word| *word == 0), "wiped");
+    }
+    verdict
+}
+
+/// The configuration in use after a start.
+fn in_use(banks: *mut Banks, judge: &Judge, room: usize) -> Result<Vec<u8>, i32> {
+    let storage = Storage {
+        context: banks.cast(),
+        capacity: 2_048,
+        read: Some(read),
+        write: Some(write),
+        erase: Some(erase),
+    };
+    let (mut bytes, mut length) = (vec![0xEE; 700], 99);
+    // SAFETY: all of it is ours, and as long as it says.
+    let status = unsafe {
+        let out = bytes.as_mut_ptr();
+        hw_load_configuration(&raw const storage, judge, out, room, &raw mut length)
+    };
+    if status != OK {
+        assert_eq!(length, 0);
+        assert!(bytes[..room].iter().all(|byte| *byte == 0), "nothing is left");
+        return Err(status);
+    }
+    assert!(bytes[length..room].iter().all(|byte| *byte == 0), "nor behind it");
+    bytes.truncate(length);
+    Ok(bytes)
+}
+
+#[test]
+fn a_carrier_brings_a_configuration() {
+    let banks = &mut Banks {
+        bytes: [[0xFF; 2_048]; 2],
+        writes: usize::MAX,
+        loader: std::ptr::null_mut(),
+        nested: Vec::new(),
+    };
+    let banks = &raw mut *banks;
+    let judge = Judge {
+        transfer_key: net::TRANSFER_KEY,
+        sealed: 1,
+        addressed: 1,
+        address: GAUGE,
+        unused: 0,
+    };
+    let open = Judge { sealed: 0, ..judge };
+    let configuration = net::configuration(GAUGE);
+    let sealed = net::sealed(GAUGE, &configuration);
+    assert_eq!(in_use(banks, &judge, 700), Err(NONE), "nothing yet");
+    let refused = |verdict: Verdict, refusal| {
+        assert_eq!(verdict, Verdict { refusal, ..Verdict::default() });
+    };
+    let hut = net::carried(HUT, &net::sealed(HUT, &net::configuration(HUT)));
+    refused(load(banks, &judge, &hut), REFUSAL_OTHER_STATION);
+    refused(load(banks, &judge, &net::carried(GAUGE, &configuration)), REFUSAL_UNSEALED);
+    let other = Judge { transfer_key: [1; 32], ..judge };
+    refused(load(banks, &other, &net::carried(GAUGE, &sealed)), REFUSAL_SEAL);
+    refused(load(banks, &judge, &net::carried(GAUGE, &[7; 701])), REFUSAL_TOO_LONG);
+    refused(load(banks, &open, &net::carried(GAUGE, &[7; 200])), REFUSAL_DAMAGED);
+    // SAFETY: the banks are ours.
+    unsafe {
+        (*banks).writes = 2;
+        refused(load(banks, &judge, &net::carried(GAUGE, &sealed)), REFUSAL_STORAGE);
+        (*banks).writes = usize::MAX;
+    }
+    assert_eq!(in_use(banks, &judge, 700), Err(NONE), "still nothing");
+
+    let verdict = load(banks, &judge, &net::carried(GAUGE, &sealed));
+    let size = u32::try_from(sealed.len()).unwrap();
+    assert_eq!(
+        verdict,
+        Verdict { generation: 1, size, accepted: 1, refusal: REFUSAL_NONE, unused: [0; 2] }
+    );
+    assert_eq!(in_use(banks, &judge, 700), Ok(configuration.clone()));
+    assert_eq!(in_use(banks, &judge, sealed.len() - 1), Err(TOO_SMALL));
+    assert_eq!(in_use(banks, &other, 700), Err(CONFIGURATION));
+    assert_eq!(in_use(banks, &open, 700), Ok(sealed), "as it was carried");
+
+    // One that came open, in its place.
+    let verdict = load(banks, &open, &net::carried(GAUGE, &configuration));
+    assert_eq!((verdict.accepted, verdict.generation), (1, 2));
+    assert_eq!(in_use(banks, &open, 700), Ok(configuration));
+    // SAFETY: the banks are ours.
+    let nested = unsafe { &(*banks).nested };
+    assert!(nested.len() > 20 && nested.iter().all(|status| *status == IN_USE), "{nested:?}");
+}
