@@ -394,6 +394,7 @@ fn block(key: &[u8; 32], counter: u32, nonce: &[u8; 12], out: &mut [u8; 64]) {
 }
 
 /// The cipher before its block number `counter`.
+#[inline(never)]
 fn at_block(key: &[u8; 32], counter: u32, nonce: &[u8; 12]) -> ChaChaCore<R20, Ietf> {
     let mut cipher = ChaChaCore::new(key.into(), nonce.into());
     cipher.set_block_pos(counter);
