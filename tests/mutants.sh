@@ -21,7 +21,7 @@ mkdir -p target/mutants
 export PROPTEST_CASES=${PROPTEST_CASES:-8} HOPWRIGHT_SAMPLE=1
 exec cargo mutants --package hopwright-core --output target/mutants --iterate "${shard[@]}" \
     --test-package hopwright-core,hopwright-tests,hopwright-schedules \
-    --profile mutants --test-tool nextest --timeout 20 --build-timeout 900 \
+    --profile mutants --test-tool nextest --timeout 60 --build-timeout 900 \
     --no-default-features \
     --features hopwright-core/critical-section,hopwright-core/embedded-io,hopwright-core/_fuzz \
     "$@" -- -E 'not test(an_independent_implementation_agrees)'

@@ -11,10 +11,10 @@ use hopwright_core::keys::NetKey;
 use hopwright_core::message::{Inbox, Layout, Outbox, Progress};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
-    Command, Event, FixedChannels, Heard, Mode, Payload, Refused, Station, Watermark,
+    Command, Event, FixedChannels, Heard, Mode, Payload, Radio, Refused, Station, Watermark,
 };
 use hopwright_core::tree::Share;
-use hopwright_core::units::{Channel, Lane, Micros, Slot};
+use hopwright_core::units::{Channel, Dbm, Lane, Micros, Slot, Tick};
 use hopwright_sim::keytree::{Drawn, KeyTree, withdraw};
 use hopwright_tests::air::{Flight, SLOT_US, World};
 use hopwright_tests::plans::{Make, key, timing};
@@ -398,7 +398,7 @@ fn a_stored_order_survives_a_restart() {
         let make = Make { watermark, ..Make::member(0x4B) };
         let mut boat = make.station_with(&key(1), share(0x4B));
         let now = Micros::new(5_000_000);
-        let now = hopwright_core::units::Tick::ZERO.plus(now);
+        let now = Tick::ZERO.plus(now);
         boat.take_order(now, &order).expect("in the cover");
         let _ = boat.poll(now);
         !boat.keys().0.same(&key(1))
@@ -635,7 +635,7 @@ fn an_own_cut_in_is_finished_first() {
     let order = order(&[0x10], &key(1), 1, Slot::new(1_000));
     let make = Make { watermark: Watermark::Stored(Slot::new(1_000)), ..Make::member(0x4B) };
     let mut boat = make.station_with(&key(1), share(0x4B));
-    let mut now = hopwright_core::units::Tick::new(1_000_000);
+    let mut now = Tick::new(1_000_000);
     let mut run = |boat: &mut Station<128>, slots: u64| {
         for _ in 0..slots {
             now = now.plus(Micros::new(SLOT_US));
@@ -676,7 +676,7 @@ fn leaving_takes_nothing_along_that_was_not_confirmed() {
     world.run_slots(40);
     assert!(world.nodes[BOAT].station.in_step(), "it searches, and finds");
     let mut alone = station(OTHER);
-    let now = hopwright_core::units::Tick::new(1_000_000);
+    let now = Tick::new(1_000_000);
     alone.command(now, Command::Press(Target::ALL)).expect("a wish");
     let refused = alone.command(now, Command::Mode(Mode::SinglePlain));
     assert_eq!(refused, Err(Refused::Speaking));
@@ -714,4 +714,70 @@ fn a_change_is_told_even_if_the_queue_was_full() {
     let _ = boat.poll(now);
     let again: Vec<Event> = std::iter::from_fn(|| boat.next_event()).collect();
     assert!(!again.contains(&changed), "once");
+}
+
+/// A second change whose slot comes while the post is on the former key, for those who missed the first:
+/// from that slot on it sends with the newest.
+#[test]
+fn a_change_that_comes_during_a_visit_ends_it() {
+    let mut world = net();
+    let first = order(&[0x51], &key(1), 1, world.slot(POST).plus(40));
+    let now = world.local(POST, world.now);
+    world.nodes[POST].station.take_order(now, &first).expect("in the cover");
+    world.run_slots(60);
+    assert!(!has_key(&world, POST, &key(1)));
+    let present = HeaderKeys::new(world.nodes[POST].station.keys().0);
+    world.command(POST, Command::Order).expect("it has the order");
+    world.run_slots(10);
+    assert!(!world.nodes[POST].station.uses_net_key(), "it visits");
+    let due = world.slot(POST).plus(30);
+    let second = order(&[0x51], world.nodes[POST].station.keys().0, 2, due);
+    let now = world.local(POST, world.now);
+    world.nodes[POST].station.take_order(now, &second).expect("in the cover");
+    world.forget();
+    world.run_slots(60);
+    assert!(world.nodes[POST].station.holds_floor(), "its run is not over");
+    let newest = HeaderKeys::new(world.nodes[POST].station.keys().0);
+    let slots_under = |keys: &HeaderKeys| -> Vec<Slot> {
+        let bits = world.log.iter().filter_map(|flight| flight.bits.first_chunk());
+        bits.filter_map(|bits| keys.from_bits(bits, 0)).map(|header| header.slot).collect()
+    };
+    let (visit, after) = (slots_under(&HeaderKeys::new(&key(1))), slots_under(&newest));
+    assert!(visit.len() > 20 && visit.iter().all(|slot| *slot < due), "{visit:?}");
+    assert!(after.len() > 20 && after.iter().all(|slot| *slot >= due), "{after:?}");
+    assert!(slots_under(&present).is_empty());
+}
+
+/// Ranks of rendezvous channels are those of a key. A station whose channels were all but one disturbed
+/// under one chooses under the next as one that has never met any disturbance.
+#[test]
+fn what_is_known_of_interferers_goes_with_the_key() {
+    let (mut quiet, mut disturbed) = (station(BOAT), station(BOAT));
+    // Two minutes of search: whoever is disturbed reports energy wherever it listens.
+    let choices = |station: &mut Station<128>, slots: std::ops::Range<u64>, level: Option<Dbm>| {
+        let mut channels = Vec::new();
+        for now in slots.map(|slot| Tick::new(slot * 20_000)) {
+            let mut action = station.poll(now);
+            while action.until <= now {
+                action = station.poll(now);
+            }
+            let Radio::Listen { channel, .. } = action.radio else { continue };
+            channels.push(channel);
+            if let Some(level) = level.filter(|_| channel.number() % 5 != 0) {
+                station.energy(now.plus(Micros::new(19_000)), channel, level);
+            }
+        }
+        channels
+    };
+    let before = choices(&mut quiet, 0..6_000, None);
+    assert_ne!(before, choices(&mut disturbed, 0..6_000, Some(Dbm::new(-40))), "it evades");
+    for station in [&mut quiet, &mut disturbed] {
+        for (mode, slots) in [(Mode::SinglePlain, 6_000..6_010), (Mode::Hopping, 6_010..6_011)] {
+            let now = Tick::new(slots.start * 20_000);
+            station.command(now, Command::Mode(mode)).expect("nobody speaks");
+            let _ = choices(station, slots, None);
+        }
+    }
+    let after = choices(&mut quiet, 6_011..7_000, None);
+    assert_eq!(after, choices(&mut disturbed, 6_011..7_000, None));
 }
