@@ -19,6 +19,7 @@ esac
 mkdir -p target/mutants
 # What takes more than five seconds without optimisation: statistics of what others test one by one.
 slow='channel_use::|correlation::|randomness::|lanes_are_disjoint|independent_implementation|decoder_fails_exactly'
+slow="$slow|power_lost_after|waits_are_distributed|a_station_at_work"
 # Few cases: a mutant that only one of a hundred inputs shows is hardly covered. That one fails is enough; to make
 # its input small takes minutes without optimisation.
 export PROPTEST_CASES=${PROPTEST_CASES:-8} PROPTEST_MAX_SHRINK_ITERS=0 HOPWRIGHT_SAMPLE=1

@@ -63,6 +63,40 @@ fn contradictions_change_nothing() {
     assert_eq!(clock, before);
 }
 
+/// The last observation of each side that agrees, and the first that does not.
+#[test]
+fn intervals_that_touch_agree() {
+    let now = Tick::new(1_000_000);
+    let half_width = Some(Micros::new(1_000));
+    // 20 us of jitter on either side, 100 us of delay on one, and 1000 that the sender does not know.
+    for (agrees, conflicts, why) in
+        [(10_001_020, 10_001_021, Conflict::Ahead), (9_998_880, 9_998_879, Conflict::Behind)]
+    {
+        let mut clock = NetClock::start(plan(1_000), now, 10_000_000);
+        assert_eq!(
+            clock.observe(Observation { at: now, sent_us: conflicts, half_width }),
+            Err(why)
+        );
+        assert_eq!(clock.observe(Observation { at: now, sent_us: agrees, half_width }), Ok(()));
+        assert_eq!(clock.bound(now), (10_000_000, 10_000_000));
+    }
+}
+
+/// By what nothing has authenticated one listens: its phase is in the middle of what the sender's can be,
+/// the spread is what is left on either side, and the bound is what it was.
+#[test]
+fn a_supposed_phase_is_in_the_middle() {
+    let now = Tick::new(1_000_000);
+    let clock = NetClock::start(plan(1_000), now, 10_000_000);
+    let later = now.plus(Micros::new(3_600_000_000));
+    let seen = Observation { at: later, sent_us: 3_610_004_000, half_width: None };
+    let supposed = clock.supposing(seen);
+    // From 20 us before to 120 us behind what the reception alone would say.
+    assert_eq!(supposed.net_us(later), 3_610_004_050);
+    assert_eq!((supposed.spread_at, supposed.spread), (later, Micros::new(70)));
+    assert_eq!(supposed.bound(later), clock.bound(later));
+}
+
 #[test]
 fn a_speaker_within_the_delay_moves_nobody() {
     let now = Tick::new(1_000_000);
