@@ -362,14 +362,13 @@ const fn half(rest: u32, next: u32, d: u32) -> (u32, u32) {
         return (0, 0);
     };
     let mut left = left as u64;
-    let next = next as u64;
     // Twice at most.
-    while (q as u64).wrapping_mul(lower as u64) > (left << 16 | next) {
+    while (q as u64).wrapping_mul(lower as u64) > (left << 16 | next as u64) {
         q = q.wrapping_sub(1);
         left = left.wrapping_add(upper as u64);
     }
     // Less than `d`, so that the lower word is all of it.
-    let rest = (rest << 16 | next as u32).wrapping_sub(q.wrapping_mul(d));
+    let rest = (rest << 16 | next).wrapping_sub(q.wrapping_mul(d));
     (q, rest)
 }
 

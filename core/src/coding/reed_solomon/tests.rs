@@ -65,7 +65,7 @@ fn every_loss_and_every_error_of_a_small_code() {
         }
     }
     assert!(restored > 0 && refused > 0 && mistaken > 0);
-    assert_eq!(restored + refused + mistaken, 9_u32.pow(7).div_ceil(stride() as u32));
+    assert_eq!(restored + refused + mistaken, 9_usize.pow(7).div_ceil(stride()));
 }
 
 /// All of them, or a sample for slow runs: under Miri, and for one of thousands of mutants.
