@@ -261,3 +261,20 @@ proptest! {
         }
     }
 }
+
+/// `t / (1 - t)` in parts in 10^9, rounded up: 1000.001 and 500 250.125 are more than they seem.
+#[test]
+fn tolerances_against_truth_are_rounded_up() {
+    for (own, truth) in [(0, 0), (1, 2), (1_000, 1_001), (500_000, 500_251)] {
+        assert_eq!(against_truth(Ppb::new(own).unwrap()), truth, "{own}");
+    }
+}
+
+#[test]
+fn what_began_before_the_epoch_began_at_the_epoch() {
+    // Slot 2 is under way when the clock's count begins.
+    let clock = NetClock::start(plan(1_000), Tick::ZERO, 50_000);
+    assert_eq!(clock.start_of(&timing(), Slot::new(2)), Tick::ZERO);
+    assert_eq!(clock.start_of(&timing(), Slot::ZERO), Tick::ZERO);
+    assert_eq!(clock.start_of(&timing(), Slot::new(3)), Tick::new(10_000));
+}
