@@ -492,6 +492,24 @@ mod tests {
             prop_assert_eq!(hchacha20(&key, &input), theirs);
         }
 
+        /// Four bytes of the keystream under the label's own subkey, by the cipher crate.
+        #[test]
+        fn a_fingerprint_is_the_first_word_of_its_label(key: [u8; 32]) {
+            let label = b"hopwright/print\0";
+            let subkey: [u8; 32] = chacha20::hchacha::<R20>((&key).into(), label.into()).into();
+            let mut theirs = [0; 4];
+            ChaCha20::new((&subkey).into(), (&[0; 12]).into()).apply_keystream(&mut theirs);
+            prop_assert_eq!(NetKey::new(key).fingerprint(), theirs);
+        }
+
+        #[test]
+        fn a_mask_is_an_exclusive_or(key: [u8; 32], bytes: [u8; 32]) {
+            let mut masked = bytes;
+            Subkey(key).mask(&mut masked);
+            let expected: [u8; 32] = core::array::from_fn(|i| key[i] ^ bytes[i]);
+            prop_assert_eq!(masked, expected);
+        }
+
         /// Block by block is the same as the cipher crate's stream.
         #[test]
         fn apply_agrees_with_the_cipher_crate(
