@@ -7,13 +7,11 @@
 # as for mutants (tests/mutants.sh), with more cases.
 set -euo pipefail
 cd "$(dirname "$0")/.."
-export PROPTEST_CASES=${PROPTEST_CASES:-32} HOPWRIGHT_SAMPLE=1
-# Statistics of what others test one by one take minutes without optimisation.
-slow='channel_use::|correlation::|randomness::|lanes_are_disjoint|independent_implementation|decoder_fails_exactly'
-slow="$slow|power_lost_after|waits_are_distributed|a_station_at_work"
+source tests/core-tests.sh
+export PROPTEST_CASES=${PROPTEST_CASES:-32}
 # Nothing else belongs to what is measured.
 others='(tests|capi|sim-host|registry)/|tests\.rs$'
 exec cargo llvm-cov nextest --cargo-profile mutants --no-default-features \
     --package hopwright-core --package hopwright-tests --package hopwright-schedules \
-    --features hopwright-core/critical-section,hopwright-core/embedded-io,hopwright-core/_fuzz \
-    --ignore-filename-regex "$others" "${@:---summary-only}" -E "not test(/$slow/)"
+    --features "$features" \
+    --ignore-filename-regex "$others" "${@:---summary-only}" -E "$quick"

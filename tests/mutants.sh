@@ -9,6 +9,7 @@
 # the simulator need not be built: what only they notice counts as missed. Results: target/mutants/mutants.out; tests/mutants.py reads them.
 set -euo pipefail
 cd "$(dirname "$0")/.."
+source tests/core-tests.sh
 shard=()
 case ${1:-} in
     [0-9]*/[0-9]*)
@@ -17,15 +18,12 @@ case ${1:-} in
         ;;
 esac
 mkdir -p target/mutants
-# What takes more than five seconds without optimisation: statistics of what others test one by one.
-slow='channel_use::|correlation::|randomness::|lanes_are_disjoint|independent_implementation|decoder_fails_exactly'
-slow="$slow|power_lost_after|waits_are_distributed|a_station_at_work"
 # Few cases: a mutant that only one of a hundred inputs shows is hardly covered. That one fails is enough; to make
 # its input small takes minutes without optimisation.
-export PROPTEST_CASES=${PROPTEST_CASES:-8} PROPTEST_MAX_SHRINK_ITERS=0 HOPWRIGHT_SAMPLE=1
+export PROPTEST_CASES=${PROPTEST_CASES:-8} PROPTEST_MAX_SHRINK_ITERS=0
 exec cargo mutants --package hopwright-core --output target/mutants --iterate "${shard[@]}" \
     --test-package hopwright-core,hopwright-tests,hopwright-schedules \
     --profile mutants --test-tool nextest --timeout 150 --build-timeout 900 \
     --no-default-features \
-    --features hopwright-core/critical-section,hopwright-core/embedded-io,hopwright-core/_fuzz \
-    "$@" -- -E "not test(/$slow/)"
+    --features "$features" \
+    "$@" -- -E "$quick"
