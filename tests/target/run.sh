@@ -226,6 +226,15 @@ if ((linked == 0)); then
 else
     check "control: says nothing while the image does not link" 1
 fi
+status=0
+firmware --quiet --package hopwright-panic-free --features asynchronous
+python3 "$here/async_panics.py" "$images/panic-free" || status=$?
+check "with asynchronous code: no panic but that of a poll after the end" "$status"
+firmware --quiet --package hopwright-panic-free --features asynchronous,control
+status=0
+python3 "$here/async_panics.py" "$images/panic-free" >"$work/async.txt" || status=$?
+if ((status == 1)) && grep -q panic_bounds_check "$work/async.txt"; then status=0; else status=1; fi
+check "control: with an index out of range that is told" "$status"
 
 # ---- numbers ----
 

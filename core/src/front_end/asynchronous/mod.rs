@@ -14,6 +14,9 @@
 //!
 //! A task that takes long between two of its own waits delays all others, this one among them.
 //! Where that may happen, give the driver an executor of its own in an interrupt of higher priority.
+//!
+//! One panic is left here, and only here: the compiler's own, in every `async fn`, if a future is polled
+//! again after it has ended. No executor may do that; `await` does not.
 
 mod driver;
 mod transceiver;

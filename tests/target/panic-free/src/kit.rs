@@ -1,7 +1,4 @@
 //! The driver of a radio, and the hop interrupt.
-//!
-//! The asynchronous driver is not here: the compiler puts a panic into every `async fn`, for whoever
-//! polls it after its end, and only an executor's code can show that nobody does.
 
 use crate::fields::any_timing;
 use crate::station::any_station;
@@ -38,7 +35,7 @@ unsafe impl critical_section::Impl for Never {
 }
 
 /// Hardware that answers whatever it likes.
-struct Any;
+pub(crate) struct Any;
 
 impl ErrorType for Any {
     type Error = ErrorKind;
@@ -90,11 +87,11 @@ impl DelayNs for Any {
     }
 }
 
-fn tick() -> Tick {
+pub(crate) fn tick() -> Tick {
     Tick::new(black_box(0))
 }
 
-fn any_part() -> Part {
+pub(crate) fn any_part() -> Part {
     black_box(Part {
         crystal_hz: 0,
         resolution_bits: 0,

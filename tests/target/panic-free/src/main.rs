@@ -2,10 +2,14 @@
 //!
 //! The panic handler calls a function that exists nowhere. If any panic path is left after
 //! optimisation, so is that call, and the linker refuses the image. The image is never run.
+//!
+//! With the feature `asynchronous` it does link, whatever is left, and its code is looked at instead.
 
 #![no_std]
 #![no_main]
 
+#[cfg(feature = "asynchronous")]
+mod asynchronous;
 mod band;
 mod fields;
 mod keys;
@@ -22,12 +26,22 @@ mod voice;
 use core::hint::black_box;
 use core::panic::PanicInfo;
 
+#[cfg(not(feature = "asynchronous"))]
 #[expect(unsafe_code, reason = "the linker must believe that somebody else has it")]
 // SAFETY: nobody has it, so no image that calls it links.
 unsafe extern "C" {
     fn a_panic_path_is_left_in_the_core() -> !;
 }
 
+#[cfg(feature = "asynchronous")]
+#[panic_handler]
+fn panic(info: &PanicInfo<'_>) -> ! {
+    loop {
+        black_box(info);
+    }
+}
+
+#[cfg(not(feature = "asynchronous"))]
 #[panic_handler]
 fn panic(_: &PanicInfo<'_>) -> ! {
     #[expect(unsafe_code, reason = "declared above")]
@@ -54,6 +68,8 @@ extern "C" fn _start() -> ! {
     text::all(raster.err());
     voice::all();
     kit::all(&key);
+    #[cfg(feature = "asynchronous")]
+    asynchronous::all(&key);
     #[cfg(feature = "control")]
     black_box(black_box(&[0_u8; 4])[black_box(4)]);
     loop {
