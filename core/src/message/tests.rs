@@ -103,6 +103,25 @@ fn what_is_too_long_is_refused_before_it_is_sent() {
 }
 
 #[test]
+fn an_inbox_of_the_bytes_that_are_told_takes_the_text_and_one_smaller_does_not() {
+    fn arrives<const N: usize>(text: &[u8]) -> bool {
+        let mut inbox = Inbox::<N, 1>::new(layout(64, 24));
+        let mut arrived = false;
+        for (at, column) in sent(layout(64, 24), origin(9, 77_777), text) {
+            inbox.take(&key(), at, &column);
+            arrived |= work(&mut inbox).is_some_and(|(_, read)| read == text);
+        }
+        arrived
+    }
+    let (layout, text) = (layout(64, 24), text(100));
+    // 100 bytes and a tag of 16 are five rows of 24.
+    assert_eq!((layout.inbox_bytes(100), layout.outbox_bytes(100)), (Some(5 * 64), Some(5 * 24)));
+    assert!(arrives::<320>(&text));
+    assert!(!arrives::<319>(&text));
+    assert_eq!(layout.inbox_bytes(layout.longest() + 1), None);
+}
+
+#[test]
 fn a_longest_text_fits_whatever_the_outbox() {
     fn check<const N: usize>() {
         for (n, k) in [(31, 15), (48, 16), (64, 24), (255, 1), (255, 200)] {

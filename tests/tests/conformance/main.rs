@@ -27,6 +27,7 @@ mod recordings;
 mod reed_solomon;
 mod rendezvous;
 mod rfc8439;
+mod says;
 mod secrets;
 mod station_properties;
 mod transceiver;
