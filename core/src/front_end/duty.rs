@@ -296,7 +296,11 @@ impl Duty {
 
     /// When the driver has to be called again at the latest.
     pub(super) fn wake(&self, now: Tick) -> Tick {
-        let until = self.doing.map_or(now, |doing| doing.until.minus(self.margin));
+        self.wake_to_ask(now, self.doing.map_or(now, |doing| doing.until))
+    }
+
+    /// The same, if the station is to be asked next at `until`.
+    pub(super) fn wake_to_ask(&self, now: Tick, until: Tick) -> Tick {
         let span = self.span.map_or(Tick::MAX, |span| match span.level {
             None => self.middle(&span),
             Some(_) => self.end(&span),

@@ -2,7 +2,7 @@
 
 use super::duty::Order;
 use super::{Delays, Driver, FrontEnd, QualifyError, Tally, TooSlow};
-use crate::shared::{Ahead, Hops, Serial};
+use crate::shared::{Ahead, Hops, Ticket};
 use crate::station::{Action, Heard, Radio, Station};
 use crate::timing::Timing;
 use crate::units::{Channel, Micros, Tick};
@@ -35,7 +35,7 @@ pub struct SharedDriver<'h, F, G, S, const D: usize> {
     ahead: Ahead,
     setting: G,
     /// A slot that was prepared, of which the radio has not been told yet.
-    pending: Option<(Serial, Action)>,
+    pending: Option<(Ticket, Action)>,
 }
 
 /// What one step has brought.
@@ -105,15 +105,13 @@ where
         self.tell(station.burst())?;
         let hop = if self.driver.duty.receives() { None } else { self.prepare(station) };
         let now = self.driver.front_end.now();
-        let pending = self.pending.map_or(Tick::MAX, |(_, action)| action.from);
-        let wake = self.driver.duty.wake(now);
-        let wake = if self.driver.duty.receives() {
-            wake
-        } else {
-            // What is pending has priority: the interrupt takes it when it begins.
-            wake.min(self.ahead.wake()).min(pending)
+        let wake = self.driver.duty.wake_to_ask(now, self.ahead.wake());
+        // What is pending has priority: the interrupt takes it when it begins.
+        let wake = match self.pending {
+            Some((ticket, _)) if self.driver.duty.receives() => wake.max(ticket.from),
+            Some((ticket, _)) => ticket.from,
+            None => wake,
         };
-        let wake = if self.pending.is_some() { wake.max(pending) } else { wake };
         Ok(SharedStep { heard, wake: wake.max(now), hop })
     }
 
@@ -129,16 +127,16 @@ where
             }
             return None;
         };
-        let replaced = self.pending.replace((ticket.serial, answer));
+        let replaced = self.pending.replace((ticket, answer));
         if let Some((_, Action { radio: Radio::Transmit { .. }, .. })) = replaced {
             self.driver.duty.missed();
         }
-        Some(answer.from)
+        Some(ticket.from)
     }
 
     /// Tells the radio of a slot, once the interrupt has tuned for it.
     fn tell(&mut self, burst: &[u8]) -> Result<(), F::Error> {
-        let Some((serial, action)) = self.pending else { return Ok(()) };
+        let Some((Ticket { serial, .. }, action)) = self.pending else { return Ok(()) };
         let Some(entered) = self.hops.entered().filter(|entered| entered.serial == serial) else {
             return Ok(());
         };

@@ -43,11 +43,12 @@ impl Ahead {
         now.max(self.asked_for)
     }
 
-    /// When [`prepare`](Self::prepare) has something to do.
+    /// When [`prepare`](Self::prepare) has something to do. An instant that has passed means at once.
     #[must_use]
     pub fn wake(&self) -> Tick {
-        let ahead = |answer: Action| answer.until.minus(self.margin).max(self.asked_for);
-        self.answer.map_or(Tick::ZERO, ahead)
+        // An answer that is over when it comes means that the station has more to work out first.
+        let whole = self.answer.filter(|answer| answer.until > self.asked_for);
+        whole.map_or(Tick::ZERO, |answer| answer.until.minus(self.margin).max(self.asked_for))
     }
 
     /// The last answer.
@@ -100,6 +101,9 @@ impl Ahead {
             self.answer = Some(action);
             return Ok(None);
         };
+        // Who comes from another timeline comes into the middle of a slot: its beginning is past, and the
+        // slot before it is not over yet.
+        let slot = slot.not_before(at);
         // Late is what had been due before it was asked for; what the station has just heard is not.
         let late = before.is_some_and(|before| before.until <= now);
         let ticket = hops.prepare(now, slot, late)?;

@@ -144,7 +144,9 @@ pub struct HopTally {
 pub struct Ticket {
     /// Its number.
     pub serial: Serial,
-    /// It has begun already: make the interrupt come at once.
+    /// When the interrupt is to tune for it.
+    pub from: Tick,
+    /// That has passed already: make the interrupt come at once.
     pub at_once: bool,
 }
 
@@ -184,10 +186,17 @@ impl<S> Prepared<S> {
         known.then(|| Self { from, until, tuned: Some((channel, setting(channel))), sends })
     }
 
-    /// When the slot begins.
+    /// When the interrupt is to tune for it.
     #[must_use]
     pub const fn from(&self) -> Tick {
         self.from
+    }
+
+    /// The same, entered at `at` if it begins earlier. Until when it must have been tuned for to
+    /// transmit stays as it is.
+    #[must_use]
+    pub fn not_before(self, at: Tick) -> Self {
+        Self { from: self.from.max(at), ..self }
     }
 }
 
@@ -234,7 +243,7 @@ impl<S: Copy, const D: usize> Hops<S, D> {
             if at_once && late {
                 count(&mut inner.tally.late);
             }
-            Ok(Ticket { serial, at_once })
+            Ok(Ticket { serial, from: slot.from, at_once })
         })
         .unwrap_or(Err(Full))
     }

@@ -5,9 +5,11 @@
 //! time, the loop idle or loaded; then two threads.
 
 use hopwright_core::front_end::{Awaited, FrontEnd, Progress, SharedDriver};
+use hopwright_core::keys::Label;
 use hopwright_core::shared::{Ahead, Full, HopTally, Hops, Prepared, Serial, Ticket, Turn};
-use hopwright_core::station::{Action, Command, Event, Radio as Order, Station};
-use hopwright_core::units::{Channel, Dbm, Micros, Tick};
+use hopwright_core::station::{self, Action, Command, Event, Station};
+use hopwright_core::tree::{Node, Order, Secret, Share};
+use hopwright_core::units::{Channel, Dbm, Micros, Slot, Tick};
 use hopwright_tests::plans::{Make, key, timing};
 use hopwright_tests::radio::{Air, Dead, Doing, Flight, Radio};
 use std::cell::RefCell;
@@ -68,9 +70,9 @@ fn slot(number: u16, from: u64, sends: bool) -> Prepared<u16> {
 fn slot_of(station: &Station<128>, number: u16, from: u64, sends: bool) -> Prepared<u16> {
     let (channel, word, at) = (channel(number), 7, tick(from + 1_500));
     let radio = if sends {
-        Order::Transmit { channel, word, at }
+        station::Radio::Transmit { channel, word, at }
     } else {
-        Order::Listen { channel, word, complement: false }
+        station::Radio::Listen { channel, word, complement: false }
     };
     let until = tick(from + SLOT);
     let action = Action { radio, from: tick(from), until, poll_by: until };
@@ -190,7 +192,7 @@ fn from_within_itself_nothing_happens() {
 fn only_the_stations_own_channels_are_prepared() {
     let station = Make::member(0x21).station(&key(1));
     let prepared = |number| {
-        let radio = Order::Listen { channel: channel(number), word: 7, complement: false };
+        let radio = station::Radio::Listen { channel: channel(number), word: 7, complement: false };
         let until = tick(SLOT);
         let action = Action { radio, from: Tick::ZERO, until, poll_by: until };
         Prepared::new(&station, &timing(), &action, Channel::number).is_some()
@@ -309,16 +311,19 @@ struct Board {
 
 impl Board {
     fn new(make: Make, air: &Rc<RefCell<Air>>) -> Self {
+        Self::of(make.station(&key(1)), air)
+    }
+
+    fn of(station: Station<128>, air: &Rc<RefCell<Air>>) -> Self {
         let hops: &'static Hops<Channel, 4> = Box::leak(Box::new(Hops::new()));
         let radio = Rc::new(RefCell::new(Radio::new(air)));
         let common = Common(radio.clone());
         let setting: Setting = |channel| channel;
         let driver = SharedDriver::new(common, timing(), Micros::new(4_000), hops, setting);
         let (events, busy) = (Vec::new(), Vec::new());
-        let (station, driver) = (make.station(&key(1)), driver.expect("a quick radio"));
         Self {
             station,
-            driver,
+            driver: driver.expect("a quick radio"),
             hops,
             radio,
             timer: None,
@@ -353,7 +358,14 @@ impl Board {
             self.interrupt();
             return;
         }
+        let before = self.driver.time();
         let step = self.driver.step(&mut self.station).expect("a radio that answers");
+        let now = tick(self.radio.borrow().now);
+        // What is loaded into the radio is the slot that the station was asked for last.
+        assert!(
+            before <= now || self.driver.time() == before,
+            "asked for two slots ahead at {now:?}"
+        );
         self.wake = step.wake.us();
         if self.restless {
             self.wake = self.wake.min(self.radio.borrow().now + 333);
@@ -367,10 +379,12 @@ impl Board {
 
     fn interrupt(&mut self) {
         let now = self.radio.borrow().now;
+        let asked_for = self.driver.time().us();
         let next = self.hops.hop(tick(now), |turn| {
             let mut radio = self.radio.borrow_mut();
             match turn {
                 Turn::Tune { channel, .. } => {
+                    assert!(asked_for <= now, "{asked_for} is tuned for at {now}");
                     (radio.channel, radio.doing) = (Some(channel), Doing::Tuned);
                     // What the synthesiser takes; the loop sees it settle.
                     radio.now += radio.settle;
@@ -494,6 +508,93 @@ fn a_member_hears_through_its_interrupt_what_a_timekeeper_sends_through_its_own(
     assert_eq!(second.driver.tally().broken_off, 0);
     assert_eq!(second.hops.tally().lapses, 0, "{:?}", second.hops.tally());
     assert_eq!(second.station.counters().not_awaited, 0, "asked for the next slot too soon");
+}
+
+/// A newcomer cuts in, whose slots begin in the middle of theirs; so the way back leads through pieces of a
+/// slot, the shorter the later it comes.
+#[test]
+fn across_a_cut_in_and_back_one_slot_is_prepared_at_a_time() {
+    // A piece that is shorter than tuning takes is over before the radio is there: 500 us at least.
+    for phase in (500..20_000).step_by(2_000) {
+        let air = Rc::new(RefCell::new(Air::default()));
+        let [keeper, member] = [Make::timekeeper(0x10), Make::member(0x21)];
+        let mut boards = vec![Board::new(keeper, &air), Board::new(member, &air)];
+        run(&mut boards, 50_000);
+        boards[1].restless = true;
+        boards[0].command(Command::Announce);
+        run(&mut boards, 4_200_000 + phase);
+        boards.push(Board::new(Make::member(0x22), &air));
+        boards[2].radio.borrow_mut().now = 4_200_000 + phase;
+        run(&mut boards, 4_250_000 + phase);
+        boards[2].command(Command::Press(hopwright_core::address::Target::ALL));
+        run(&mut boards, 8_000_000);
+        boards[2].command(Command::Release);
+        run(&mut boards, 14_000_000);
+        boards[0].command(Command::Press(hopwright_core::address::Target::ALL));
+        run(&mut boards, 15_000_000);
+        let calls = boards[1].events.iter().filter_map(|event| match event {
+            Event::Call { source, .. } => Some(source.number()),
+            _ => None,
+        });
+        assert_eq!(calls.collect::<Vec<_>>(), [0x22, 0x10], "phase {phase}");
+        for board in &boards[..2] {
+            let tally = board.hops.tally();
+            assert_eq!(
+                (tally.late, tally.lapses, tally.expired),
+                (0, 0, 0),
+                "phase {phase}: {tally:?}"
+            );
+        }
+    }
+}
+
+/// A share of a tree whose secrets are told by their depth, and an order of a change of keys to its root.
+fn share_and_order(slot: u32) -> (Share, Vec<u8>) {
+    let secret = |depth: u8| Secret::new([0x30 | depth; 16]);
+    // The last token is given, each gives the one before.
+    let token = |generation: u8| {
+        (generation..u8::MAX).fold(Secret::new([0x55; 16]), |token, _| token.child(false))
+    };
+    let mut depths = 0..;
+    let path = std::array::from_fn(|_| secret(depths.next().unwrap()));
+    let aside = std::array::from_fn(|_| Secret::new([0x77; 16]));
+    let order = Order {
+        generation: 1,
+        slot: Slot::new(slot),
+        token: &token(1),
+        key: &key(2),
+        salt: [9; 16],
+        inner: &Secret::new([0x11; 16]),
+    };
+    let root = (Node::new(1).unwrap(), secret(0));
+    let bytes = order.to_bytes(&key(1).subkey(Label::Tree), &[root]).unwrap().to_vec();
+    (Share::new(path, aside, 0, token(0)), bytes)
+}
+
+#[test]
+fn a_change_of_keys_loses_no_slot() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut boards = [Make::timekeeper(0x10), Make::member(0x21)]
+        .map(|make| Board::of(make.station_with(&key(1), Some(share_and_order(0).0)), &air));
+    run(&mut boards, 50_000);
+    boards[0].command(Command::Announce);
+    run(&mut boards, 4_200_000);
+    // Slot 300 is about 6 s after the first: while the timekeeper speaks.
+    let (_, order) = share_and_order(300);
+    for board in &mut boards {
+        let time = board.driver.time();
+        board.station.take_order(time, &order).unwrap();
+        board.wake = 0;
+    }
+    boards[0].command(Command::Press(hopwright_core::address::Target::ALL));
+    run(&mut boards, 8_000_000);
+    for board in &boards {
+        assert_eq!(board.station.keys().0.fingerprint(), key(2).fingerprint());
+        let tally = board.hops.tally();
+        assert_eq!((tally.late, tally.lapses, tally.expired), (0, 0, 0), "{tally:?}");
+    }
+    let (sent, heard) = (boards[0].driver.tally().sent, boards[1].heard);
+    assert!(heard + 12 >= sent && sent > 350, "{heard} of {sent}");
 }
 
 // ---- threads ----
