@@ -101,6 +101,12 @@ mod tests {
     use proptest::{collection::btree_set, prelude::*};
     use std::vec::Vec;
 
+    #[test]
+    fn debug_lists_the_channels() {
+        let set: ChannelSet = [5, 4095].into_iter().filter_map(Channel::new).collect();
+        assert_eq!(std::format!("{set:?}"), "{5, 4095}");
+    }
+
     proptest! {
         #[test]
         fn behaves_like_a_set(

@@ -112,7 +112,6 @@ impl<'a> Machine<'a> {
     /// reception is taken when it is there.
     pub(super) fn listen(&mut self, awaited: Awaited) -> Writes {
         let complement = awaited.complement.filter(|_| self.matches_two());
-        let awaited = Awaited { complement, ..awaited };
         self.state = State::Waiting(awaited);
         let longest = complement.map_or(awaited.bytes, |bytes| bytes.max(awaited.bytes));
         let mut writes = Writes::new();

@@ -108,7 +108,7 @@ fn an_inbox_of_the_bytes_that_are_told_takes_the_text_and_one_smaller_does_not()
         let mut inbox = Inbox::<N, 1>::new(layout(64, 24));
         let mut arrived = false;
         for (at, column) in sent(layout(64, 24), origin(9, 77_777), text) {
-            inbox.take(&key(), at, &column);
+            let _ = inbox.take(&key(), at, &column);
             arrived |= work(&mut inbox).is_some_and(|(_, read)| read == text);
         }
         arrived

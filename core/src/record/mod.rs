@@ -327,6 +327,7 @@ mod tests {
     use crate::address::Address;
     use crate::band::Hopset;
     use crate::clock::ClockPlan;
+    use crate::header::Kind;
     use crate::keys::NetKey;
     use crate::sequence::Structure;
     use crate::station::{Config, FixedChannels, Role, Watermark};
@@ -339,6 +340,48 @@ mod tests {
         let mut out = Vec::new();
         input.encode(&mut |bytes: &[u8]| out.extend_from_slice(bytes));
         out
+    }
+
+    #[test]
+    fn every_input_reads_back() {
+        let (now, channel) = (Tick::new(1 << 40), Channel::new(77).unwrap());
+        let reception = Reception { channel, word: 5, at: Tick::new(9), bits: &[1, 2, 3] };
+        let commands = [
+            Command::Announce,
+            Command::Press(Target::all_but(Address::new(9))),
+            Command::Release,
+            Command::Order,
+            Command::Mode(Mode::Hopping),
+            Command::Mode(Mode::SingleSealed),
+            Command::Mode(Mode::SinglePlain),
+        ];
+        let others = [
+            Input::Poll(now),
+            Input::Heard(now, reception),
+            Input::Energy(now, channel, Dbm::new(-300)),
+            Input::Payload(&[4, 5]),
+            Input::Order(now, &[6]),
+        ];
+        for input in commands.map(|command| Input::Command(now, command)).into_iter().chain(others)
+        {
+            let bytes = written(&input);
+            let mut rest = &bytes[..];
+            let read = Input::decode(&mut rest).unwrap();
+            assert_eq!(std::format!("{read:?}"), std::format!("{input:?}"));
+            assert!(rest.is_empty());
+        }
+    }
+
+    #[test]
+    fn outputs_on_different_timelines_differ() {
+        let heard = |timeline| {
+            let mut out = Vec::new();
+            let header = Heard::Header { timeline, slot: Slot::new(1), kind: Kind::Over };
+            write_heard(header, &mut |bytes: &[u8]| out.extend_from_slice(bytes));
+            out
+        };
+        let [home, cut_in, single] = [Timeline::Home, Timeline::CutIn, Timeline::Single].map(heard);
+        assert!(home != cut_in && cut_in != single && single != home);
     }
 
     proptest! {

@@ -40,6 +40,7 @@ fn lanes_are_disjoint_and_exclusions_hold() {
             match hopset {
                 Ok(hopset) => {
                     hopsets += 1;
+                    assert_eq!(hopset.rotation(), 0, "only spaced lanes are turned");
                     for channel in hopset.channels() {
                         assert_eq!(owner[channel.index()], Some(lane), "plan {plans}: {channel}");
                     }

@@ -19,6 +19,7 @@ mod lanes;
 mod loader;
 mod manual_entry;
 mod messages;
+mod newcomers;
 mod oracle;
 mod provisioning;
 mod randomness;

@@ -26,6 +26,23 @@ fn power_is_measured_in_the_middle_and_told_at_the_end() {
     assert_eq!(duty.span_over(Tick::new(20_299)), None);
     assert_eq!(duty.span_over(Tick::new(20_300)), Some((channel, LEVEL)));
     assert_eq!(duty.span_over(Tick::new(20_300)), None, "the next slot's time has begun");
+    // And the same again, in the same channel.
+    assert!(!duty.wants_level(Tick::new(30_299)));
+    assert!(duty.wants_level(Tick::new(30_300)));
+    assert_eq!(duty.span_over(Tick::new(40_300)), None, "nothing has been measured");
+    duty.level(LEVEL);
+    assert_eq!(duty.span_over(Tick::new(40_300)), Some((channel, LEVEL)));
+}
+
+#[test]
+fn a_word_counts_for_its_own_slot() {
+    let (mut duty, channel) = listening();
+    let captured = Captured { word: 5, at: Tick::new(2_000), length: 33 };
+    duty.progress(Tick::new(9_000), Progress::Whole(captured)).unwrap();
+    duty.level(LEVEL);
+    assert_eq!(duty.span_over(Tick::new(20_300)), None);
+    duty.level(LEVEL);
+    assert_eq!(duty.span_over(Tick::new(40_300)), Some((channel, LEVEL)), "none in this one");
 }
 
 #[test]
