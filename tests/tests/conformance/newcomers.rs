@@ -7,10 +7,11 @@ use hopwright_core::acquire::{HASTE, PATIENCE_SLOTS};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::sequence::{Cursor, SlotKind, Timeline};
 use hopwright_core::station::{
-    CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Command, Event, FixedChannels, Mode, Radio,
+    CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Command, Dropped, Event, FixedChannels, Heard,
+    Mode, Radio,
 };
 use hopwright_core::units::{Channel, Dbm, Slot, Tick};
-use hopwright_tests::air::{SLOT_US, World};
+use hopwright_tests::air::{Flight, SLOT_US, World};
 use hopwright_tests::plans::{Make, key};
 
 const POST: usize = 0;
@@ -216,4 +217,37 @@ fn a_cut_in_for_one_is_followed_by_all_and_read_by_one() {
     world.run_slots(10);
     assert_eq!(told(&world, POST), ["call", "clear"]);
     assert_eq!(told(&world, BOAT), ["clear"], "when the cut-in has ended, not before");
+}
+
+/// Once a cut-in has ended, what was sent in it is of no use to anyone: not even a header that the
+/// station had missed.
+#[test]
+fn a_missed_header_of_a_cut_in_that_has_ended_is_a_recording() {
+    let mut world = net_without_the_newcomer();
+    world.command(NEWCOMER, Command::Press(Target::ALL)).expect("nobody speaks");
+    // The boat does not hear the end of the run, nor anything of the talk but its closing.
+    world.run_slots(100 + 270);
+    let from = world.now;
+    world.nodes[BOAT].deaf_until = u64::MAX;
+    go_ahead(&mut world, NEWCOMER);
+    let to = world.now - 2 * SLOT_US;
+    world.run_slots(3);
+    world.nodes[BOAT].deaf_until = world.now + SLOT_US;
+    world.command(NEWCOMER, Command::Release).expect("it speaks");
+    world.run_slots(20);
+    assert_eq!(told(&world, BOAT), ["call", "clear"]);
+    let missed = world.log.iter().filter(|flight| (from..to).contains(&flight.starts));
+    let missed: Vec<_> = missed.filter(|flight| flight.from == NEWCOMER).cloned().collect();
+    for _ in 0..20_000 {
+        world.run_slots(1);
+        let radio = world.nodes[BOAT].action.map(|action| action.radio);
+        let Some(Radio::Listen { channel, word, .. }) = radio else { continue };
+        let fits = |flight: &&Flight| flight.channel == channel && flight.word == word;
+        if let Some(flight) = missed.iter().find(fits) {
+            let heard = world.hear(BOAT, flight, world.now);
+            assert_eq!(heard, Heard::Dropped(Dropped::Replayed));
+            return;
+        }
+    }
+    panic!("it never listened where one of {} was sent", missed.len());
 }
