@@ -5,8 +5,8 @@
 #
 # All of it takes hours; 0/8 is every eighth mutant, spread over all files. What a former run has caught is not
 # asked again (--iterate). Needs cargo-mutants and cargo-nextest (cargo install --locked). Left out are
-# the exhaustive model and some statistics, which take too long, and the tests that need the planner, so that
-# the simulator need not be built: what only they notice counts as missed. Results: target/mutants/mutants.out; tests/mutants.py reads them.
+# the exhaustive model and some statistics, which take too long, and the few tests that need the simulator, so that
+# it need not be built: what only they notice counts as missed. Results: target/mutants/mutants.out; tests/mutants.py reads them.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 source tests/core-tests.sh

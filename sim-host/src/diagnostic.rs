@@ -13,6 +13,7 @@
 //! [`crate::input::Source`]), so that an error can be shown to anybody.
 
 use annotate_snippets::{AnnotationKind, Group, Level, Origin, Renderer, Snippet};
+use hopwright_core::tree::OrderError;
 use std::fmt;
 use std::ops::Range;
 use std::sync::Arc;
@@ -43,6 +44,13 @@ impl Diagnostic {
     #[must_use]
     pub fn new(what: impl Into<String>, help: impl Into<String>) -> Self {
         Self(Box::new(Inner { what: what.into(), place: Place::Nowhere, help: help.into() }))
+    }
+
+    /// Why there is no order of a change of the net key.
+    #[must_use]
+    pub fn of_order(error: OrderError) -> Self {
+        let help = "withdraw fewer stations; a plan has 255 withdrawals, and then needs a new tree";
+        Self::new(error.to_string(), help)
     }
 
     /// An error about a file as a whole.

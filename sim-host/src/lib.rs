@@ -47,6 +47,8 @@
 )]
 #![cfg_attr(not(test), deny(clippy::expect_used, clippy::panic, clippy::unwrap_used, clippy::todo))]
 
+pub use hopwright_keytree as keytree;
+
 pub mod adversaries;
 pub mod audio;
 pub mod blocks;
@@ -57,7 +59,6 @@ pub mod diagnostic;
 pub mod folder;
 pub mod hostile;
 pub mod input;
-pub mod keytree;
 pub mod load;
 pub mod plan;
 pub mod provision;

@@ -4,7 +4,7 @@ use super::{Outcome, write_out};
 use crate::diagnostic::Diagnostic;
 use crate::folder::write_whole_private;
 use crate::input::read_text;
-use crate::keytree::{Drawn, Withdrawal, bound, withdraw};
+use crate::keytree::{Withdrawal, bound, withdraw};
 use crate::plan::{Plan, parse_address};
 use crate::provision::{keep_out_of_core_dumps, key_text, write_private};
 use hopwright_core::address::Address;
@@ -66,9 +66,10 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
             "make a new plan with a new tree, and load every station afresh",
         )
     })?;
-    let drawn = Drawn::fresh()?;
+    let drawn = crate::provision::draw_order()?;
     let slot = Slot::new(args.from_slot);
-    let made = withdraw(&plan.key_tree()?, &plan.net_key(), generation, slot, &withdrawn, &drawn)?;
+    let made = withdraw(&plan.key_tree()?, &plan.net_key(), generation, slot, &withdrawn, &drawn)
+        .map_err(Diagnostic::of_order)?;
     let new_plan = new_plan(args, generation, &withdrawn)?;
     let keys = [
         ("net.key", drawn.key_bytes()),

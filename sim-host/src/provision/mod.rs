@@ -21,8 +21,8 @@ pub use seal::{
     KDF_LIMIT_KIB, OpenError, PASSPHRASE_KDF, Sealing, Secret, argon2id, open, open_envelope, seal,
 };
 pub use secret::{
-    create_private, fingerprint_text, keep_out_of_core_dumps, parse_hex_address, random,
-    read_passphrase, read_transfer_key,
+    create_private, draw_order, fingerprint_text, keep_out_of_core_dumps, parse_hex_address,
+    random, read_passphrase, read_transfer_key,
 };
 pub(crate) use secret::{hex, key_text, write_private};
 pub(crate) use shown::directory_text;

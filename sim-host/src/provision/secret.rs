@@ -7,6 +7,7 @@ use crate::input::read_text;
 use crate::plan::key::Key;
 use hopwright_core::address::Address;
 use hopwright_core::keys::NetKey;
+use hopwright_keytree::Drawn;
 use std::fmt::Write as _;
 use std::fs::{self, OpenOptions};
 use std::io::{self, ErrorKind, IsTerminal, Write};
@@ -30,6 +31,16 @@ pub fn random(bytes: &mut [u8]) -> Result<(), Diagnostic> {
             "use another machine: without it there are no keys",
         )
     })
+}
+
+/// Draws what an order of a change of the net key needs.
+///
+/// # Errors
+/// [`Diagnostic`] if there is no generator.
+pub fn draw_order() -> Result<Drawn, Diagnostic> {
+    let mut bytes = Zeroizing::new([0; 64]);
+    random(&mut *bytes)?;
+    Ok(Drawn::new(bytes))
 }
 
 /// Asks the system to write no core dump of this process, which would hold keys. Where it cannot

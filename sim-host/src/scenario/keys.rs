@@ -241,7 +241,8 @@ pub(crate) fn withdraw_in(
     let withdrawn = earlier.map(|node| radio.stations[*node].address).collect();
     // What a planner draws from its operating system comes from the seed here.
     let drawn = Drawn::new(Zeroizing::new(child_bytes(seed, &format!("withdraw/{index}"))));
-    let made = withdraw(tree, key, generation, slot, &withdrawn, &drawn)?;
+    let made =
+        withdraw(tree, key, generation, slot, &withdrawn, &drawn).map_err(Diagnostic::of_order)?;
     for node in &plan.stations {
         world.note_withdrawn(*node);
     }

@@ -15,7 +15,7 @@ use hopwright_core::station::{
 };
 use hopwright_core::tree::Share;
 use hopwright_core::units::{Channel, Dbm, Lane, Micros, Slot, Tick};
-use hopwright_sim::keytree::{Drawn, KeyTree, withdraw};
+use hopwright_keytree::{Drawn, KeyTree, withdraw};
 use hopwright_tests::air::{Flight, SLOT_US, World};
 use hopwright_tests::plans::{Make, key, timing};
 use std::collections::BTreeSet;

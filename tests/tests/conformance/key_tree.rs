@@ -10,7 +10,7 @@ use chacha20::{R20, hchacha};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::{Label, NetKey, Subkey};
 use hopwright_core::tree::{DIRECTORY, DirectoryFull, Node, Secret, Share};
-use hopwright_sim::keytree::KeyTree;
+use hopwright_keytree::KeyTree;
 use std::collections::BTreeSet;
 use zeroize::Zeroizing;
 

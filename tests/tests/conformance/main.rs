@@ -2,7 +2,6 @@
 //! against the specification. One program, because the core is then compiled into one.
 
 mod aead;
-#[cfg(feature = "whole")]
 mod calls_and_changes;
 mod cbor;
 mod channel_use;
@@ -13,7 +12,6 @@ mod golay;
 #[cfg(feature = "whole")]
 mod grammar;
 mod hostile;
-#[cfg(feature = "whole")]
 mod key_tree;
 mod lanes;
 mod loader;
@@ -35,7 +33,5 @@ mod transceiver;
 #[cfg(feature = "whole")]
 mod transfer_key;
 mod two_stations;
-#[cfg(feature = "whole")]
 mod vectors;
-#[cfg(feature = "whole")]
 mod withdrawal;

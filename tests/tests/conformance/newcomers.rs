@@ -38,9 +38,9 @@ fn net_without_the_newcomer() -> World {
 fn go_ahead(world: &mut World, node: usize) -> Slot {
     for _ in 0..600 {
         world.run_slots(1);
-        let slot = world.nodes[node].events.iter().find_map(|event| match event {
-            Event::GoAhead { slot } => Some(*slot),
-            _ => None,
+        let slot = world.nodes[node].events.iter().find_map(|event| {
+            let Event::GoAhead { slot } = event else { return None };
+            Some(*slot)
         });
         if let Some(slot) = slot {
             return slot;
@@ -57,14 +57,13 @@ fn read(world: &World, node: usize) -> Vec<Vec<u8>> {
 
 /// What a station has told of calls and their ends.
 fn told(world: &World, node: usize) -> Vec<&'static str> {
-    let events = world.nodes[node].events.iter();
-    let told = events.filter_map(|event| match event {
-        Event::Call { source, .. } => {
+    let told = world.nodes[node].events.iter().filter_map(|event| {
+        if let Event::Call { source, .. } = event {
             assert_eq!(source.number(), 0x51);
             Some("call")
+        } else {
+            matches!(event, Event::Clear { .. }).then_some("clear")
         }
-        Event::Clear { .. } => Some("clear"),
-        _ => None,
     });
     told.collect()
 }

@@ -14,7 +14,7 @@ use hopwright_core::keys::{Label, NetKey};
 use hopwright_core::sequence::{Cursor, Draw, Sequence, SlotKind, Structure, Timeline};
 use hopwright_core::tree::{Node, Order, Rekey, Secret};
 use hopwright_core::units::{Channel, Hertz, Lane, Micros, Slot};
-use hopwright_sim::keytree::{KeyTree, cover};
+use hopwright_keytree::{KeyTree, cover};
 use serde_json::Value;
 use zeroize::Zeroizing;
 

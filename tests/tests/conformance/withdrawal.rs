@@ -11,7 +11,7 @@ use hopwright_core::keys::{Label, NetKey};
 use hopwright_core::sequence::{Cursor, Draw, Sequence, Structure, Timeline};
 use hopwright_core::tree::{Node, Rekey};
 use hopwright_core::units::{Channel, Lane, Slot};
-use hopwright_sim::keytree::{Drawn, KeyTree, Withdrawal, bound, cover, withdraw};
+use hopwright_keytree::{Drawn, KeyTree, Withdrawal, bound, cover, withdraw};
 use hopwright_tests::binomial::band;
 use serde_json::Value;
 use std::collections::BTreeSet;

@@ -1,10 +1,9 @@
 //! Withdrawal: a new net key for everyone but the withdrawn.
 
 use super::{KeyTree, cover};
-use crate::diagnostic::Diagnostic;
 use hopwright_core::address::Address;
 use hopwright_core::keys::{Label, NetKey};
-use hopwright_core::tree::{Node, Order, Secret};
+use hopwright_core::tree::{Node, Order, OrderError, Secret};
 use hopwright_core::units::Slot;
 use std::collections::BTreeSet;
 use std::fmt;
@@ -24,16 +23,6 @@ impl Drawn {
     #[must_use]
     pub const fn new(bytes: Zeroizing<[u8; 64]>) -> Self {
         Self(bytes)
-    }
-
-    /// Draws from the operating system's generator.
-    ///
-    /// # Errors
-    /// [`Diagnostic`] if it fails.
-    pub fn fresh() -> Result<Self, Diagnostic> {
-        let mut bytes = Zeroizing::new([0; 64]);
-        crate::provision::random(&mut *bytes)?;
-        Ok(Self(bytes))
     }
 
     /// The bytes of the new net key.
@@ -66,7 +55,7 @@ pub struct Withdrawal {
 /// `present` is the net key until then, `generation` the order's: one more than the last.
 ///
 /// # Errors
-/// [`Diagnostic`] if everyone is withdrawn, or the generations have come to their end.
+/// [`OrderError`] if everyone is withdrawn, or the generations have come to their end.
 pub fn withdraw(
     tree: &KeyTree,
     present: &NetKey,
@@ -74,7 +63,7 @@ pub fn withdraw(
     slot: Slot,
     withdrawn: &BTreeSet<Address>,
     drawn: &Drawn,
-) -> Result<Withdrawal, Diagnostic> {
+) -> Result<Withdrawal, OrderError> {
     let numbers = withdrawn.iter().map(|address| u16::from(address.number())).collect();
     let cover: Vec<Node> = cover(8, &numbers).into_iter().filter_map(Node::new).collect();
     let secrets: Vec<(Node, Secret)> = cover.iter().map(|node| (*node, tree.node(*node))).collect();
@@ -86,9 +75,6 @@ pub fn withdraw(
         salt: drawn.part(32),
         inner: &Secret::new(drawn.part(48)),
     };
-    let bytes = order.to_bytes(&present.subkey(Label::Tree), &secrets).map_err(|error| {
-        let help = "withdraw fewer stations; a plan has 255 withdrawals, and then needs a new tree";
-        Diagnostic::new(error.to_string(), help)
-    })?;
+    let bytes = order.to_bytes(&present.subkey(Label::Tree), &secrets)?;
     Ok(Withdrawal { order: bytes.to_vec(), cover })
 }

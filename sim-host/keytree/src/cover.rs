@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 /// `depth` is at most 15; leaves that do not exist count for nothing.
 ///
 /// ```
-/// # use hopwright_sim::keytree::cover;
+/// # use hopwright_keytree::cover;
 /// assert_eq!(cover(8, &[9].into()), [3, 5, 9, 17, 32, 67, 133, 264]);
 /// ```
 #[must_use]
@@ -38,7 +38,7 @@ pub fn cover(depth: u32, withdrawn: &BTreeSet<u16>) -> Vec<u16> {
 /// else `r log2(N / r)` (the same paper, complete-subtree method), rounded down.
 ///
 /// ```
-/// # use hopwright_sim::keytree::bound;
+/// # use hopwright_keytree::bound;
 /// assert_eq!([bound(8, 0), bound(8, 1), bound(8, 3), bound(8, 256)], [1, 8, 19, 0]);
 /// ```
 #[must_use]
