@@ -373,6 +373,32 @@ mod tests {
     }
 
     #[test]
+    fn answers_of_commands_differ() {
+        let target = Target::one(Address::new(9));
+        let refused = [
+            Refused::NotTimekeeper,
+            Refused::TooEarly(Tick::new(1)),
+            Refused::WatermarkLost,
+            Refused::TimelineEnded,
+            Refused::Speaking,
+            Refused::NotSpeaking,
+            Refused::Busy,
+            Refused::TooLong(106),
+            Refused::Full,
+            Refused::NoKey(target),
+            Refused::NoOrder,
+            Refused::NotForUs,
+            Refused::NoChannel,
+        ];
+        let mut told = std::collections::BTreeSet::new();
+        for answer in refused.into_iter().map(Err).chain([Ok(())]) {
+            let mut out = Vec::new();
+            write_answer(answer, &mut |bytes: &[u8]| out.extend_from_slice(bytes));
+            assert!(told.insert(out), "{answer:?} is told like another");
+        }
+    }
+
+    #[test]
     fn outputs_on_different_timelines_differ() {
         let heard = |timeline| {
             let mut out = Vec::new();

@@ -60,6 +60,18 @@ fn an_over_is_carried_from_its_first_payload_to_its_last() {
 }
 
 #[test]
+fn the_floor_is_kept_while_the_over_goes_on() {
+    let mut relay = relay(0, 1);
+    relay.called(Side::A, Target::ALL);
+    relay.read(Side::A, &said(0, b"one")).unwrap();
+    relay.pressed(Side::B);
+    assert!(relay.next(Side::B).is_some());
+    assert_eq!(relay.wish(Side::B), None, "there may be more to come");
+    relay.ended(Side::A);
+    assert_eq!(relay.wish(Side::B), Some(Wish::Release));
+}
+
+#[test]
 fn what_is_not_to_be_carried_is_not() {
     let mut relay = relay(3, 1);
     let one = Target::one(Address::new(7));
