@@ -128,6 +128,24 @@ fn targets_reach_whom_they_name() {
     }
 }
 
+/// What was handed over and not said before the release is not said in the next over, to others.
+#[test]
+fn what_was_left_unsaid_stays_unsaid() {
+    let mut world = net_in_step();
+    world.command(POST, Command::Press(addressed(0x4B))).expect("the floor is free");
+    world.run_slots(u64::from(CALL_SLOTS) + 4);
+    let post = &mut world.nodes[POST].station;
+    post.queue_payload(b"for the boat").expect("it speaks");
+    world.command(POST, Command::Release).expect("it speaks");
+    world.run_slots(u64::from(CLOSING_SLOTS) + 3);
+    world.over(POST, addressed(0x51), &[b"for the other"]);
+    let said = |node: usize| {
+        let payloads = world.nodes[node].payloads.iter();
+        payloads.filter(|payload| !payload.is_empty()).cloned().collect::<Vec<_>>()
+    };
+    assert_eq!((said(BOAT), said(OTHER)), (vec![], vec![b"for the other".to_vec()]));
+}
+
 #[test]
 fn hold_off_lasts_until_go_ahead() {
     let mut world = net_in_step();
