@@ -343,6 +343,36 @@ fn watermarks_come_every_two_to_the_fourteen_slots() {
     assert_eq!(WATERMARK_STEP, 1 << 14, "specification section 8");
 }
 
+/// A timekeeper that has lost the time begins beyond whatever the others may have reached meanwhile.
+#[test]
+fn a_new_timeline_begins_beyond_the_one_that_was_lost() {
+    let make = Make { tolerance_ppb: 50_000, announce_slots: 20, ..Make::timekeeper(0x10) };
+    let mut station = make.station(&key(1));
+    station.command(Tick::ZERO, Command::Announce).expect("a timekeeper");
+    let _ = watermarks(&mut station, Tick::ZERO, Micros::new(SLOT_US * 30));
+    assert!(station.in_step());
+    // After sixty days at 50 ppm it is off by four minutes at most; nobody can be found by that.
+    let days = Tick::ZERO.plus(Micros::new(60 * 86_400 * 1_000_000));
+    for _ in 0..20 {
+        let _ = station.poll(days);
+    }
+    assert!(!station.in_step());
+    station.command(days, Command::Announce).expect("a timekeeper");
+    let header = (0..20).find_map(|_| {
+        let action = station.poll(days);
+        matches!(action.radio, Radio::Transmit { .. }).then(|| {
+            let bits = station.burst().first_chunk().copied().expect("a header");
+            HeaderKeys::new(&key(1)).from_bits(&bits, 0).expect("an announce")
+        })
+    });
+    let first = header.expect("it announces").slot;
+    let true_slot = days.us() / SLOT_US;
+    let spread = true_slot / 1_000_000 * 50;
+    let at_least = Slot::new(u32::try_from(true_slot + spread).expect("within the range"));
+    assert!(first >= at_least, "{first} is not beyond {at_least}");
+    assert!(first.after(at_least) < 10_000, "{first}: nor further than need be");
+}
+
 /// Whatever was on the air after the stored watermark, at most the step itself further on, is
 /// never sent again.
 #[test]
