@@ -343,6 +343,26 @@ fn watermarks_come_every_two_to_the_fourteen_slots() {
     assert_eq!(WATERMARK_STEP, 1 << 14, "specification section 8");
 }
 
+/// A deputy waits for a silence of announces, its own included.
+#[test]
+fn a_deputy_does_not_announce_on_top_of_itself() {
+    let after = Micros::from_millis(60_000);
+    let role = Role::Deputy { after };
+    let mut station = Make { role, ..Make::timekeeper(0x10) }.station(&key(1));
+    let at = |us: u64| Tick::new(us);
+    let _ = station.poll(at(0));
+    let soon = Err(Refused::TooEarly(at(after.us())));
+    assert_eq!(station.command(at(59_999_999), Command::Announce), soon);
+    assert_eq!(station.command(at(60_000_000), Command::Announce), Ok(()));
+    // 200 slots later it is over.
+    for slot in 0..210 {
+        let _ = station.poll(at(60_000_000 + slot * SLOT_US));
+    }
+    let soon = Err(Refused::TooEarly(at(120_000_000)));
+    assert_eq!(station.command(at(100_000_000), Command::Announce), soon);
+    assert_eq!(station.command(at(120_000_000), Command::Announce), Ok(()));
+}
+
 /// A timekeeper that has lost the time begins beyond whatever the others may have reached meanwhile.
 #[test]
 fn a_new_timeline_begins_beyond_the_one_that_was_lost() {
