@@ -36,6 +36,19 @@ pub(super) struct Attention {
     alerted: Option<Tick>,
 }
 
+/// Where a second's stay on the calling channel lies.
+#[derive(Debug)]
+pub(super) enum CallingStay {
+    /// There is no calling channel.
+    Never,
+    /// It begins then.
+    Ahead(Tick),
+    /// In the slot under way.
+    Due(Current),
+    /// It ended then.
+    Over(Tick),
+}
+
 impl Attention {
     /// Takes a report of energy; whether it raises an alert.
     fn energy(&mut self, now: Tick, lockout: Micros) -> bool {
@@ -139,20 +152,22 @@ impl<const N: usize> Station<N> {
         (frame.checked_rem(frames)? == 1).then_some(channel)
     }
 
-    /// The stay on the calling channel of a coasting station, if it is due in the slot under way;
-    /// else when the next one begins, if that is in this second.
-    pub(super) fn calling_stay(&self, place: Place) -> (Option<Current>, Option<Tick>) {
-        let Some(channel) = self.fixed.calling else { return (None, None) };
+    /// The stay of a coasting station on the calling channel, in the second under way.
+    pub(super) fn calling_stay(&self, place: Place) -> CallingStay {
+        let Some(channel) = self.fixed.calling else { return CallingStay::Never };
         let second = self.period_slots();
         let position = place.slot.number().checked_rem(second).unwrap_or_default();
         let start = Slot::new(place.slot.number().wrapping_sub(position)).plus(second / 2);
         let from = place.clock.start_of(&self.timing, start);
         let end = start.plus(self.frame_slots() / 2);
-        if place.slot < start {
-            return (None, Some(from));
-        }
         let until = place.clock.start_of(&self.timing, end);
-        ((place.slot < end).then(|| self.listen_fixed(channel, from, until)), None)
+        if place.slot < start {
+            CallingStay::Ahead(from)
+        } else if place.slot < end {
+            CallingStay::Due(self.listen_fixed(channel, from, until))
+        } else {
+            CallingStay::Over(until)
+        }
     }
 
     /// The sample of the watch channel for a station without time: the first slot's length of

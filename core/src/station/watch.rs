@@ -1,5 +1,6 @@
 //! Idle watch: where to listen while nobody speaks.
 
+use super::fixed::CallingStay;
 use super::poll::{Place, listen};
 use super::{Action, Current, Radio, Station, WATERMARK_STEP};
 use crate::acquire::choose;
@@ -21,11 +22,16 @@ impl<const N: usize> Station<N> {
         let mut current = match (self.watch_sample(place), grip) {
             (Some(sample), _) => sample,
             (None, Grip::Coasting(slots)) => match self.calling_stay(place) {
-                (Some(stay), _) => stay,
-                (None, next) => {
+                CallingStay::Due(stay) => stay,
+                CallingStay::Never => self.watch_ahead(place, slots),
+                CallingStay::Ahead(until) => {
                     let mut ahead = self.watch_ahead(place, slots);
-                    let until = next.unwrap_or(Tick::MAX);
                     ahead.action.until = ahead.action.until.min(until);
+                    ahead
+                }
+                CallingStay::Over(from) => {
+                    let mut ahead = self.watch_ahead(place, slots);
+                    ahead.action.from = ahead.action.from.max(from);
                     ahead
                 }
             },

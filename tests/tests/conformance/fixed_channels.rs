@@ -112,6 +112,31 @@ fn a_flood_of_calls_costs_nothing_and_alerts_once_in_a_lockout() {
     assert_eq!((silence.calls_waiting.len(), silence.watch_traffic.len()), (0, 0));
 }
 
+/// One radio cannot be in two places: an answer begins where the last one ended or goes on with it, with
+/// samples of both fixed channels in between.
+#[test]
+fn answers_follow_each_other_without_gap_or_overlap() {
+    // In step, coasting after half an hour at 1 ppm, and searching after ten.
+    for start in [0, 1_800 * SECOND, 36_000 * SECOND] {
+        let (mut station, announced) = watching();
+        let mut action = station.poll(Tick::new(announced + start));
+        if station.in_step() {
+            // And a driver may sleep through many of them.
+            assert!(action.poll_by > action.until.plus(Micros::new(60 * SECOND)), "{action:?}");
+        }
+        let mut samples = 0;
+        for _ in 0..2_000 {
+            let next = station.poll(action.until);
+            let goes_on = next.radio == action.radio && next.from == action.from;
+            assert!(goes_on || next.from == action.until, "{action:?}, {next:?}");
+            let Radio::Listen { channel, .. } = next.radio else { panic!("{next:?}") };
+            samples += u32::from(channel.number() >= 130);
+            action = next;
+        }
+        assert!(samples > 100, "{samples} samples");
+    }
+}
+
 /// In step, nothing of the calling channel's time comes out of the home half of the frames.
 #[test]
 fn home_listening_loses_no_more_than_the_watch_sample() {
