@@ -343,6 +343,30 @@ fn watermarks_come_every_two_to_the_fourteen_slots() {
     assert_eq!(WATERMARK_STEP, 1 << 14, "specification section 8");
 }
 
+/// Who coasts hears runs, too: every fourth stay is parked for them (specification section 7).
+#[test]
+fn a_coasting_station_parks_for_runs_every_fourth_stay() {
+    let mut station = Make::timekeeper(0x10).station(&key(1));
+    station.command(Tick::ZERO, Command::Announce).expect("a timekeeper");
+    let _ = watermarks(&mut station, Tick::ZERO, Micros::new(SLOT_US * 210));
+    // An hour at 1 ppm is 3.6 ms a side; at four it is less than a slot, and the station coasts.
+    let mut now = Tick::ZERO.plus(Micros::new(4 * 3_600 * 1_000_000));
+    let rendezvous: Vec<_> = station.sequence().rendezvous().collect();
+    let (mut stays, mut parked) = (0_u32, 0_u32);
+    for _ in 0..4_000 {
+        let action = station.poll(now);
+        let grip = station.clock().map(|clock| clock.grip(&timing(), now));
+        assert!(matches!(grip, Some(Grip::Coasting(_))), "{grip:?} at {now:?}");
+        let Radio::Listen { channel, complement, .. } = action.radio else { panic!("{action:?}") };
+        stays += 1;
+        parked += u32::from(!complement && rendezvous.contains(&channel));
+        now = action.until;
+    }
+    // And an eighth of the others waits for a sync slot: 0.25 + 0.75 / 8 = 0.344, five standard deviations 0.038.
+    let share = f64::from(parked) / f64::from(stays);
+    assert!((0.306..0.382).contains(&share), "{share} of {stays} stays");
+}
+
 /// A deputy waits for a silence of announces, its own included.
 #[test]
 fn a_deputy_does_not_announce_on_top_of_itself() {
