@@ -343,6 +343,63 @@ fn watermarks_come_every_two_to_the_fourteen_slots() {
     assert_eq!(WATERMARK_STEP, 1 << 14, "specification section 8");
 }
 
+/// What is said in a slot under one key is enciphered otherwise by everyone who may say it: two who speak at
+/// once, which happens, do not lay their texts open.
+#[test]
+fn two_sources_never_share_a_keystream() {
+    // Every payload that a timekeeper of this address sends in an over, with its slot.
+    let bursts = |address: u8| {
+        let mut station = Make::timekeeper(address).station(&key(1));
+        station.command(Tick::ZERO, Command::Announce).expect("a timekeeper");
+        let mut sent = Vec::new();
+        for slot in 0..260 {
+            let now = Tick::new(slot * SLOT_US);
+            if slot == 210 {
+                station.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+            }
+            let _ = station.queue_payload(b"the same words");
+            let action = station.poll(now);
+            if matches!(action.radio, Radio::Transmit { .. }) && station.burst().len() > 33 {
+                sent.push((action.from, station.burst().to_vec()));
+            }
+        }
+        sent
+    };
+    let (one, again, other) = (bursts(0x10), bursts(0x10), bursts(0x11));
+    assert!(one.len() > 30 && one == again);
+    assert_eq!(one.len(), other.len());
+    for ((slot, one), (same, other)) in one.iter().zip(&other) {
+        assert_eq!(slot, same);
+        let equal = one.iter().zip(other).filter(|(a, b)| a == b).count();
+        assert!(equal < 10, "{equal} of {} bytes at {slot:?}", one.len());
+    }
+}
+
+/// Who has lost step speaks on home time as long as others can still be found by it, and cuts in after that.
+#[test]
+fn a_station_that_is_lost_does_not_speak_on_what_is_left_of_home_time() {
+    let mut seen = Vec::new();
+    for hours in (0..6).chain((200..2_200).step_by(400)).chain((8_000..18_000).step_by(2_000)) {
+        let mut station = Make::timekeeper(0x10).station(&key(1));
+        station.command(Tick::ZERO, Command::Announce).expect("a timekeeper");
+        let _ = watermarks(&mut station, Tick::ZERO, Micros::new(SLOT_US * 210));
+        let now = Tick::ZERO.plus(Micros::new(hours * 3_600 * 1_000_000)).max(Tick::new(5_000_000));
+        let _ = station.poll(now);
+        let grip = station.clock().map(|clock| clock.grip(&timing(), now));
+        station.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+        for step in 0..300 {
+            let _ = station.poll(now.plus(Micros::new(step * SLOT_US / 2)));
+        }
+        assert!(station.holds_floor(), "after {hours} hours");
+        assert_eq!(station.cuts_in(), grip == Some(Grip::Lost), "after {hours} hours: {grip:?}");
+        let adrift = grip == Some(Grip::Adrift);
+        seen.push((adrift, station.cuts_in()));
+    }
+    for wanted in [(true, false), (false, true), (false, false)] {
+        assert!(seen.iter().filter(|seen| **seen == wanted).count() > 3, "{wanted:?}");
+    }
+}
+
 /// Who coasts hears runs, too: every fourth stay is parked for them (specification section 7).
 #[test]
 fn a_coasting_station_parks_for_runs_every_fourth_stay() {
