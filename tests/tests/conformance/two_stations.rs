@@ -343,6 +343,32 @@ fn watermarks_come_every_two_to_the_fourteen_slots() {
     assert_eq!(WATERMARK_STEP, 1 << 14, "specification section 8");
 }
 
+/// Close to the end of a timeline, where an over would not fit, nobody begins one on what is left of the time.
+#[test]
+fn no_over_begins_adrift_at_the_end_of_the_timeline() {
+    // With 500 ppm a station is adrift after some minutes; the timeline has 8000 slots, 160 s, left.
+    let stored = Slot::new(u32::MAX - 8_000 - WATERMARK_STEP);
+    let watermark = Watermark::Stored(stored);
+    let make = Make { watermark, tolerance_ppb: 500_000, ..Make::timekeeper(0x10) };
+    let speaks_at_home = |seconds: u64| {
+        let mut station = Make { announce_slots: 20, ..make }.station(&key(1));
+        station.command(Tick::ZERO, Command::Announce).expect("a timekeeper");
+        let _ = watermarks(&mut station, Tick::ZERO, Micros::new(SLOT_US * 30));
+        let now = Tick::new(seconds * 1_000_000);
+        let _ = station.poll(now);
+        let grip = station.clock().map(|clock| clock.grip(&timing(), now));
+        assert_eq!(grip, Some(Grip::Adrift), "after {seconds} s");
+        station.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+        for step in 0..300 {
+            let _ = station.poll(now.plus(Micros::new(step * SLOT_US / 2)));
+        }
+        // A cut-in with such an oscillator soon ends itself.
+        station.holds_floor() && !station.cuts_in()
+    };
+    assert!(speaks_at_home(70), "3500 slots of 8000 have passed");
+    assert!(!speaks_at_home(90), "fewer than 4096 are left");
+}
+
 /// What is said in a slot under one key is enciphered otherwise by everyone who may say it: two who speak at
 /// once, which happens, do not lay their texts open.
 #[test]
