@@ -385,11 +385,13 @@ impl<const N: usize> Station<N> {
         queued
     }
 
-    /// Enters an activity: the present action no longer holds.
+    /// Enters an activity: the present action no longer holds, and what was handed over for an over that has
+    /// ended, however it did, is not said in another.
     #[inline(never)]
     fn enter(&mut self, activity: Activity) {
         self.activity = activity;
         self.current = None;
+        self.payload.clear();
         if self.visiting && !self.holds_floor() {
             self.visiting = false;
             self.adopt();

@@ -51,8 +51,8 @@ pub(super) struct Seat {
     pub(super) may_talk: bool,
     /// Whom he has called.
     pub(super) called: Option<Target>,
-    /// What the driver has handed over and the station has not sent; `None` if nobody can say.
-    pub(super) handed: Option<Vec<u8>>,
+    /// What the driver has handed over and the station has not sent.
+    pub(super) handed: Vec<u8>,
     said: u8,
     /// The last slot that was sent on each timeline in this session, and when.
     last: BTreeMap<u32, (u32, u64)>,
@@ -86,7 +86,7 @@ impl Seat {
             share: super::SHARES[number].clone(),
             may_talk: false,
             called: None,
-            handed: Some(Vec::new()),
+            handed: Vec::new(),
             said: 0,
             last: BTreeMap::new(),
             last_timeline: 0,
@@ -197,7 +197,7 @@ impl Seat {
                 let timeline = if bit == 0 { Timeline::Home } else { Timeline::CutIn };
                 // An order's over is nobody's call.
                 let target = self.called.unwrap_or(Target::ALL);
-                let text = self.handed.replace(Vec::new());
+                let text = Some(std::mem::take(&mut self.handed));
                 Sending { header: None, key, slot, timeline, target, text }
             }
         };
@@ -238,16 +238,14 @@ impl Seat {
     /// Hands over something to be said, whenever there is room for it.
     pub(super) fn talk(&mut self) {
         if !self.station.holds_floor() {
-            // What was handed over and not said may wait for the next over or be gone.
-            if self.handed.as_ref().is_some_and(|handed| !handed.is_empty()) {
-                self.handed = None;
-            }
+            // What was handed over and not said is gone with its over.
+            self.handed.clear();
             return;
         }
         let text = vec![ADDRESSES[self.number].number(), self.said, self.sessions, 0x5E];
         if self.station.queue_payload(&text).is_ok() {
             self.said = self.said.wrapping_add(1);
-            self.handed = Some(text);
+            self.handed = text;
         }
     }
 
@@ -329,7 +327,7 @@ impl World<'_> {
             (Ok(()), Command::Order) => seat.called = None,
             (Ok(()), Command::Release) => {
                 seat.may_talk = false;
-                seat.handed = Some(Vec::new());
+                seat.handed.clear();
             }
             (Ok(()), _) => {}
             (Err(_), _) => {
