@@ -40,7 +40,8 @@ impl<const N: usize> Station<N> {
     }
 
     /// Hands over the payload of the next traffic slot of our own over. A traffic slot for which
-    /// none was handed over carries an empty one.
+    /// none was handed over carries an empty one. What has not been sent when the over ends, however it
+    /// does, is dropped.
     ///
     /// # Errors
     /// [`Refused::NotSpeaking`] without an over, [`Refused::TooLong`] beyond
