@@ -1,5 +1,6 @@
 //! The driver of a radio for executors, and the least of an executor.
 
+use crate::band::any_raster;
 use crate::fields::any_timing;
 use crate::kit::{Any, any_part, tick};
 use crate::station::any_station;
@@ -12,12 +13,11 @@ use embedded_hal::spi::{ErrorKind, Operation};
 use embedded_hal_async::delay::DelayNs;
 use embedded_hal_async::digital::Wait;
 use embedded_hal_async::spi::SpiDevice;
-use hopwright_core::band::Raster;
 use hopwright_core::front_end::asynchronous::{Driver, Edge, FrontEnd, Transceiver};
 use hopwright_core::front_end::{Awaited, Board, NoPin};
 use hopwright_core::keys::NetKey;
 use hopwright_core::station::Station;
-use hopwright_core::units::{Channel, Hertz};
+use hopwright_core::units::Channel;
 
 /// As long as hardware takes.
 async fn a_while() {
@@ -79,8 +79,7 @@ fn run<F: Future>(future: F) -> F::Output {
 pub(crate) fn all(key: &NetKey) {
     let Some(mut station) = any_station::<128>(key) else { return };
     let Ok(timing) = any_timing() else { return };
-    let hertz = |hz: u64| Hertz::new(black_box(hz));
-    let Ok(raster) = Raster::new(hertz(1), hertz(1), hertz(1), black_box(1)) else { return };
+    let Ok(raster) = any_raster() else { return };
     let part = any_part();
     let stamps = Edge::new(Any, tick);
     let board = Board { spi: Any, amplifier: NoPin, delay: Any, clock: tick, stamps };
