@@ -366,7 +366,8 @@ impl<const DEPTH: usize, const BYTES: usize> Receiver<DEPTH, BYTES> {
         place.next = number.wrapping_add(1);
         let filling = place.filling > 0;
         place.filling = place.filling.saturating_sub(1);
-        let behind = place.newest.wrapping_sub(number).cast_signed() < 0 && place.lag > 0;
+        let behind = place.newest.wrapping_sub(number).cast_signed() < 0;
+        let late = behind && place.lag > self.delay;
         let held = self.held.get_mut(Self::index(number));
         self.playing = held.and_then(|held| held.take_if(|held| held.number == number));
         if self.playing.is_some() {
@@ -376,7 +377,7 @@ impl<const DEPTH: usize, const BYTES: usize> Receiver<DEPTH, BYTES> {
         let mark = match &self.playing {
             Some(held) => Mark::Heard(&held.bits),
             None if filling => return None,
-            None if behind => Mark::Late,
+            None if late => Mark::Late,
             None => Mark::Lost,
         };
         Some(Played { number, mark })

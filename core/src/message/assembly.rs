@@ -23,8 +23,10 @@ pub(super) struct Assembly<const N: usize> {
     about: Option<About>,
     /// Columns that have come.
     have: Columns,
-    /// Those of them that are in use, or were when the tag did not fit.
+    /// Those of them that are in use.
     used: Columns,
+    /// Whether any has come or gone since they were last put to use.
+    changed: bool,
     phase: Phase,
     /// When it last heard of its source.
     touched: u32,
@@ -71,6 +73,7 @@ impl<const N: usize> Assembly<N> {
             about: None,
             have: [Positions::NONE; MAX_BLOCKS as usize],
             used: [Positions::NONE; MAX_BLOCKS as usize],
+            changed: false,
             phase: Phase::Wiped,
             touched: 0,
             bytes: [0; N],
@@ -105,6 +108,7 @@ impl<const N: usize> Assembly<N> {
         self.about = Some(About { key: key.clone(), first, length, shape });
         self.have = [Positions::NONE; MAX_BLOCKS as usize];
         self.used = [Positions::NONE; MAX_BLOCKS as usize];
+        self.changed = false;
         self.phase = Phase::Collecting;
         self.bytes.zeroize();
     }
@@ -144,6 +148,7 @@ impl<const N: usize> Assembly<N> {
                 return Taken::Repeated;
             }
             have.remove(fragment.column);
+            self.changed = true;
             return Taken::Conflicting;
         }
         if verifying && used.contains(fragment.column) {
@@ -154,7 +159,16 @@ impl<const N: usize> Assembly<N> {
             *place = *symbol;
         }
         have.insert(fragment.column);
+        self.changed = true;
         Taken::Stored
+    }
+
+    /// Wipes what has been delivered.
+    pub(super) fn wipe_delivered(&mut self) {
+        if matches!(self.phase, Phase::Delivered) {
+            self.bytes.zeroize();
+            self.phase = Phase::Wiped;
+        }
     }
 
     /// Does one piece of work.
@@ -162,18 +176,14 @@ impl<const N: usize> Assembly<N> {
         let Some(about) = &self.about else { return Step::Nothing };
         let words = about.shape.words();
         match &mut self.phase {
-            Phase::Wiped => Step::Nothing,
-            Phase::Delivered => {
-                self.bytes.zeroize();
-                self.phase = Phase::Wiped;
-                Step::Nothing
-            }
+            Phase::Delivered | Phase::Wiped => Step::Nothing,
             Phase::Collecting => {
                 let blocks = self.have.iter().take(about.shape.blocks.into());
                 let enough = |columns: &Positions| columns.len() >= u32::from(layout.code().k());
-                if self.have == self.used || !blocks.into_iter().all(enough) {
+                if !self.changed || !blocks.into_iter().all(enough) {
                     return Step::Nothing;
                 }
+                self.changed = false;
                 self.used = self.have;
                 let mac = Mac::new(&about.key, &about.first.nonce(), &[]);
                 self.phase = Phase::Verifying { row: 0, mac, tag: Tag::default() };
@@ -225,6 +235,12 @@ impl<const N: usize> Assembly<N> {
                 }
             }
         }
+    }
+
+    /// Whether these bytes lie anywhere in it.
+    #[cfg(test)]
+    pub(super) fn holds(&self, text: &[u8]) -> bool {
+        self.bytes.windows(text.len()).any(|window| window == text)
     }
 
     /// The message, when a step has said that it is ready.

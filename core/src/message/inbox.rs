@@ -106,11 +106,18 @@ impl<const N: usize, const SOURCES: usize> Inbox<N, SOURCES> {
         place.store(&self.layout, self.clock, first, &fragment)
     }
 
+    /// Whether these bytes lie anywhere in it.
+    #[cfg(test)]
+    pub(super) fn holds(&self, text: &[u8]) -> bool {
+        self.assemblies.iter().any(|assembly| assembly.holds(text))
+    }
+
     /// Does one piece of work: decodes one row, or opens a message all of whose rows are decoded.
     ///
     /// Each row is decoded once before the tag is compared and once after. If the tag does not
     /// fit, or a row cannot be restored, the message waits for further columns.
     pub fn work(&mut self) -> Progress<'_> {
+        self.assemblies.iter_mut().for_each(Assembly::wipe_delivered);
         let mut steps = self.assemblies.iter_mut().map(|a| (a.step(&self.layout), a));
         match steps.find(|(step, _)| *step != Step::Nothing) {
             None | Some((Step::Nothing, _)) => Progress::Waiting,

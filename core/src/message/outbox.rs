@@ -1,7 +1,7 @@
 //! The sender's side.
 
 use super::fragment::{HEADER_BYTES, header};
-use super::{Layout, Origin, Shape};
+use super::{Layout, MAX_BLOCKS, Origin, Shape};
 use crate::keys::{Subkey, put};
 use crate::seal::TAG_BYTES;
 use crate::sequence::Timeline;
@@ -116,11 +116,14 @@ impl<const N: usize> Outbox<N> {
     pub fn longest(&self) -> u16 {
         let k = usize::from(self.layout.code().k());
         let words = N.checked_div(k).unwrap_or_default();
-        // Blocks of equal height: the last few rows of a small outbox may be of no use.
         let rows = usize::from(self.layout.most_rows()).max(1);
+        let words = words.min(rows.saturating_mul(MAX_BLOCKS.into()));
+        // Blocks of equal height: the last few words of a small outbox may be of no use, or its
+        // last block, if those before it hold more when they are full.
         let blocks = words.div_ceil(rows).max(1);
-        let words = words.saturating_sub(words.checked_rem(blocks).unwrap_or_default());
-        let bytes = words.saturating_mul(k).saturating_sub(TAG_BYTES);
+        let equal = words.saturating_sub(words.checked_rem(blocks).unwrap_or_default());
+        let full = rows.saturating_mul(blocks.saturating_sub(1));
+        let bytes = equal.max(full).saturating_mul(k).saturating_sub(TAG_BYTES);
         u16::try_from(bytes).unwrap_or(u16::MAX).min(self.layout.longest())
     }
 
@@ -158,6 +161,10 @@ impl<const N: usize> Outbox<N> {
     }
 
     /// Sends the last message again from its first column. Nothing happens without one.
+    ///
+    /// It stays sealed under the key and for the first slot that it was loaded with: a receiver can
+    /// tell that slot for 65 536 slots, and who has changed keys since, or hears of the message
+    /// only then, cannot open it. Load it anew in either case.
     pub fn repeat(&mut self) {
         if let Some(at) = &mut self.under_way {
             at.block = 0;

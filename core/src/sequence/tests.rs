@@ -1,5 +1,6 @@
 use super::*;
 use crate::band::{ChannelSet, LaneKind, Lanes, Pick, Raster};
+use crate::sparse;
 use crate::units::Hertz;
 use proptest::prelude::*;
 use std::vec::Vec as StdVec;
@@ -35,7 +36,7 @@ proptest! {
         let sequence = sequence(key, count, structure);
         let timeline = if cut_in { Timeline::CutIn } else { Timeline::Home };
         let mut walker = Cursor::new(&sequence, timeline);
-        for h in start..start + 600 {
+        for h in start..start + if cfg!(miri) { 75 } else { 600 } {
             let slot = Slot::new(h);
             let walked = walker.hop(&sequence, slot);
             if h % 37 == 0 {
@@ -56,7 +57,7 @@ proptest! {
         key: [u8; 32],
         (count, structure) in any_structure(),
         start in 0_u32..u32::MAX - 2_000,
-        steps in proptest::collection::vec((0_u32..2_000, 0_usize..9, 0_u32..2_000), 1..20),
+        steps in proptest::collection::vec((0_u32..2_000, 0_usize..9, 0_u32..2_000), 1..20 / sparse(5)),
     ) {
         let sequence = sequence(key, count, structure);
         let mut cursor = Cursor::new(&sequence, Timeline::Home);
@@ -91,7 +92,7 @@ proptest! {
         key: [u8; 32],
         (count, structure) in any_structure(),
         start in 0_u32..u32::MAX - 5_000,
-        len in 0_usize..4_000,
+        len in 0_usize..4_000 / sparse(100),
     ) {
         let sequence = sequence(key, count, structure);
         let mut filled = std::vec![Channel::default(); len];
@@ -130,7 +131,7 @@ proptest! {
         let sequence = sequence(key, 200, structure);
         let mut cursor = Cursor::new(&sequence, Timeline::Home);
         let (mut last, mut longest) = (std::collections::BTreeMap::new(), 0);
-        for frame in start..start + 300 {
+        for frame in start..start + if cfg!(miri) { 100 } else { 300 } {
             for h in frame * 8..frame * 8 + 8 {
                 let hop = cursor.hop(&sequence, Slot::new(h));
                 if hop.kind == SlotKind::Sync

@@ -116,6 +116,21 @@ fn a_stream_that_falls_behind_is_late_and_then_followed() {
     assert_eq!(out, "hhhhhhhhhhllLLlhhh");
 }
 
+/// A longer delay would not have helped where the lag is within it.
+#[test]
+fn what_is_behind_by_less_than_the_delay_is_lost_and_not_late() {
+    let mut receiver = Buffer::new(share(), 3).unwrap();
+    let mut out = std::string::String::new();
+    // The speaker misses slot 1; from 5 on nothing is heard.
+    for number in [Some(0), None, Some(1), Some(2), Some(3)].into_iter().chain([None; 5]) {
+        if let Some(number) = number {
+            heard(&mut receiver, number).unwrap();
+        }
+        out.extend(play(&mut receiver).map(|(_, mark)| mark));
+    }
+    assert_eq!(out, "hhhhlll");
+}
+
 #[test]
 fn one_garbled_number_moves_nothing() {
     let mut receiver = Buffer::new(share(), 2).unwrap();

@@ -91,7 +91,7 @@ mod tests {
                 let Some(target) = Target::prefix(Address::new(a), length) else { continue };
                 let node = Node::of(target).unwrap();
                 assert_eq!(node.depth(), u32::from(length));
-                for station in (0..=255).map(Address::new) {
+                for station in (0..=255).step_by(crate::sparse(7)).map(Address::new) {
                     assert_eq!(node.covers(station), target.covers(station), "{node:?} {station}");
                 }
             }
