@@ -305,7 +305,7 @@ impl<const N: usize> Station<N> {
             Kind::Closing => {
                 if before.is_some() {
                     self.enter(Activity::watch());
-                    self.put_wish_off(now);
+                    self.put_wish_off(now, 0);
                     self.report(Event::Clear { slot });
                 }
             }
@@ -332,24 +332,6 @@ impl<const N: usize> Station<N> {
             self.report(Event::Call { source, target, slot });
         } else {
             self.report(Event::Busy { slot });
-        }
-    }
-
-    /// Two who wait for the floor shall not take it in the same slot.
-    fn put_wish_off(&mut self, now: Tick) {
-        let slot = self.slot(now);
-        let chance = slot.or(self.last_guest).unwrap_or_default();
-        // The second closing header is still to come.
-        let wait = self.wait_slots(chance).saturating_add(super::CLOSING_SLOTS);
-        let Some(wish) = &mut self.wish else { return };
-        wish.since = match self.mode {
-            Mode::Hopping => now,
-            Mode::SingleSealed | Mode::SinglePlain => {
-                now.plus(self.timing.slot().times(wait.into()))
-            }
-        };
-        if let Some(slot) = slot {
-            wish.not_before = slot.plus(wait);
         }
     }
 
@@ -380,9 +362,7 @@ impl<const N: usize> Station<N> {
         let slot = header.slot;
         if header.kind == Kind::Closing {
             self.activity = Activity::Follow(Follow { last: slot, ..follow });
-            self.return_home(now);
-            self.put_wish_off(now);
-            self.report(Event::Clear { slot });
+            self.leave_cut_in(slot, now);
             return Ok(());
         }
         let call = Call { source: header.source, target: header.target, order: false };
@@ -403,12 +383,12 @@ impl<const N: usize> Station<N> {
         header: Header,
         timeline: Timeline,
     ) -> Result<(), Dropped> {
-        // The end of a cut-in, or one that has been followed already, is not joined: recordings
-        // of it are of no use to anyone.
+        // The end of a cut-in, or one that has been followed already, or spoken, is not joined:
+        // recordings of it are of no use to anyone.
         let again = self.last_guest.is_some_and(|last| {
             header.slot <= last && last.after(header.slot) < i64::from(WATERMARK_STEP)
         });
-        if again || header.kind != Kind::CutIn {
+        if again || header.kind != Kind::CutIn || header.source == self.address {
             return Err(Dropped::Replayed);
         }
         let resume = self.in_step();

@@ -8,7 +8,7 @@
 //!                          for those who have missed it     visit
 //! ```
 
-use super::activity::Activity;
+use super::activity::{Activity, Basis, Verify};
 use super::{Cursor, Event, Mode, Payload, Refused, Station};
 use crate::acquire::Interferers;
 use crate::address::{Address, Target};
@@ -85,9 +85,14 @@ impl<const N: usize> Station<N> {
     ///
     /// # Errors
     /// [`Refused::NotForUs`] if it does not open with this station's share, under the present net
-    /// key; nothing has changed then, and nobody can tell why.
+    /// key, and nobody can tell why; [`Refused::Full`] while the event of the change before waits
+    /// for room, for its keys must be stored first. Nothing has changed then.
     pub fn take_order(&mut self, now: Tick, order: &[u8]) -> Result<(), Refused> {
         self.first_asked(now);
+        self.tell_keys_changed();
+        if let Change::Followed { told: false, .. } = self.change {
+            return Err(Refused::Full);
+        }
         let share = self.share.as_mut().ok_or(Refused::NotForUs)?;
         let tree = self.key.subkey(Label::Tree);
         let rekey = Rekey::open(share, &tree, self.address, order).ok_or(Refused::NotForUs)?;
@@ -95,7 +100,7 @@ impl<const N: usize> Station<N> {
         let slot = rekey.slot();
         self.change = Change::Ordered(rekey);
         // The action under way must not last beyond the slot.
-        self.current = None;
+        self.ask_anew();
         self.report(Event::Ordered { slot });
         Ok(())
     }
@@ -224,20 +229,24 @@ impl<const N: usize> Station<N> {
     #[inline(never)]
     pub(super) fn change_keys_when_due(&mut self, now: Tick) {
         match &self.change {
-            Change::None | Change::Followed { told: true, .. } => {}
-            Change::Followed { slot, told: false, .. } => {
-                let event = Event::KeysChanged { slot: *slot };
-                let queued = self.report(event);
-                if let Change::Followed { told, .. } = &mut self.change {
-                    *told = queued;
-                }
-            }
+            Change::None => {}
+            Change::Followed { .. } => self.tell_keys_changed(),
             Change::Ordered(rekey) => {
                 let slot = rekey.slot();
                 let start = self.timing.start_of(slot);
-                let time = self.clock.as_ref().map(|clock| {
-                    if self.in_step() { clock.net_us(now) } else { clock.bound(now).0 }
-                });
+                // A header that nothing has confirmed changes no keys.
+                let (clock, certain) = match self.activity {
+                    Activity::Verify(Verify { basis, .. }) => (&self.guest, basis != Basis::Header),
+                    Activity::Search(_)
+                    | Activity::Watch(_)
+                    | Activity::Follow(_)
+                    | Activity::Speak(_)
+                    | Activity::Announce(_)
+                    | Activity::Single => (&self.clock, self.in_step()),
+                };
+                let time = clock
+                    .as_ref()
+                    .map(|clock| if certain { clock.net_us(now) } else { clock.bound(now).0 });
                 let stored = self.floor().is_some_and(|floor| floor >= slot);
                 // A cut-in of our own knows no time, and ends soon.
                 if (stored || time.is_some_and(|time| time >= start)) && !self.cuts_in() {
@@ -247,10 +256,20 @@ impl<const N: usize> Station<N> {
         }
     }
 
+    /// Tells of the last change, if there was no room for that before.
+    fn tell_keys_changed(&mut self) {
+        if let Change::Followed { slot, told: false, .. } = self.change {
+            let queued = self.report(Event::KeysChanged { slot });
+            if let Change::Followed { told, .. } = &mut self.change {
+                *told = queued;
+            }
+        }
+    }
+
     fn change_keys(&mut self, now: Tick, slot: Slot) {
         if self.activity.timeline() == Timeline::CutIn {
             // Whoever cuts in now is not one of those who go over.
-            self.return_home(now);
+            self.leave_cut_in(slot, now);
         }
         let Change::Ordered(rekey) = core::mem::take(&mut self.change) else { return };
         let former = core::mem::replace(&mut self.key, rekey.key().copy());

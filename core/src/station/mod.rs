@@ -385,6 +385,12 @@ impl<const N: usize> Station<N> {
         queued
     }
 
+    /// The present action may no longer hold; but what is on the air is sent whole.
+    fn ask_anew(&mut self) {
+        let sends = |current: &Current| matches!(current.action.radio, Radio::Transmit { .. });
+        self.current = self.current.take_if(|current| sends(current));
+    }
+
     /// Enters an activity: the present action no longer holds, and what was handed over for an over that has
     /// ended, however it did, is not said in another.
     #[inline(never)]

@@ -16,6 +16,8 @@ use crate::units::{Slot, Tick};
 const CUT_IN_CHOICES: u64 = 4 << 40;
 /// Visits of the run that gathers a net after a long silence to each rendezvous channel.
 const GATHER_VISITS: u32 = 4;
+/// Frames of listening before an over where somebody else may be about to speak.
+const LISTENING_FRAMES: u32 = 2;
 /// No over begins so close to the end of the timeline that its run and call do not fit.
 const LAST_START: Slot = Slot::new(u32::MAX - 4_096);
 
@@ -168,6 +170,10 @@ impl<const N: usize> Station<N> {
                 return self.poll_home(now);
             }
             Some(_) | None => {
+                if let Activity::Verify(verify) = self.activity {
+                    // A header that nothing has confirmed ends no timeline.
+                    return self.give_up(verify, now);
+                }
                 self.clock = None;
                 self.enter(Activity::search());
                 self.report(Event::TimelineEnded);
@@ -180,6 +186,7 @@ impl<const N: usize> Station<N> {
             return self.give_up(verify, now);
         }
         let timeline = self.activity.timeline();
+        let clock = self.own_provisional(clock, slot);
         self.advance(&clock, slot, now);
         if timeline != Timeline::Home && self.guest.is_none() {
             // Home time has run on underneath; what is due there is due now.
@@ -188,8 +195,10 @@ impl<const N: usize> Station<N> {
         if let Activity::Search(_) = self.activity {
             return self.poll_search(now);
         }
-        if self.in_step() && timeline == Timeline::Home {
-            self.save_watermark(slot);
+        match timeline {
+            Timeline::Home if self.in_step() => self.save_watermark(slot),
+            Timeline::Home => {}
+            Timeline::CutIn | Timeline::Single => self.save_watermark_underneath(now),
         }
         let place = Place { clock, slot, now };
         if let Activity::Verify(_) | Activity::Follow(_) = self.activity
@@ -216,6 +225,10 @@ impl<const N: usize> Station<N> {
             Basis::Word => Activity::Watch(Watch { coasting: true }),
             Basis::Later => Activity::watch(),
         });
+        if self.in_step() {
+            // Somebody may have been speaking all the while.
+            self.put_wish_off(now, LISTENING_FRAMES);
+        }
         self.poll_home(now)
     }
 
@@ -236,13 +249,12 @@ impl<const N: usize> Station<N> {
         let timeline = self.activity.timeline();
         match (clock.grip(&self.timing, now), timeline) {
             (Grip::Locked, _) => {}
-            (Grip::Coasting(_), Timeline::Home) => self.coast(slot),
+            (Grip::Coasting(_), Timeline::Home) => self.coast(slot, now),
             // Whoever holds the floor is followed, as long as it can be found.
             (Grip::Adrift, Timeline::Home) if self.holds_floor() => {}
             (Grip::Adrift | Grip::Lost, Timeline::Home) => self.lose(slot),
-            // A cut-in hardly lasts that long.
             (Grip::Coasting(_) | Grip::Adrift | Grip::Lost, Timeline::CutIn | Timeline::Single) => {
-                self.return_home(now);
+                self.leave_cut_in(slot, now);
             }
         }
         match self.activity {
@@ -269,12 +281,13 @@ impl<const N: usize> Station<N> {
         }
         // An over or an announce may have ended with a spread that nobody has narrowed.
         match (self.activity, clock.grip(&self.timing, now)) {
-            (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot),
+            (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot, now),
             (Activity::Watch(_), Grip::Adrift | Grip::Lost) => self.lose(slot),
             _ => {}
         }
         if let (Activity::Watch(_), Some(wish)) = (self.activity, self.wish)
             && slot >= wish.not_before
+            && slot < LAST_START
         {
             self.take_floor(wish, slot, clock.grip_of_others(&self.timing, now));
         }
@@ -292,9 +305,38 @@ impl<const N: usize> Station<N> {
         let silent = slot > follow.last.plus(patience);
         if run_over || silent {
             self.finish(follow.timeline, now);
+            // Everybody else finds it over in the same slot; and behind a run somebody may call.
+            self.put_wish_off(now, if run_over { LISTENING_FRAMES } else { 0 });
             if !run_over {
                 self.report(Event::Clear { slot });
             }
+        }
+    }
+
+    /// Leaves a cut-in before its end.
+    pub(super) fn leave_cut_in(&mut self, slot: Slot, now: Tick) {
+        self.return_home(now);
+        self.put_wish_off(now, 0);
+        self.report(Event::Clear { slot });
+    }
+
+    /// Whoever begins a provisional timeline defines it: his own clock is right there, however long
+    /// he speaks.
+    fn own_provisional(&mut self, clock: NetClock, slot: Slot) -> NetClock {
+        match self.activity {
+            Activity::Speak(Speak { timeline: Timeline::CutIn | Timeline::Single, .. }) => {
+                let start = clock.start_of(&self.timing, slot);
+                let own = NetClock::start(self.clock_plan, start, self.timing.start_of(slot));
+                self.guest = Some(own);
+                own
+            }
+            Activity::Speak(_)
+            | Activity::Search(_)
+            | Activity::Verify(_)
+            | Activity::Watch(_)
+            | Activity::Follow(_)
+            | Activity::Announce(_)
+            | Activity::Single => clock,
         }
     }
 
@@ -308,15 +350,9 @@ impl<const N: usize> Station<N> {
 
     /// Leaves a cut-in. Whoever followed it and speaks next owes the newcomer a lead-in.
     pub(super) fn return_home(&mut self, now: Tick) {
-        self.last_guest = match self.activity {
-            Activity::Follow(follow) => Some(follow.last),
-            Activity::Speak(speak) => speak.closing,
-            Activity::Search(_)
-            | Activity::Verify(_)
-            | Activity::Watch(_)
-            | Activity::Announce(_)
-            | Activity::Single => self.last_guest,
-        };
+        if let Activity::Follow(follow) = self.activity {
+            self.last_guest = Some(follow.last);
+        }
         if self.mode != Mode::Hopping {
             self.guest = None;
             self.enter(Activity::Single);
@@ -335,7 +371,8 @@ impl<const N: usize> Station<N> {
         // Those who have missed a change of keys may have no time either.
         let announced = if wish.order && self.visit_former() { self.announce_slots } else { 0 };
         let first = slot.plus(1);
-        let lead_in = match self.lead_in_until.take() {
+        // (What is owed stays owed until it is sent.)
+        let lead_in = match self.lead_in_until {
             // Long enough to visit every rendezvous channel, wherever in a window it starts.
             Some(until) if slot < until => self.sequence.longest_gap(),
             Some(_) | None => 0,
@@ -366,9 +403,9 @@ impl<const N: usize> Station<N> {
     /// Slots of the run before the call headers by which a speaker gathers stations that have
     /// gone over from coasting to searching (decision 0006), or are still on a timeline that the
     /// speaker has left (decision 0009).
-    fn gathering_slots(&mut self, grip: Grip, slot: Slot) -> u32 {
+    fn gathering_slots(&self, grip: Grip, slot: Slot) -> u32 {
         let visits = u32::from(self.sequence.structure().rendezvous);
-        let changed = self.gather_until.take().is_some_and(|until| slot < until);
+        let changed = self.gather_until.is_some_and(|until| slot < until);
         match grip {
             Grip::Locked | Grip::Coasting(_) if !changed => 0,
             Grip::Locked | Grip::Coasting(_) | Grip::Adrift | Grip::Lost => {
@@ -378,9 +415,13 @@ impl<const N: usize> Station<N> {
     }
 
     /// The spread has outgrown the guard: others can no longer be met slot by slot.
-    fn coast(&mut self, slot: Slot) {
+    fn coast(&mut self, slot: Slot, now: Tick) {
         match self.activity {
             Activity::Watch(Watch { coasting: false }) | Activity::Follow(_) => {
+                if let Activity::Follow(_) = self.activity {
+                    // Somebody is speaking, and has only been lost sight of.
+                    self.put_wish_off(now, LISTENING_FRAMES);
+                }
                 self.enter(Activity::Watch(Watch { coasting: true }));
                 self.report(Event::Coasting { slot });
             }
@@ -420,6 +461,13 @@ impl<const N: usize> Station<N> {
         let due = self.saved.is_none_or(|saved| slot >= saved.plus(WATERMARK_STEP));
         if due && self.report(Event::SaveWatermark { slot }) {
             self.saved = Some(slot);
+        }
+    }
+
+    /// The same while the station is elsewhere and home time runs on underneath.
+    pub(super) fn save_watermark_underneath(&mut self, now: Tick) {
+        if let Some(slot) = self.slot(now) {
+            self.save_watermark(slot);
         }
     }
 

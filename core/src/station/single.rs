@@ -59,6 +59,7 @@ impl<const N: usize> Station<N> {
 
     /// Waits on the channel, or begins what somebody waits to say.
     pub(super) fn poll_single(&mut self, now: Tick) -> Current {
+        self.save_watermark_underneath(now);
         let waits = self.wish;
         if let Some(wish) = waits.filter(|wish| wish.since <= now)
             && let Some(current) = self.speak_single(wish, now)

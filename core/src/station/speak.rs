@@ -134,10 +134,13 @@ impl<const N: usize> Station<N> {
         let after = |slot: Slot| slot.plus(WATERMARK_STEP).plus(1);
         let beyond_storage = stored.max(self.saved).map_or(Slot::ZERO, after);
         // A station that has lost step has a bound on what others may have reached meanwhile.
-        let beyond_bound = self
-            .clock
-            .and_then(|clock| self.timing.slot_at(clock.bound(now).1))
-            .map_or(Slot::ZERO, |slot| slot.plus(1));
+        let beyond_bound = match &self.clock {
+            None => Slot::ZERO,
+            Some(clock) => {
+                let reached = self.timing.slot_at(clock.bound(now).1.max(0));
+                reached.ok_or(Refused::TimelineEnded)?.plus(1)
+            }
+        };
         let first = beyond_storage.max(beyond_bound);
         Ok((first, NetClock::start(self.clock_plan, now, self.timing.start_of(first))))
     }
@@ -177,13 +180,13 @@ impl<const N: usize> Station<N> {
         // or for net time.
         let not_before = self.slot(now).unwrap_or(Slot::ZERO);
         self.wish = Some(Wish { target, order, not_before, since: now });
-        self.current = None;
+        self.ask_anew();
         self.report(Event::HoldOff);
     }
 
     fn release(&mut self, now: Tick) -> Result<(), Refused> {
         if self.wish.take().is_some() {
-            self.current = None;
+            self.ask_anew();
             return Ok(());
         }
         match (self.activity, self.active_slot(now)) {

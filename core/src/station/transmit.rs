@@ -2,11 +2,11 @@
 
 use super::activity::{Announce, Speak};
 use super::poll::Place;
-use super::{Action, Current, RUN_STEPS, Radio, Station, count};
+use super::{Action, CLOSING_SLOTS, Current, Mode, RUN_STEPS, Radio, Station, count};
 use crate::header::Kind;
 use crate::keys::uniform;
 use crate::sequence::{Hop, SlotKind, Timeline};
-use crate::units::Slot;
+use crate::units::{Slot, Tick};
 
 /// Waits before an over that had to be put off are numbered by slot, apart from other choices.
 const WAIT_CHOICES: u64 = 2 << 40;
@@ -16,6 +16,9 @@ impl<const N: usize> Station<N> {
     pub(super) fn announce(&mut self, place: Place, run: Announce) -> Current {
         if place.slot < run.first {
             return self.silent_until(place, run.first);
+        }
+        if self.too_late(place) {
+            return self.silent_until(place, place.slot.plus(1));
         }
         if !self.prepare(Timeline::Home, place.slot) {
             return self.silent_until(place, place.slot.plus(1));
@@ -37,8 +40,14 @@ impl<const N: usize> Station<N> {
             }
             return self.silent_until(place, speak.first);
         }
-        if !self.prepare(timeline, slot) {
+        // (Before anything is taken for the slot.)
+        if self.too_late(place) || !self.prepare(timeline, slot) {
             return self.silent_until(place, slot.plus(1));
+        }
+        if timeline == Timeline::Home {
+            // What was owed is being sent.
+            self.lead_in_until = None;
+            self.gather_until = None;
         }
         let over = match timeline {
             Timeline::Home if order => Kind::Rekey,
@@ -48,7 +57,12 @@ impl<const N: usize> Station<N> {
         if let Some(closing) = speak.closing
             && slot >= closing
         {
-            let hop = self.hop(timeline, slot);
+            // Who follows a run goes on with it, even if it has been broken off.
+            let hop = if slot < speak.call {
+                self.run_hop(timeline, slot)
+            } else {
+                self.hop(timeline, slot)
+            };
             return self.transmit_header(place, hop, timeline, Kind::Closing, target, 0);
         }
         let run_left = slots_to(slot, speak.call);
@@ -95,25 +109,51 @@ impl<const N: usize> Station<N> {
         Current { action, hop: None }
     }
 
-    /// A transmission in the slot under way, or nothing if it is too late for that.
-    pub(super) fn transmit(&mut self, place: Place, hop: Hop, word: u32) -> Current {
+    /// Whether the word of the slot under way should have been on the air already. Counts it.
+    fn too_late(&mut self, place: Place) -> bool {
+        let at = place.clock.start_of(&self.timing, place.slot).plus(self.timing.word_offset());
+        let late = place.now > at;
+        if late {
+            count(&mut self.counters.late);
+        }
+        late
+    }
+
+    /// A transmission in the slot under way.
+    pub(super) fn transmit(&self, place: Place, hop: Hop, word: u32) -> Current {
         let from = place.clock.start_of(&self.timing, place.slot);
         let until = place.clock.start_of(&self.timing, place.slot.plus(1));
         let at = from.plus(self.timing.word_offset());
-        let radio = if place.now <= at {
-            Radio::Transmit { channel: hop.channel, word, at }
-        } else {
-            count(&mut self.counters.late);
-            Radio::Off
-        };
+        let radio = Radio::Transmit { channel: hop.channel, word, at };
         Current { action: Action { radio, from, until, poll_by: until }, hop: Some(hop) }
     }
 
-    /// How many slots to wait, after somebody else's over, before our own: up to a frame, so that
-    /// two who wait do not start together.
-    pub(super) fn wait_slots(&self, slot: Slot) -> u32 {
-        let word = self.nuisance.word(WAIT_CHOICES.wrapping_add(u64::from(slot.number())));
-        uniform(word, u32::from(self.sequence.structure().frame))
+    /// Somebody else's transmission is over, or has been lost sight of. Two who wait for the floor
+    /// shall not take it in the same slot: each waits, after so many `frames` of listening and the
+    /// second closing header, up to a frame longer; without time, and so without seeing how others
+    /// begin, up to eight times as long as it takes a run to visit every rendezvous channel.
+    pub(super) fn put_wish_off(&mut self, now: Tick, frames: u32) {
+        let slot = self.slot(now);
+        let structure = self.sequence.structure();
+        let frame = u32::from(structure.frame);
+        let most = match (self.mode, slot) {
+            (Mode::Hopping, None) => self.sequence.longest_gap().saturating_mul(8),
+            (Mode::Hopping, Some(_)) | (Mode::SingleSealed | Mode::SinglePlain, _) => frame,
+        };
+        let chance = slot.or(self.last_guest).unwrap_or_default();
+        let word = self.nuisance.word(WAIT_CHOICES.wrapping_add(u64::from(chance.number())));
+        let listening = frames.saturating_mul(frame).saturating_add(CLOSING_SLOTS);
+        let wait = uniform(word, most).saturating_add(listening);
+        let Some(wish) = &mut self.wish else { return };
+        wish.since = match (self.mode, slot) {
+            (Mode::Hopping, Some(_)) => now,
+            (Mode::Hopping, None) | (Mode::SingleSealed | Mode::SinglePlain, _) => {
+                now.plus(self.timing.slot().times(wait.into()))
+            }
+        };
+        if let Some(slot) = slot {
+            wish.not_before = slot.plus(wait);
+        }
     }
 }
 

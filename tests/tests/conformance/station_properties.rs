@@ -21,7 +21,7 @@ use hopwright_core::header::{HeaderKeys, Kind};
 use hopwright_core::record::Input;
 use hopwright_core::sequence::{Cursor, SlotKind, Timeline};
 use hopwright_core::station::{Action, Command, Event, Radio, Role, Station};
-use hopwright_core::units::{Micros, Tick};
+use hopwright_core::units::{Micros, Slot, Tick};
 use hopwright_tests::bench::{Bed, Bench, Plan, ROOM};
 use hopwright_tests::plans::timing;
 use proptest::prelude::*;
@@ -54,6 +54,8 @@ struct Watched {
     may_talk: bool,
     /// The last thing that it sent was an announce.
     announcing: bool,
+    /// Where the run that it has sent last ends, by that header's countdown.
+    run_end: Option<Slot>,
     payloads: BTreeMap<u32, Vec<u8>>,
     monotone: bool,
     /// When the station was first asked anything.
@@ -72,6 +74,7 @@ struct Seen {
     calls: u32,
     cut_in_headers: u32,
     cut_in_payloads: u32,
+    closed_runs: u32,
 }
 
 impl Watched {
@@ -85,6 +88,7 @@ impl Watched {
             held_off: false,
             may_talk: false,
             announcing: false,
+            run_end: None,
             payloads: BTreeMap::new(),
             monotone,
             first_asked: None,
@@ -182,6 +186,13 @@ impl Watched {
                 }
                 self.seen.announces += 1;
             }
+            // The end of an over that was released in its own run, which its followers go on with.
+            Kind::Closing if self.run_end.is_some_and(|end| slot < end) => {
+                let run = Cursor::new(sequence, Timeline::Home).run_hop(sequence, slot);
+                assert_eq!((run.channel, run.word), (channel, word));
+                assert!(!self.held_off, "closing in hold-off");
+                self.seen.closed_runs += 1;
+            }
             Kind::Over | Kind::Closing => {
                 assert_eq!(hop.channel, channel);
                 let traffic = hop.kind == SlotKind::Traffic;
@@ -192,6 +203,7 @@ impl Watched {
             // A run for newcomers, or to gather a net after a long silence: every slot of it is a
             // sync slot.
             Kind::LeadIn => {
+                self.run_end = Some(slot.plus(u32::from(header.countdown)).plus(1));
                 assert_eq!(word, sequence.sync_word());
                 assert!(sequence.rendezvous().any(|c| c == channel), "{channel}");
                 self.seen.headers += 1;
@@ -305,7 +317,7 @@ proptest! {
                 station.energy(now, channel, hopwright_core::units::Dbm::new(i16::MAX));
                 let header = plan.header_keys().to_bits(
                     hopwright_core::header::Header {
-                        slot: hopwright_core::units::Slot::new(us.to_le_bytes()[0].into()),
+                        slot: Slot::new(us.to_le_bytes()[0].into()),
                         source: plan.address,
                         target,
                         kind: Kind::Announce,
