@@ -10,6 +10,8 @@ use crate::units::{Slot, Tick};
 
 /// Waits before an over that had to be put off are numbered by slot, apart from other choices.
 const WAIT_CHOICES: u64 = 2 << 40;
+/// How many waits there are to choose from: two who wait choose the same once in so many times.
+const WAITS: u32 = 16;
 
 impl<const N: usize> Station<N> {
     /// Our own announce.
@@ -130,20 +132,19 @@ impl<const N: usize> Station<N> {
 
     /// Somebody else's transmission is over, or has been lost sight of. Two who wait for the floor
     /// shall not take it in the same slot: each waits, after so many `frames` of listening and the
-    /// second closing header, up to a frame longer; without time, and so without seeing how others
-    /// begin, up to eight times as long as it takes a run to visit every rendezvous channel.
+    /// second closing header, for one of sixteen numbers of steps, of which one is long enough to
+    /// hear that another has begun.
     pub(super) fn put_wish_off(&mut self, now: Tick, frames: u32) {
         let slot = self.slot(now);
-        let structure = self.sequence.structure();
-        let frame = u32::from(structure.frame);
-        let most = match (self.mode, slot) {
-            (Mode::Hopping, None) => self.sequence.longest_gap().saturating_mul(8),
-            (Mode::Hopping, Some(_)) | (Mode::SingleSealed | Mode::SinglePlain, _) => frame,
+        let step = match (self.mode, slot) {
+            // Without time: until a run has visited every rendezvous channel.
+            (Mode::Hopping, None) => self.sequence.longest_gap(),
+            (Mode::Hopping, Some(_)) | (Mode::SingleSealed | Mode::SinglePlain, _) => 2,
         };
         let chance = slot.or(self.last_guest).unwrap_or_default();
         let word = self.nuisance.word(WAIT_CHOICES.wrapping_add(u64::from(chance.number())));
-        let listening = frames.saturating_mul(frame).saturating_add(CLOSING_SLOTS);
-        let wait = uniform(word, most).saturating_add(listening);
+        let listening = frames.saturating_mul(self.frame_slots()).saturating_add(CLOSING_SLOTS);
+        let wait = uniform(word, WAITS).saturating_mul(step).saturating_add(listening);
         let Some(wish) = &mut self.wish else { return };
         wish.since = match (self.mode, slot) {
             (Mode::Hopping, Some(_)) => now,

@@ -57,12 +57,13 @@ impl<const N: usize> Station<N> {
     }
 
     /// Idle watch with slots that can be met: half of each frame on the home channels, half
-    /// parked on a rendezvous channel, a different one each frame.
+    /// parked on a rendezvous channel, a different one each frame. Whoever waits for the floor listens
+    /// on the home channels throughout, so as not to begin on top of another.
     fn watch_in_time(&mut self, place: Place) -> Current {
         let Place { slot, .. } = place;
         let (frame, frame_start, frame_end) = self.block_of(slot, self.frame_slots());
         let half = frame_start.plus(self.frame_slots() / 2);
-        if slot < half {
+        if slot < half || self.wish.is_some() {
             let hop = self.hop(Timeline::Home, slot);
             self.listen_slot(place, hop)
         } else if let Some(channel) = self.calling_frame(frame) {

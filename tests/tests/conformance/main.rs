@@ -8,6 +8,7 @@ mod channel_use;
 mod correlation;
 mod driver;
 mod fixed_channels;
+mod floor;
 mod golay;
 #[cfg(feature = "whole")]
 mod grammar;

@@ -456,9 +456,11 @@ fn the_bench_gets_stations_to_do_everything() {
         all.calls += seen.calls;
         all.cut_in_headers += seen.cut_in_headers;
         all.cut_in_payloads += seen.cut_in_payloads;
+        all.closed_runs += seen.closed_runs;
     }
     println!("{all:?}");
     let Seen { headers, payloads, announces, in_step, cut, calls, .. } = all;
+    assert!(all.closed_runs > 0, "{all:?}");
     assert!(all.cut_in_headers > 100 && all.cut_in_payloads > 0, "{all:?}");
     let least = [headers, payloads, announces, in_step, cut, calls].into_iter().min();
     assert!(least >= Some(20), "{all:?}");

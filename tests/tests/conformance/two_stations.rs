@@ -177,8 +177,9 @@ fn one_who_waits_for_the_floor_gets_it_afterwards() {
     assert!(!world.nodes[BOAT].station.holds_floor(), "the post still speaks");
     world.forget();
     world.command(POST, Command::Release).expect("it speaks");
-    // Two closing headers, up to a frame of waiting and the closing headers' room, and the call.
-    world.run_slots(2 + 8 + 2 + u64::from(CALL_SLOTS) + 3);
+    // Two closing headers, up to fifteen times two slots of waiting and the closing headers' room,
+    // and the call.
+    world.run_slots(2 + 30 + 2 + u64::from(CALL_SLOTS) + 3);
     assert!(has(&world.events(BOAT), |e| matches!(e, Event::GoAhead { .. })));
     let closings = world.log.iter().filter(|f| f.from == POST).count();
     assert_eq!(closings, usize::try_from(CLOSING_SLOTS).expect("small"));

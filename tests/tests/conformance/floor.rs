@@ -1,0 +1,401 @@
+//! Proves who may begin to speak, and when: that nobody begins on top of another, that nothing on the air
+//! is cut short by what an operator does, and that a talk lasts as long as its speaker talks
+//! (specification sections 8, 9 and 12). Spans are worked out beside each assertion.
+
+use hopwright_core::address::{Address, Target};
+use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
+use hopwright_core::sequence::Timeline;
+use hopwright_core::station::{
+    CUT_IN_SLOTS, Command, Dropped, Event, FixedChannels, Heard, Mode, OVER_TIMEOUT, Radio,
+    Refused, Station, WATERMARK_STEP, Watermark,
+};
+use hopwright_core::units::{Channel, Micros, Slot, Tick};
+use hopwright_tests::air::{Flight, SLOT_US, World};
+use hopwright_tests::plans::{Make, key, timing};
+
+const POST: usize = 0;
+const BOAT: usize = 1;
+const OTHER: usize = 2;
+const FOURTH: usize = 3;
+const CALLING: u16 = 130;
+
+fn makes() -> Vec<Make> {
+    let fixed = FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE };
+    let post = Make { fixed, ..Make::timekeeper(0x10) };
+    let mut makes = vec![post];
+    makes.extend([0x4B, 0x51, 0x62].map(|address| Make { fixed, ..Make::member(address) }));
+    makes
+}
+
+/// Four stations, in step and idle after an announce.
+fn net() -> World {
+    let mut world = World::new(&makes());
+    world.run_slots(3);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(210);
+    assert!(world.nodes.iter().all(|node| node.station.in_step()));
+    world.forget();
+    world
+}
+
+/// A station loses its power, and has it back at once.
+fn restart(world: &mut World, node: usize) {
+    world.nodes[node].station = makes()[node].station(&key(1));
+    world.nodes[node].action = None;
+    world.nodes[node].outbox.clear();
+}
+
+/// Who was told to go ahead, in order.
+fn went_ahead(world: &World) -> Vec<usize> {
+    let told = |node: usize| {
+        let events = &world.nodes[node].events;
+        events.iter().any(|event| matches!(event, Event::GoAhead { .. }))
+    };
+    (0..world.nodes.len()).filter(|node| told(*node)).collect()
+}
+
+/// No two of what was on the air were there at a time, on whatever channel.
+fn assert_one_at_a_time(world: &World) {
+    let mut flights: Vec<&Flight> = world.log.iter().collect();
+    flights.sort_by_key(|flight| flight.starts);
+    for pair in flights.windows(2) {
+        let [a, b] = pair else { unreachable!() };
+        let apart = a.from == b.from || b.starts - a.starts > SLOT_US / 2;
+        assert!(apart, "{} and {} at {} us", a.from, b.from, a.starts);
+    }
+}
+
+/// The lead-in of an over is part of it: who waits for the floor meanwhile does not call on top of
+/// the call that follows (section 9).
+#[test]
+fn nobody_calls_on_top_of_the_call_behind_a_run() {
+    let mut world = net();
+    restart(&mut world, OTHER);
+    world.command(OTHER, Command::Press(Target::ALL)).expect("nobody speaks");
+    // Two seconds of patience, and the run of six.
+    world.run_slots(100 + u64::from(CUT_IN_SLOTS) + 10);
+    assert_eq!(went_ahead(&world), [OTHER]);
+    world.command(OTHER, Command::Release).expect("it speaks");
+    world.run_slots(10);
+    world.forget();
+    world.nodes[POST].outbox.push_back(b"welcome".to_vec());
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    // A lead-in of r + w - 1 = 19 slots; the boat comes upon it in one of its stays.
+    let met = (0..19).any(|_| {
+        world.run_slots(1);
+        world.nodes[BOAT].events.iter().any(|e| matches!(e, Event::AnnounceHeard { .. }))
+    });
+    assert!(met);
+    world.command(BOAT, Command::Press(Target::ALL)).expect("a wish is no transmission");
+    world.run_slots(60);
+    assert_one_at_a_time(&world);
+    assert_eq!(went_ahead(&world), [POST], "it still speaks");
+    for node in [BOAT, OTHER] {
+        assert!(world.nodes[node].payloads.iter().any(|text| text == b"welcome"), "{node}");
+    }
+    world.command(POST, Command::Release).expect("it speaks");
+    world.run_slots(60);
+    assert_eq!(went_ahead(&world), [POST, BOAT]);
+    assert_one_at_a_time(&world);
+}
+
+/// An over that ends by silence is over for everybody in the same slot; those who wait shall not
+/// begin in the same slot nevertheless.
+#[test]
+fn those_who_wait_do_not_begin_together_when_a_speaker_falls_silent() {
+    let mut world = net();
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(30);
+    for node in [BOAT, OTHER, FOURTH] {
+        world.command(node, Command::Press(Target::ALL)).expect("a wish");
+    }
+    restart(&mut world, POST);
+    world.forget();
+    // The silence, up to fifteen times two slots of waiting, the call.
+    world.run_slots(u64::from(OVER_TIMEOUT) + 2 + 30 + 10);
+    assert_eq!(went_ahead(&world).len(), 1, "the others wait on");
+    assert_one_at_a_time(&world);
+}
+
+/// Nor do those who have no time, when a cut-in ends that held them off.
+#[test]
+fn those_without_time_do_not_cut_in_together() {
+    for silently in [false, true] {
+        let mut world = World::new(&makes()[..3]);
+        world.run_slots(3);
+        world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+        world.run_slots(100 + u64::from(CUT_IN_SLOTS) + 10);
+        for node in [BOAT, OTHER] {
+            world.command(node, Command::Press(Target::ALL)).expect("a wish");
+        }
+        if silently {
+            restart(&mut world, POST);
+        } else {
+            world.command(POST, Command::Release).expect("it speaks");
+        }
+        world.run_slots(5);
+        world.forget();
+        // A second of silence, two of patience, up to fifteen times 19 slots, the run.
+        world.run_slots(50 + 100 + 285 + u64::from(CUT_IN_SLOTS) + 10);
+        assert_eq!(went_ahead(&world).len(), 1, "silently: {silently}");
+        assert_one_at_a_time(&world);
+    }
+}
+
+/// Whoever begins a cut-in, or an over on a single channel, defines its time: with an oscillator
+/// of 100 ppm the clock of anybody else passes the guard of 0.5 ms within seconds.
+#[test]
+fn a_talk_on_a_provisional_timeline_lasts_however_poor_the_oscillators() {
+    let poor: Vec<Make> =
+        makes().into_iter().map(|make| Make { tolerance_ppb: 100_000, ..make }).collect();
+    for mode in [Mode::Hopping, Mode::SingleSealed] {
+        let mut world = World::new(&poor[..2]);
+        world.run_slots(3);
+        for node in [POST, BOAT] {
+            world.command(node, Command::Mode(mode)).expect("a calling channel");
+        }
+        world.command(BOAT, Command::Press(Target::ALL)).expect("nobody speaks");
+        world.run_slots(100 + u64::from(CUT_IN_SLOTS) + 10);
+        assert_eq!(went_ahead(&world), [BOAT], "{mode:?}");
+        world.forget();
+        // A minute of talk.
+        for count in 0..50_u8 {
+            world.nodes[BOAT].outbox.push_back(vec![count; 3]);
+            world.run_slots(60);
+        }
+        assert!(world.nodes[BOAT].station.holds_floor(), "{mode:?}");
+        let read = world.nodes[POST].payloads.iter().filter(|text| !text.is_empty());
+        assert_eq!(read.count(), 50, "{mode:?}");
+        // Its slots are as long at the end as at the beginning.
+        let starts: Vec<u64> = world.log.iter().map(|flight| flight.starts).collect();
+        assert!(starts.iter().all(|at| (at - starts[0]).is_multiple_of(SLOT_US)), "{mode:?}");
+        assert!(world.nodes[POST].events.is_empty(), "{:?}", world.nodes[POST].events);
+        world.command(BOAT, Command::Release).expect("it speaks");
+        world.run_slots(5);
+        assert!(matches!(world.nodes[POST].events[..], [Event::Clear { .. }]), "{mode:?}");
+    }
+}
+
+/// A cut-in that is released in its own run ends for those who follow it, at once.
+#[test]
+fn a_cut_in_released_in_its_run_is_seen_to_end() {
+    let mut world = net();
+    restart(&mut world, OTHER);
+    world.command(OTHER, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(100 + 100);
+    world.forget();
+    world.command(OTHER, Command::Release).expect("it speaks");
+    world.run_slots(5);
+    for node in [POST, BOAT] {
+        let events = &world.nodes[node].events;
+        assert!(events.iter().any(|event| matches!(event, Event::Clear { .. })), "{events:?}");
+    }
+}
+
+/// What one does not begin owes as much as before: a key that bounces uses up no lead-in.
+#[test]
+fn a_bouncing_key_uses_up_no_lead_in() {
+    let mut world = net();
+    restart(&mut world, OTHER);
+    world.command(OTHER, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(100 + u64::from(CUT_IN_SLOTS) + 10);
+    world.command(OTHER, Command::Release).expect("it speaks");
+    world.run_slots(10);
+    world.forget();
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.command(POST, Command::Release).expect("it has not begun");
+    assert!(world.log.is_empty());
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(30);
+    let first = world.log.first().and_then(|flight| world.header(flight)).map(|header| header.kind);
+    assert_eq!(first, Some(Kind::LeadIn));
+    // And once it has been sent it is owed no longer.
+    world.command(POST, Command::Release).expect("it speaks");
+    world.run_slots(10);
+    world.forget();
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(30);
+    let first = world.log.first().and_then(|flight| world.header(flight)).map(|header| header.kind);
+    assert_eq!(first, Some(Kind::Over));
+}
+
+/// A poll that comes too late for a slot costs that slot, and not what was to be said in it
+/// (the driver's part, documentation of `Station`).
+#[test]
+fn a_late_poll_loses_no_payload() {
+    let mut world = net();
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(14);
+    let (now, post) = (world.local(POST, world.now), &mut world.nodes[POST].station);
+    post.queue_payload(b"not lost").expect("it speaks");
+    // The next slot that could carry it is asked for in its middle.
+    let until = world.nodes[POST].action.expect("polled").until.max(now);
+    let late = until.plus(Micros::new(SLOT_US / 2));
+    let post = &mut world.nodes[POST].station;
+    let before = post.counters().late;
+    let action = post.poll(late);
+    assert_eq!(action.radio, Radio::Off);
+    assert_eq!(post.counters().late, before + 1);
+    assert_eq!(post.queue_payload(b"another"), Err(Refused::Full), "it still waits");
+    world.run_until(world.now + 5 * SLOT_US);
+    assert!(world.nodes[BOAT].payloads.iter().any(|text| text == b"not lost"));
+}
+
+/// What is on the air is sent whole, whatever is asked meanwhile.
+#[test]
+fn nothing_that_is_asked_cuts_a_slot_short() {
+    let mut world = net();
+    let now = world.local(POST, world.now);
+    let post = &mut world.nodes[POST].station;
+    // A wish that no poll has seen outlives the announce.
+    post.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+    post.command(now, Command::Announce).expect("a timekeeper");
+    let mut now = now;
+    for _ in 0..3 {
+        now = post.poll(now).until;
+    }
+    let action = post.poll(now);
+    assert!(matches!(action.radio, Radio::Transmit { .. }), "{action:?}");
+    let middle = now.plus(Micros::new(SLOT_US / 2));
+    post.command(middle, Command::Release).expect("a wish");
+    assert_eq!(post.poll(middle), action);
+    assert!(!post.burst().is_empty());
+}
+
+/// A station by itself that has announced from the start of a timeline with so many slots left.
+fn alone(slots_left: u32, make: Make) -> (Station<128>, Tick) {
+    let stored = Slot::new(u32::MAX - slots_left - WATERMARK_STEP - 1);
+    let make = Make { watermark: Watermark::Stored(stored), announce_slots: 20, ..make };
+    let mut station = make.station(&key(1));
+    let mut now = Tick::new(1_000_000);
+    station.command(now, Command::Announce).expect("a timekeeper");
+    for _ in 0..30 {
+        now = station.poll(now).until;
+    }
+    while station.next_event().is_some() {}
+    assert!(station.in_step());
+    (station, now)
+}
+
+/// Close to the end of a timeline no over begins for which there is no room, not even in step.
+#[test]
+fn no_over_begins_where_the_timeline_has_no_room_for_it() {
+    for (left, begins) in [(5_000, true), (4_000, false)] {
+        let (mut station, now) = alone(left, Make::timekeeper(0x10));
+        station.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+        let _ = station.poll(now);
+        assert_eq!(station.holds_floor(), begins, "{left} slots");
+    }
+}
+
+/// What others may have reached meanwhile may lie beyond the end of the timeline: then there is
+/// nowhere to begin.
+#[test]
+fn no_timeline_begins_where_others_may_be_at_the_end_of_theirs() {
+    // 500 ppm: lost within minutes. 40 000 slots, 800 s, are left, more than a watermark's step.
+    let poor = Make { tolerance_ppb: 500_000, ..Make::timekeeper(0x10) };
+    let (mut station, now) = alone(40_000, poor);
+    let mut at = now;
+    while at < now.plus(Micros::from_millis(790_000)) {
+        at = station.poll(at).until.max(at.plus(Micros::new(1)));
+    }
+    assert!(!station.in_step());
+    let far = now.plus(Micros::from_millis(900_000));
+    let _ = station.poll(far);
+    assert_eq!(station.command(far, Command::Announce), Err(Refused::TimelineEnded));
+}
+
+/// A header of the net's own key, as somebody would send it in `slot`, put in where the station
+/// listens.
+fn put_in(station: &mut Station<128>, now: Tick, header: Header, timeline: Timeline) -> Heard {
+    use hopwright_core::station::Reception;
+    let action = station.poll(now);
+    let Radio::Listen { channel, word, complement } = action.radio else { panic!("{action:?}") };
+    let stream = hopwright_core::header::stream(hopwright_core::units::Lane::ZERO, timeline);
+    let bits = HeaderKeys::new(&key(1)).to_bits(header, stream);
+    let word = if complement { !word } else { word };
+    let at = action.from.plus(timing().word_offset());
+    station.heard(at.plus(Micros::new(6_000)), Reception { channel, word, at, bits: &bits })
+}
+
+fn header(slot: Slot, source: u8, kind: Kind, countdown: u8) -> Header {
+    let quality = Quality::of(Micros::new(100));
+    Header { slot, source: Address::new(source), target: Target::ALL, kind, quality, countdown }
+}
+
+/// One header from the very end of a timeline, which nobody confirms, ends nothing (section 8).
+#[test]
+fn an_unconfirmed_header_of_the_end_ends_no_timeline() {
+    let (mut station, mut now) = alone(1_000_000, Make::timekeeper(0x10));
+    let before = station.slot(now).expect("in step");
+    let began = now;
+    let last = header(Slot::new(u32::MAX - 10), 0x4B, Kind::Announce, 3);
+    // An idle station listens on its home channels for half of each frame.
+    let taken = (0..16).any(|_| {
+        now = station.poll(now).until;
+        let listens = matches!(station.poll(now).radio, Radio::Listen { .. });
+        listens && matches!(put_in(&mut station, now, last, Timeline::Home), Heard::Header { .. })
+    });
+    assert!(taken && !station.in_step());
+    for _ in 0..60 {
+        now = now.plus(Micros::new(SLOT_US));
+        let _ = station.poll(now);
+    }
+    assert!(station.in_step());
+    let passed = now.since(began).expect("later").us() / SLOT_US;
+    assert_eq!(station.slot(now), Some(before.plus(u32::try_from(passed).expect("short"))));
+    let events: Vec<Event> = std::iter::from_fn(|| station.next_event()).collect();
+    assert!(!events.contains(&Event::TimelineEnded), "{events:?}");
+}
+
+/// Watermarks come while the station is elsewhere and home time goes on underneath (section 8:
+/// every 2^14 slots).
+#[test]
+fn watermarks_come_on_a_single_channel_too() {
+    let fixed = FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE };
+    let (mut station, mut now) = alone(1_000_000, Make { fixed, ..Make::timekeeper(0x10) });
+    station.command(now, Command::Mode(Mode::SinglePlain)).expect("a calling channel");
+    let end = now.plus(timing().slot().times(3 * u64::from(WATERMARK_STEP)));
+    let mut saved = Vec::new();
+    while now < end {
+        now = station.poll(now).until.max(now.plus(Micros::new(1)));
+        while let Some(event) = station.next_event() {
+            if let Event::SaveWatermark { slot } = event {
+                saved.push(slot.number());
+            }
+        }
+    }
+    // Three steps fit but for the slots that had passed since the last one.
+    assert!(saved.len() >= 2, "{saved:?}");
+    assert!(saved.windows(2).all(|pair| pair[1] - pair[0] < WATERMARK_STEP + 3_100), "{saved:?}");
+}
+
+/// A recording of what one has said oneself is not joined, nor does one's own over make the
+/// recordings of another's new again (section 9).
+#[test]
+fn an_answer_makes_no_recording_new() {
+    let mut world = World::new(&makes()[..2]);
+    world.run_slots(3);
+    for node in [POST, BOAT] {
+        world.command(node, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
+    }
+    world.run_slots(3);
+    world.over(POST, Target::ALL, &[b"once"]);
+    let theirs = world.log.clone();
+    world.run_slots(30);
+    world.over(BOAT, Target::ALL, &[b"answer"]);
+    world.run_slots(30);
+    let own: Vec<Flight> = world.log.iter().filter(|flight| flight.from == BOAT).cloned().collect();
+    world.forget();
+    for flight in theirs.iter().chain(&own) {
+        let radio = world.nodes[BOAT].action.map(|action| action.radio);
+        let Some(Radio::Listen { word, .. }) = radio else { panic!("{radio:?}") };
+        if flight.word == word {
+            let heard = world.hear(BOAT, flight, world.now);
+            assert_eq!(heard, Heard::Dropped(Dropped::Replayed));
+            world.poll(BOAT);
+        }
+    }
+    assert!(world.nodes[BOAT].heard.len() >= 20, "call headers of both");
+    assert!(world.nodes[BOAT].events.is_empty());
+}
