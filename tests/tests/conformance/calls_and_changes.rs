@@ -6,7 +6,7 @@
 //! planner's own derivation. Spans are worked out beside each assertion.
 
 use hopwright_core::address::{Address, Target};
-use hopwright_core::header::{HeaderKeys, Kind, stream};
+use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
 use hopwright_core::keys::NetKey;
 use hopwright_core::message::{Inbox, Layout, Outbox, Progress};
 use hopwright_core::sequence::Timeline;
@@ -621,6 +621,8 @@ fn a_cut_in_does_not_put_a_change_off() {
     world.run_slots(60);
     assert!(!has_key(&world, POST, &key(1)), "the post has gone over");
     assert!(world.nodes[POST].station.in_step());
+    let clear = |e: &Event| matches!(e, Event::Clear { .. });
+    assert!(world.nodes[POST].events.iter().any(clear), "for its operator it is over");
     assert!(world.nodes[OTHER].station.cuts_in(), "while the cut-in goes on");
     assert!(has_key(&world, BOAT, &key(1)));
     // It has left the cut-in, and can use the net at once.
@@ -687,10 +689,10 @@ fn leaving_takes_nothing_along_that_was_not_confirmed() {
 fn a_change_is_told_even_if_the_queue_was_full() {
     let mut world = net();
     let due = world.slot(BOAT).plus(20);
-    let order = order(&[0x51], &key(1), 1, due);
+    let first = order(&[0x51], &key(1), 1, due);
     let now = world.local(BOAT, world.now);
     let boat = &mut world.nodes[BOAT].station;
-    boat.take_order(now, &order).expect("in the cover");
+    boat.take_order(now, &first).expect("in the cover");
     while boat.next_event().is_some() {}
     // Sixteen presses, each told and none drained.
     for _ in 0..20 {
@@ -703,6 +705,9 @@ fn a_change_is_told_even_if_the_queue_was_full() {
         let _ = boat.poll(now);
     }
     assert!(!boat.keys().0.same(&key(1)));
+    // Nor is another order taken before: the driver would store it under keys that it has not.
+    let next = order(&[0x51], boat.keys().0, 2, due.plus(1_000));
+    assert_eq!(boat.take_order(now, &next), Err(Refused::Full));
     let mut told = || std::iter::from_fn(|| boat.next_event()).collect::<Vec<_>>();
     let changed = Event::KeysChanged { slot: due };
     assert!(!told().contains(&changed), "there was no room");
@@ -714,6 +719,96 @@ fn a_change_is_told_even_if_the_queue_was_full() {
     let _ = boat.poll(now);
     let again: Vec<Event> = std::iter::from_fn(|| boat.next_event()).collect();
     assert!(!again.contains(&changed), "once");
+    boat.take_order(now, &next).expect("told, and in the cover");
+}
+
+/// With room for both, the keys of one change are told before the order of the next.
+#[test]
+fn the_keys_of_one_change_are_told_before_the_next_order() {
+    let mut world = net();
+    let due = world.slot(BOAT).plus(20);
+    let first = order(&[0x51], &key(1), 1, due);
+    let mut now = world.local(BOAT, world.now);
+    let boat = &mut world.nodes[BOAT].station;
+    boat.take_order(now, &first).expect("in the cover");
+    for _ in 0..20 {
+        boat.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+        boat.command(now, Command::Release).expect("a wish");
+    }
+    for _ in 0..30 {
+        now = now.plus(Micros::new(SLOT_US));
+        let _ = boat.poll(now);
+    }
+    while boat.next_event().is_some() {}
+    let next = order(&[0x51], boat.keys().0, 2, due.plus(1_000));
+    boat.take_order(now, &next).expect("there is room");
+    let told: Vec<Event> = std::iter::from_fn(|| boat.next_event()).collect();
+    let (changed, ordered) =
+        (Event::KeysChanged { slot: due }, Event::Ordered { slot: due.plus(1_000) });
+    assert_eq!(told, [changed, ordered]);
+}
+
+/// A slot that is on the air when an order is taken is sent whole.
+#[test]
+fn an_order_cuts_no_slot_short() {
+    let mut world = net();
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(4);
+    let order = order(&[0x51], &key(1), 1, world.slot(POST).plus(500));
+    let action = world.nodes[POST].action.expect("polled");
+    assert!(matches!(action.radio, Radio::Transmit { .. }), "{action:?}");
+    let middle = action.from.plus(Micros::new(SLOT_US / 2));
+    let post = &mut world.nodes[POST].station;
+    post.take_order(middle, &order).expect("in the cover");
+    assert_eq!(post.poll(middle), action);
+}
+
+/// One header of a later time, which nobody has confirmed, changes no keys: not those of a station
+/// in step (it keeps the time that it had; section 8), nor those of one without time.
+#[test]
+fn an_unconfirmed_header_changes_no_keys() {
+    for in_step in [true, false] {
+        let mut world = net();
+        let due = world.slot(BOAT).plus(5_000);
+        let order = order(&[0x51], &key(1), 1, due);
+        if !in_step {
+            world.nodes[BOAT].station = station(BOAT);
+            world.nodes[BOAT].action = None;
+            world.poll(BOAT);
+        }
+        let now = world.local(BOAT, world.now);
+        world.nodes[BOAT].station.take_order(now, &order).expect("in the cover");
+        world.poll(BOAT);
+        let header = Header {
+            slot: due.plus(10_000),
+            source: Address::new(0x10),
+            target: Target::ALL,
+            kind: Kind::Announce,
+            quality: Quality::of(Micros::new(100)),
+            countdown: 3,
+        };
+        let bits = HeaderKeys::new(&key(1)).to_bits(header, 0).to_vec();
+        let taken = (0..60).any(|_| {
+            world.run_slots(1);
+            let Some(action) = world.nodes[BOAT].action else { return false };
+            let Radio::Listen { channel, word, complement } = action.radio else { return false };
+            let word = if complement { !word } else { word };
+            let starts = world.now;
+            let bits = bits.clone();
+            let (recognised, ends, listeners) = (0, 0, None);
+            let from = POST;
+            let flight = Flight { from, channel, word, bits, starts, recognised, ends, listeners };
+            let heard = world.hear(BOAT, &flight, starts);
+            world.poll(BOAT);
+            matches!(heard, Heard::Header { .. })
+        });
+        assert!(taken, "in step: {in_step}");
+        world.run_slots(60);
+        assert!(has_key(&world, BOAT, &key(1)), "in step: {in_step}");
+        let changed = |e: &Event| matches!(e, Event::KeysChanged { .. });
+        assert!(!world.nodes[BOAT].events.iter().any(changed));
+        assert_eq!(world.nodes[BOAT].station.in_step(), in_step);
+    }
 }
 
 /// A second change whose slot comes while the post is on the former key, for those who missed the first:

@@ -348,6 +348,30 @@ fn an_unconfirmed_header_of_the_end_ends_no_timeline() {
     assert!(!events.contains(&Event::TimelineEnded), "{events:?}");
 }
 
+/// A header of a later time that nobody confirms makes a station forget no over that it follows: when
+/// it has its time back the speaker may still be speaking.
+#[test]
+fn nobody_begins_in_an_over_behind_an_unconfirmed_header() {
+    let mut world = net();
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(30);
+    world.command(BOAT, Command::Press(Target::ALL)).expect("a wish");
+    let later = header(world.slot(POST).plus(1_000_000), 0x51, Kind::Over, 3);
+    let now = world.local(BOAT, world.now);
+    let heard = put_in(&mut world.nodes[BOAT].station, now, later, Timeline::Home);
+    assert!(matches!(heard, Heard::Header { .. }), "{heard:?}");
+    assert!(!world.nodes[BOAT].station.in_step());
+    world.poll(BOAT);
+    world.forget();
+    world.run_slots(80);
+    assert!(world.nodes[BOAT].station.in_step());
+    assert_one_at_a_time(&world);
+    assert!(went_ahead(&world).is_empty());
+    world.command(POST, Command::Release).expect("it speaks");
+    world.run_slots(60);
+    assert_eq!(went_ahead(&world), [BOAT]);
+}
+
 /// Watermarks come while the station is elsewhere and home time goes on underneath (section 8:
 /// every 2^14 slots).
 #[test]
