@@ -5,16 +5,16 @@
 //! The numbers come from `docs/specification.md`; expected spans are worked out beside each assertion.
 
 use hopwright_core::address::{Address, Target};
-use hopwright_core::clock::NetClock;
+use hopwright_core::clock::{ClockPlan, Grip, NetClock};
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
     CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, FixedChannels, Heard, Mode, Radio,
     VERIFY_SLOTS, WATERMARK_STEP,
 };
-use hopwright_core::units::{Channel, Lane, Micros, Slot};
-use hopwright_tests::air::{Flight, World};
-use hopwright_tests::plans::{Make, key, timing};
+use hopwright_core::units::{Channel, Lane, Micros, Ppb, Slot};
+use hopwright_tests::air::{Flight, SLOT_US, World};
+use hopwright_tests::plans::{Make, clock_plan, key, timing};
 
 const POST: usize = 0;
 const BOAT: usize = 1;
@@ -162,6 +162,86 @@ fn whoever_has_lost_step_does_not_go_back_behind_its_bound() {
     assert!(matches!(heard, Heard::Header { .. }), "{heard:?}");
 }
 
+/// A coasting timekeeper: after 5000 s at 1 ppm its bound is 5 ms either way, and its spread 10 ms.
+fn coasting() -> World {
+    let mut world = alone_after(Make::timekeeper(0x10), 5_000);
+    let now = world.local(POST, world.now);
+    assert_eq!(clock(&world, POST).grip(&timing(), now), Grip::Coasting(1));
+    assert!(world.nodes[POST].station.in_step());
+    world.forget();
+    world
+}
+
+/// Runs to where a coasting station hears a word of a traffic slot that comes `late_us` late by its
+/// own time, and lets it hear one. Gives the slot.
+fn met_by_a_word(world: &mut World, late_us: u64) -> Slot {
+    loop {
+        let action = world.nodes[POST].action.expect("polled");
+        // Three slots on the channel of the second one.
+        let whole = action.until.since(action.from) == Some(Micros::new(3 * SLOT_US));
+        if matches!(action.radio, Radio::Listen { complement: true, .. }) && whole {
+            let first = clock(world, POST).slot_at(&timing(), action.from.plus(Micros::new(1)));
+            let slot = first.expect("a slot").plus(1);
+            let at = place(world, POST, slot) + late_us;
+            if at > world.now {
+                world.run_until(at);
+                assert_eq!(hears(world, POST, &[0; 108], false), Heard::Busy);
+                return slot;
+            }
+        }
+        // (The first station's clock is that of the world.)
+        world.run_until(action.until.us());
+    }
+}
+
+/// What a word suggests is nobody's time: a header in its place there that contradicts the bound is
+/// dropped, and a drop changes nothing (specification section 12, invariant 3).
+#[test]
+fn a_refused_header_leaves_a_coasting_station_where_a_word_has_put_it() {
+    let mut world = coasting();
+    let before = clock(&world, POST);
+    // Within the spread of 10 ms, but beyond what the bound allows.
+    let slot = met_by_a_word(&mut world, 8_000);
+    let supposed = clock(&world, POST);
+    assert_ne!(supposed, before, "it listens where the word has been");
+    for next in 1..6 {
+        let slot = slot.plus(next);
+        let at = place(&world, POST, slot);
+        world.run_until(at);
+        let heard = told(&mut world, POST, Timeline::Home, header(slot, Kind::Over));
+        assert_eq!(heard, Heard::Dropped(Dropped::Replayed));
+        assert_eq!(clock(&world, POST), supposed);
+        assert_eq!(world.events(POST), []);
+    }
+    world.run_slots(u64::from(VERIFY_SLOTS));
+    assert_eq!(clock(&world, POST), before, "and coasts on with the time that it had");
+}
+
+/// Unique words authenticate nothing: a station that coasts is confirmed by a header alone
+/// (specification section 6).
+#[test]
+fn words_alone_do_not_confirm_a_coasting_station() {
+    let mut world = coasting();
+    let before = clock(&world, POST);
+    let mut slot = met_by_a_word(&mut world, 3_000);
+    let mut words = 1;
+    while words < 6 {
+        slot = slot.plus(1);
+        let at = place(&world, POST, slot);
+        world.run_until(at);
+        let radio = world.nodes[POST].action.map(|action| action.radio);
+        if matches!(radio, Some(Radio::Listen { complement: true, .. })) {
+            assert_eq!(hears(&mut world, POST, &[0; 108], false), Heard::Busy);
+            words += 1;
+        }
+        assert!(!world.nodes[POST].station.in_step(), "after {words} words");
+    }
+    world.run_slots(u64::from(VERIFY_SLOTS));
+    assert_eq!(clock(&world, POST), before, "it coasts on with the time that it had");
+    assert!(world.nodes[POST].station.in_step());
+    assert_eq!(world.events(POST), []);
+}
+
 /// Of a later timeline that nobody confirms a station in step takes nothing: it keeps the time that
 /// it had (specification section 8).
 #[test]
@@ -193,4 +273,56 @@ fn leaving_with_one_header_of_a_later_timeline_keeps_the_time_that_there_was() {
         world.run_slots(5);
     }
     assert_eq!(world.slot(BOAT), world.slot(POST));
+}
+
+/// What was learnt of the own rate is forgotten with the loss of step: it may be why (specification
+/// section 6).
+#[test]
+fn a_rate_that_was_learnt_is_forgotten_with_the_loss_of_step() {
+    let steady = Ppb::new(10).expect("a small number");
+    let plan = ClockPlan { steadiness: steady, ..clock_plan(1_000) };
+    let mut world = World::of(vec![Make::member(0x10).station_by(&key(1), plan)]);
+    world.run_slots(3);
+    let (mut slot, mut at) = (Slot::new(5_000), world.now);
+    let _ = told(&mut world, POST, Timeline::Home, header(slot, Kind::Announce));
+    let unknown = clock(&world, POST).rate();
+    assert!(unknown.0 <= -1_000 && unknown.1 >= 1_000);
+    // Net time gains half a millionth on the own clock: 50 us in 100 s.
+    for span in [4].into_iter().chain([5_000; 12]) {
+        slot = slot.plus(span);
+        at += u64::from(span) * SLOT_US - u64::from(span / 100);
+        world.run_until(at);
+        let heard = told(&mut world, POST, Timeline::Home, header(slot, Kind::Closing));
+        assert!(matches!(heard, Heard::Header { .. }), "{heard:?}");
+    }
+    let (least, most) = clock(&world, POST).rate();
+    assert!(least > 0 && most <= 1_000 && least < 500 && 500 < most, "{least} to {most}");
+    world.forget();
+    world.now += 100 * 3_600 * SECOND;
+    world.run_slots(1);
+    assert!(world.events(POST).contains(&Event::OutOfStep));
+    assert_eq!(clock(&world, POST).rate(), unknown);
+}
+
+/// How long a speaker calls, and whether it gathers, goes by the grip of others, whose oscillators
+/// may be worse than its own (specification section 6).
+#[test]
+fn a_good_oscillator_calls_for_those_who_have_none() {
+    let plan = ClockPlan { own_tolerance: Ppb::new(100).expect("small"), ..clock_plan(1_000) };
+    let make = Make { announce_slots: 20, ..Make::timekeeper(0x10) };
+    // Others part by 2 ppm from each other, from this one by 1.1. After 400 s they coast with 0.8 ms,
+    // one slot; after four hours with 28.8 ms, two slots (and this one with 15.8 ms); after ten hours
+    // they search with 72 ms, and need as many calls as with three slots.
+    let call = |slots: usize| CALL_SLOTS as usize + 2 * (2 * slots + 1);
+    let cases =
+        [(100, 0, 8), (400, 0, call(1)), (14_400, 0, call(2)), (36_000, GATHERING, call(3))];
+    for (seconds, run, call) in cases {
+        let mut world = World::of(vec![make.station_by(&key(1), plan)]);
+        world.command(POST, Command::Announce).expect("a timekeeper");
+        world.run_slots(30);
+        world.now += seconds * SECOND;
+        world.run_slots(1);
+        assert!(world.nodes[POST].station.in_step(), "after {seconds} s");
+        assert_eq!(opening(&mut world, POST), run_and_call(run, call), "after {seconds} s");
+    }
 }
