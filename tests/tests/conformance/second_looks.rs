@@ -9,8 +9,8 @@ use hopwright_core::clock::{ClockPlan, Grip, NetClock};
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
-    CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, FixedChannels, Heard, Mode, Radio,
-    VERIFY_SLOTS, WATERMARK_STEP,
+    CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, Command, Dropped, Event,
+    FixedChannels, Heard, Mode, Radio, VERIFY_SLOTS, WATERMARK_STEP,
 };
 use hopwright_core::units::{Channel, Lane, Micros, Ppb, Slot};
 use hopwright_tests::air::{Flight, SLOT_US, World};
@@ -18,6 +18,7 @@ use hopwright_tests::plans::{Make, clock_plan, key, timing};
 
 const POST: usize = 0;
 const BOAT: usize = 1;
+const OTHER: usize = 2;
 const CALLING: u16 = 130;
 const SECOND: u64 = 1_000_000;
 /// Slots of a gathering run: `4 r` (specification section 6).
@@ -140,6 +141,73 @@ fn the_first_over_on_a_later_timeline_opens_with_a_gathering_run() {
     assert_eq!(opening(&mut world, BOAT), run_and_call(0, call), "and owes no other");
 }
 
+/// Two who wait for a third's end do not begin on top of his second closing header, and not always on
+/// top of each other: each waits up to a frame of 8 slots longer, from where those who begin are
+/// heard in half of the slots (specification section 9).
+#[test]
+fn two_who_wait_for_the_floor_do_not_always_begin_together() {
+    let mut world = net_in_step();
+    let rounds = 24;
+    let mut together = 0;
+    for round in 0..rounds {
+        world.command(POST, Command::Press(Target::ALL)).expect("the floor is free");
+        world.run_slots(20 + round);
+        for node in [BOAT, OTHER] {
+            world.command(node, Command::Press(Target::ALL)).expect("a wish");
+        }
+        world.run_slots(10);
+        world.forget();
+        // Of two at once it would hear the one's payload in the other's over.
+        world.nodes[POST].deaf_until = u64::MAX;
+        world.command(POST, Command::Release).expect("it speaks");
+        world.run_slots(25);
+        let sent = |node: usize| {
+            let flights = world.log.iter().filter(move |flight| flight.from == node);
+            flights.map(|flight| flight.starts).collect::<Vec<_>>()
+        };
+        let [closings, boat, other] = [POST, BOAT, OTHER].map(sent);
+        assert_eq!(closings.len(), CLOSING_SLOTS as usize);
+        let end = closings[1] + SLOT_US / 2;
+        assert!(boat.iter().chain(&other).all(|starts| *starts > end), "round {round}");
+        assert!(boat.len() + other.len() > 5, "round {round}: somebody speaks");
+        let clash = |at: &u64| other.iter().any(|starts| starts.abs_diff(*at) < SLOT_US / 2);
+        together += u32::from(boat.iter().any(clash));
+        for _ in 0..4 {
+            for node in [BOAT, OTHER] {
+                let _ = world.command(node, Command::Release);
+            }
+            world.run_slots(15);
+        }
+        world.run_slots(40);
+        world.nodes[POST].deaf_until = 0;
+    }
+    // One slot apart is too close to be heard: 22 in 64 at least; without any wait all of them.
+    assert!((1..=16).contains(&together), "together in {together} of {rounds} rounds");
+}
+
+/// The end of a cut-in tells nobody who has not followed it anything, and is nothing to go on with
+/// (specification section 9: its recording is not joined).
+#[test]
+fn the_end_of_a_cut_in_is_not_joined() {
+    let mut world = net_in_step();
+    for kind in [Kind::Closing, Kind::Over, Kind::LeadIn] {
+        while !matches!(
+            world.nodes[BOAT].action.map(|action| action.radio),
+            Some(Radio::Listen { complement: false, .. })
+        ) {
+            world.run_slots(1);
+        }
+        let (action, time) = (world.nodes[BOAT].action, clock(&world, BOAT));
+        let heard = told(&mut world, BOAT, Timeline::CutIn, header(Slot::new(77), kind));
+        assert_eq!(heard, Heard::Dropped(Dropped::Replayed), "{kind:?}");
+        assert_eq!(world.events(BOAT), [], "{kind:?}");
+        assert_eq!((world.nodes[BOAT].action, clock(&world, BOAT)), (action, time), "{kind:?}");
+        world.run_slots(5);
+    }
+    // Nor does anybody owe the newcomer anything.
+    assert_eq!(opening(&mut world, BOAT), run_and_call(0, CALL_SLOTS as usize));
+}
+
 /// A station that has lost step keeps its bound: a header from before it is a replay, even if it is
 /// above the watermark (specification section 8).
 #[test]
@@ -240,6 +308,27 @@ fn words_alone_do_not_confirm_a_coasting_station() {
     assert_eq!(clock(&world, POST), before, "it coasts on with the time that it had");
     assert!(world.nodes[POST].station.in_step());
     assert_eq!(world.events(POST), []);
+}
+
+/// Whoever follows a cut-in goes with its headers: at 10 ppm two clocks part by the guard of 500 us
+/// in 25 s (specification section 9: followed until it closes or goes silent).
+#[test]
+fn a_cut_in_is_followed_for_a_minute_with_poor_oscillators() {
+    let make = Make { tolerance_ppb: 10_000, ..Make::member(0x10) };
+    let mut world = World::new(&[make, Make { address: 0x51, ..make }]);
+    world.command(BOAT, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(CUT_IN_PATIENCE.us() / SLOT_US + u64::from(CUT_IN_SLOTS) + 5);
+    assert!(world.nodes[BOAT].station.cuts_in());
+    world.run_slots(60 * SECOND / SLOT_US);
+    world.nodes[BOAT].outbox.push_back(b"still here".to_vec());
+    world.run_slots(5);
+    let events = world.events(POST);
+    assert!(matches!(events[..], [Event::Call { .. }]), "{events:?}");
+    assert!(world.nodes[POST].payloads.iter().any(|payload| payload == b"still here"));
+    world.command(BOAT, Command::Release).expect("it speaks");
+    world.run_slots(5);
+    let events = world.events(POST);
+    assert!(matches!(events[..], [Event::Clear { .. }]), "{events:?}");
 }
 
 /// Of a later timeline that nobody confirms a station in step takes nothing: it keeps the time that
