@@ -4,15 +4,17 @@
 //! Each test was written for a fault that had been planted by hand and was not noticed by the others.
 //! The numbers come from `docs/specification.md`; expected spans are worked out beside each assertion.
 
+use super::calls_and_changes;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::clock::{ClockPlan, Grip, NetClock};
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
+use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
     CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, Command, Dropped, Event,
-    FixedChannels, Heard, Mode, Radio, VERIFY_SLOTS, WATERMARK_STEP,
+    FixedChannels, Heard, Mode, Radio, Refused, Role, VERIFY_SLOTS, WATERMARK_STEP, Watermark,
 };
-use hopwright_core::units::{Channel, Lane, Micros, Ppb, Slot};
+use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb, Slot, Tick};
 use hopwright_tests::air::{Flight, SLOT_US, World};
 use hopwright_tests::plans::{Make, clock_plan, key, timing};
 
@@ -20,6 +22,7 @@ const POST: usize = 0;
 const BOAT: usize = 1;
 const OTHER: usize = 2;
 const CALLING: u16 = 130;
+const WATCH: u16 = 131;
 const SECOND: u64 = 1_000_000;
 /// Slots of a gathering run: `4 r` (specification section 6).
 const GATHERING: usize = 64;
@@ -393,6 +396,37 @@ fn a_rate_that_was_learnt_is_forgotten_with_the_loss_of_step() {
     assert_eq!(clock(&world, POST).rate(), unknown);
 }
 
+/// A watermark that finds no room in the queue comes when there is some: otherwise a restart would
+/// repeat slots (specification section 8).
+#[test]
+fn a_watermark_that_found_no_room_comes_later() {
+    let make = Make { tolerance_ppb: 0, announce_slots: 20, ..Make::timekeeper(0x10) };
+    let mut station = make.station(&key(1));
+    station.command(Tick::ZERO, Command::Announce).expect("a timekeeper");
+    for slot in 0..30 {
+        let _ = station.poll(Tick::new(slot * SLOT_US));
+    }
+    while station.next_event().is_some() {}
+    let early = Tick::new(u64::from(WATERMARK_STEP - 10) * SLOT_US);
+    let _ = station.poll(early);
+    assert_eq!(station.next_event(), None);
+    // Sixteen presses, each told and none drained.
+    for _ in 0..16 {
+        station.command(early, Command::Press(Target::ALL)).expect("nobody speaks");
+        station.command(early, Command::Release).expect("a wish");
+    }
+    let mut now = early;
+    while now < Tick::new(u64::from(WATERMARK_STEP + 10) * SLOT_US) {
+        now = station.poll(now).until;
+    }
+    let told: Vec<_> = std::iter::from_fn(|| station.next_event()).collect();
+    assert_eq!(told, [Event::HoldOff; 16]);
+    let _ = station.poll(now);
+    let reached = station.slot(now).expect("in step");
+    let told: Vec<_> = std::iter::from_fn(|| station.next_event()).collect();
+    assert_eq!(told, [Event::SaveWatermark { slot: reached }]);
+}
+
 /// How long a speaker calls, and whether it gathers, goes by the grip of others, whose oscillators
 /// may be worse than its own (specification section 6).
 #[test]
@@ -413,5 +447,139 @@ fn a_good_oscillator_calls_for_those_who_have_none() {
         world.run_slots(1);
         assert!(world.nodes[POST].station.in_step(), "after {seconds} s");
         assert_eq!(opening(&mut world, POST), run_and_call(run, call), "after {seconds} s");
+    }
+}
+
+/// A call is under the keys in use, however often it was made before: who was loaded with the new
+/// key and has never known the old one reads it (specification section 10).
+#[test]
+fn a_call_made_before_a_change_is_made_with_the_new_key_after_it() {
+    let mut world = calls_and_changes::net();
+    world.over(POST, Target::ALL, &[b"before"]);
+    let due = world.slot(POST).plus(20);
+    let order = calls_and_changes::order(&[0x77], &key(1), 1, due);
+    let now = world.local(POST, world.now);
+    world.nodes[POST].station.take_order(now, &order).expect("in the cover");
+    world.poll(POST);
+    world.run_slots(40);
+    let mut bytes = [0; 32];
+    world.nodes[POST].station.keys().0.expose(|key| bytes = *key);
+    let loaded = NetKey::new(bytes);
+    assert!(!loaded.same(&key(1)));
+    let make = Make::member(0x51);
+    world.nodes[OTHER].station = make.station_with(&loaded, calls_and_changes::share(0x51));
+    world.nodes[OTHER].action = None;
+    world.poll(OTHER);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(210);
+    assert!(world.nodes[OTHER].station.in_step());
+    world.forget();
+    world.over(POST, Target::ALL, &[b"after"]);
+    assert!(world.nodes[OTHER].payloads.iter().any(|payload| payload == b"after"));
+}
+
+/// Each over on a single channel begins beyond the one before, or nothing of it would be sent, as no
+/// slot is prepared twice (specification sections 9 and 11).
+#[test]
+fn provisional_slots_ascend_from_over_to_over() {
+    let fixed = FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE };
+    let makes = [Make::member(0x10), Make::member(0x4B)].map(|make| Make { fixed, ..make });
+    let mut world = World::new(&makes);
+    for node in [POST, BOAT] {
+        world.command(node, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
+    }
+    let keys = HeaderKeys::new(&key(1));
+    let mut last = None;
+    for over in 0..16_u8 {
+        world.forget();
+        world.over(BOAT, Target::ALL, &[&[over; 3]]);
+        assert!(world.nodes[POST].payloads.contains(&vec![over; 3]), "over {over}");
+        // Eight call headers, two closing ones, and those of the sync slots.
+        let headers = world.log.iter().filter_map(|flight| {
+            let bits = flight.bits.first_chunk()?;
+            keys.from_bits(bits, stream(Lane::ZERO, Timeline::Single))
+        });
+        let slots: Vec<_> = headers.map(|header| header.slot).collect();
+        assert!(slots.len() >= 10, "over {over}: {slots:?}");
+        for slot in slots {
+            assert!(last < Some(slot), "over {over}: {slot} after {last:?}");
+            last = Some(slot);
+        }
+    }
+}
+
+/// The watch channel is sampled in every state that listens, on a single channel too (specification
+/// section 9).
+#[test]
+fn the_watch_channel_is_heard_from_a_single_channel() {
+    let fixed = FixedChannels {
+        calling: Channel::new(CALLING),
+        watch: Channel::new(WATCH),
+        ..FixedChannels::NONE
+    };
+    for mode in [Mode::SingleSealed, Mode::SinglePlain] {
+        let mut station = Make { fixed, ..Make::member(0x41) }.station(&key(1));
+        let began = Tick::new(SECOND + 300_000);
+        let _ = station.poll(began);
+        station.command(began, Command::Mode(mode)).expect("a calling channel");
+        let mut now = began;
+        let mut alert = None;
+        let mut samples = 0;
+        while alert.is_none() && now < began.plus(Micros::new(10 * SECOND)) {
+            let action = station.poll(now);
+            let next = now.plus(Micros::new(SLOT_US)).min(action.until.max(now));
+            let Radio::Listen { channel, .. } = action.radio else {
+                // Another key comes into use.
+                continue;
+            };
+            if channel.number() == WATCH {
+                station.energy(next, channel, Dbm::new(-60));
+                samples += 1;
+            }
+            let told = std::iter::from_fn(|| station.next_event()).collect::<Vec<_>>();
+            alert = told.contains(&Event::WatchTraffic).then_some(next);
+            now = next;
+        }
+        let alert = alert.expect("an alert");
+        let waited = alert.since(began).expect("later");
+        assert!(waited <= Micros::new(4 * SECOND), "{mode:?}: {waited:?}, {samples} samples");
+    }
+}
+
+/// What is refused changes nothing: at the end of the timeline the same question gets the same
+/// answer, and the time stays what it was (specification section 9, documentation of `command`).
+#[test]
+fn an_announce_that_is_refused_changes_nothing() {
+    let end = Slot::new(u32::MAX - 600);
+    let role = Role::Deputy { after: Micros::from_millis(60_000) };
+    let make = Make { role, announce_slots: 1_000, ..Make::timekeeper(0x10) };
+    let mut world = World::new(&[make]);
+    world.run_slots(60 * SECOND / SLOT_US + 10);
+    for late in [0, 4, 8] {
+        let slot = end.plus(late);
+        if late > 0 {
+            let at = place(&world, POST, slot);
+            world.run_until(at);
+        }
+        let heard = told(&mut world, POST, Timeline::Home, header(slot, Kind::Closing));
+        assert!(matches!(heard, Heard::Header { .. }), "{heard:?}");
+    }
+    world.run_slots(5);
+    assert!(world.nodes[POST].station.in_step());
+    let before = clock(&world, POST);
+    for _ in 0..3 {
+        let refused = world.command(POST, Command::Announce);
+        assert_eq!(refused, Err(Refused::TimelineEnded));
+        assert_eq!(clock(&world, POST), before);
+        assert!(!world.nodes[POST].station.holds_floor());
+        world.run_slots(10);
+    }
+    // One without time has none afterwards.
+    let stored = Watermark::Stored(Slot::new(u32::MAX - WATERMARK_STEP - 100));
+    let mut world = World::new(&[Make { watermark: stored, ..Make::timekeeper(0x10) }]);
+    for _ in 0..2 {
+        let refused = world.command(POST, Command::Announce);
+        assert_eq!(refused, Err(Refused::TimelineEnded));
+        assert_eq!(world.nodes[POST].station.clock(), None);
     }
 }
