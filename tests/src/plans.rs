@@ -117,6 +117,19 @@ impl Make {
     /// If the parts do not fit each other.
     #[must_use]
     pub fn station_with(self, key: &NetKey, share: Option<Share>) -> Station<128> {
+        self.built(key, share, clock_plan(self.tolerance_ppb))
+    }
+
+    /// The same with an oscillator of its own, whatever the tolerance of the make.
+    ///
+    /// # Panics
+    /// If the parts do not fit each other.
+    #[must_use]
+    pub fn station_by(self, key: &NetKey, clock: ClockPlan) -> Station<128> {
+        self.built(key, None, clock)
+    }
+
+    fn built(self, key: &NetKey, share: Option<Share>, clock: ClockPlan) -> Station<128> {
         let raster = raster(128);
         let hopset = Hopset::derive(key, &raster, &raster.all(), Pick::All, None, Lane::ZERO);
         Station::new(Config {
@@ -126,7 +139,7 @@ impl Make {
             lane: Lane::ZERO,
             draw_lane: Lane::ZERO,
             timing: timing(),
-            clock: clock_plan(self.tolerance_ppb),
+            clock,
             announce_slots: self.announce_slots,
             energy_threshold: Dbm::new(-95),
             fixed: self.fixed,

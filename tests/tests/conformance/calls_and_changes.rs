@@ -43,7 +43,7 @@ fn directory() -> Vec<Target> {
     targets
 }
 
-fn share(address: u8) -> Option<Share> {
+pub(super) fn share(address: u8) -> Option<Share> {
     Some(tree().share(Address::new(address), 0, &directory()).expect("it fits"))
 }
 
@@ -58,7 +58,7 @@ fn station(number: usize) -> Station<128> {
 }
 
 /// A post 10, a boat 4B and a team 51, in step and idle after an announce.
-fn net() -> World {
+pub(super) fn net() -> World {
     let mut world = World::of((0..3).map(station).collect());
     world.run_slots(3);
     world.command(POST, Command::Announce).expect("a timekeeper");
@@ -197,7 +197,7 @@ fn a_message_reaches_whom_it_is_for() {
 }
 
 /// The order that withdraws `out` from `slot` on, made by the planner.
-fn order(out: &[u8], present: &NetKey, generation: u8, slot: Slot) -> Vec<u8> {
+pub(super) fn order(out: &[u8], present: &NetKey, generation: u8, slot: Slot) -> Vec<u8> {
     let drawn = Drawn::new(Zeroizing::new(std::array::from_fn(|i| {
         u8::try_from(i).expect("64 bytes").wrapping_mul(7).wrapping_add(generation)
     })));

@@ -28,6 +28,7 @@ mod reed_solomon;
 mod rendezvous;
 mod rfc8439;
 mod says;
+mod second_looks;
 mod secrets;
 mod station_properties;
 mod transceiver;
