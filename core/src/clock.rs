@@ -276,6 +276,12 @@ impl NetClock {
         local(at).wrapping_add(self.phase_at(at))
     }
 
+    /// For a clock that has been started and has observed nothing: it is right by definition, and
+    /// what has passed until `at` makes it no less certain.
+    pub(crate) const fn define(&mut self, at: Tick) {
+        (self.bound_at, self.spread_at) = (at, at);
+    }
+
     /// The phase at local time `at`.
     const fn phase_at(&self, at: Tick) -> i64 {
         let rate = self.rate.middle();

@@ -46,7 +46,10 @@ impl<const N: usize> Station<N> {
             (_, timeline) => {
                 let clock = match timeline {
                     Timeline::Home => self.clock,
-                    Timeline::CutIn | Timeline::Single => self.guest,
+                    Timeline::CutIn | Timeline::Single => {
+                        self.define_provisional(now);
+                        self.guest
+                    }
                 };
                 match clock {
                     Some(clock) => self.poll_timed(clock, now),
@@ -69,6 +72,15 @@ impl<const N: usize> Station<N> {
         }
         self.current = Some(current);
         current.action
+    }
+
+    /// Whoever begins a provisional timeline defines it, however long he speaks.
+    fn define_provisional(&mut self, now: Tick) {
+        if self.holds_floor()
+            && let Some(guest) = &mut self.guest
+        {
+            guest.define(now);
+        }
     }
 
     /// Nothing yet: there is more to be worked out first, in the next call.
@@ -186,7 +198,6 @@ impl<const N: usize> Station<N> {
             return self.give_up(verify, now);
         }
         let timeline = self.activity.timeline();
-        let clock = self.own_provisional(clock, slot);
         self.advance(&clock, slot, now);
         if timeline != Timeline::Home && self.guest.is_none() {
             // Home time has run on underneath; what is due there is due now.
@@ -318,26 +329,6 @@ impl<const N: usize> Station<N> {
         self.return_home(now);
         self.put_wish_off(now, 0);
         self.report(Event::Clear { slot });
-    }
-
-    /// Whoever begins a provisional timeline defines it: his own clock is right there, however long
-    /// he speaks.
-    fn own_provisional(&mut self, clock: NetClock, slot: Slot) -> NetClock {
-        match self.activity {
-            Activity::Speak(Speak { timeline: Timeline::CutIn | Timeline::Single, .. }) => {
-                let start = clock.start_of(&self.timing, slot);
-                let own = NetClock::start(self.clock_plan, start, self.timing.start_of(slot));
-                self.guest = Some(own);
-                own
-            }
-            Activity::Speak(_)
-            | Activity::Search(_)
-            | Activity::Verify(_)
-            | Activity::Watch(_)
-            | Activity::Follow(_)
-            | Activity::Announce(_)
-            | Activity::Single => clock,
-        }
     }
 
     /// Goes back to watching after an over; after a cut-in, to the home time that there was.
