@@ -15,6 +15,7 @@ mod hostile;
 mod key_tree;
 mod lanes;
 mod loader;
+mod loader_faults;
 mod manual_entry;
 mod messages;
 mod newcomers;

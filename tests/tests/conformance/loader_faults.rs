@@ -1,0 +1,166 @@
+//! The loader where something else fails than plug and power: a line that always spoils the same frame,
+//! storage that does not do what it says, answers that come late, a station that is given a key.
+
+use super::loader::{Core, MINE, flash, new, old, restart, with_old};
+use hopwright_core::address::Address;
+use hopwright_core::loader::{
+    Bank, CHUNK_BYTES, CarrierEnd, Frame, FrameReader, Judge, KeyedJudge, Offer, Outcome, RETRIES,
+    Refusal, StationEnd, Storage, StorageFault, Store, Verdict, Wire, write_frame,
+};
+use hopwright_core::provision::TransferKey;
+use hopwright_core::units::Tick;
+use hopwright_tests::plans::key_bytes;
+use hopwright_tests::provisioning::{Flash, Wear, configuration, encoded};
+use std::cell::Cell;
+use std::rc::Rc;
+
+const OFFER: u8 = 1;
+const CHUNK: u8 = 2;
+const COMMIT: u8 = 3;
+const READY: u8 = 0x81;
+const AGAIN: u8 = 0x82;
+const ACCEPTED: u8 = 0x83;
+const REFUSED: u8 = 0x84;
+
+fn frame(kind: u8, sequence: u16, payload: &[u8]) -> Wire {
+    let mut wire = Wire::new();
+    write_frame(Frame { kind, sequence, payload }, &mut wire);
+    wire
+}
+
+/// Kind and number of a frame on the wire.
+fn read(wire: &[u8]) -> Option<(u8, u16)> {
+    let mut reader = FrameReader::new();
+    wire.iter().find_map(|byte| match reader.byte(*byte) {
+        Some(Ok(Frame { kind, sequence, .. })) => Some((kind, sequence)),
+        Some(Err(_)) | None => None,
+    })
+}
+
+fn chunks(content: &[u8]) -> u16 {
+    Offer::of(MINE, content).chunks()
+}
+
+fn offer(content: &[u8]) -> Vec<u8> {
+    let Offer { address, size, digest } = Offer::of(MINE, content);
+    [&[address.number()][..], &size.to_le_bytes(), &digest.to_le_bytes()].concat()
+}
+
+/// What a station answers to a frame.
+fn answer<S: Storage, J: Judge>(
+    station: &mut StationEnd<'_, S, J>,
+    kind: u8,
+    sequence: u16,
+    payload: &[u8],
+) -> Option<(u8, u16)> {
+    let wire = frame(kind, sequence, payload);
+    wire.iter().find_map(|byte| station.byte(*byte).and_then(read))
+}
+
+/// A station hears a frame.
+fn hear(carrier: &mut CarrierEnd<'_>, kind: u8, sequence: u16, payload: &[u8]) {
+    frame(kind, sequence, payload).iter().for_each(|byte| carrier.byte(*byte));
+}
+
+/// Carries a content over a line that passes what it is given, or spoils it. What became of it, how
+/// often the carrier spoke, and how much it says has been acknowledged.
+fn carry<S: Storage, J: Judge>(
+    station: &mut StationEnd<'_, S, J>,
+    content: &[u8],
+    mut line: impl FnMut(&mut Vec<u8>),
+) -> (Outcome, usize, u16) {
+    let mut carrier = CarrierEnd::new(MINE, content);
+    let (mut now, mut sent, mut known) = (Tick::ZERO, 0, 0);
+    loop {
+        let said = carrier.poll(now).map(<[u8]>::to_vec);
+        let (acknowledged, all) = carrier.progress();
+        assert!(known <= acknowledged && all == chunks(content), "what is there stays there");
+        known = acknowledged;
+        let Some(mut said) = said else {
+            match carrier.outcome() {
+                Some(outcome) => return (outcome, sent, known),
+                None => now = carrier.wake(),
+            }
+            continue;
+        };
+        sent += 1;
+        assert!(sent < 500, "without end");
+        line(&mut said);
+        for byte in said {
+            let answer = station.byte(byte).map(<[u8]>::to_vec).unwrap_or_default();
+            answer.into_iter().for_each(|byte| carrier.byte(byte));
+        }
+    }
+}
+
+fn perfect(_: &mut Vec<u8>) {}
+
+fn has_key(flash: &Flash, secret: u8) -> bool {
+    flash.bytes().windows(8).any(|part| part == &key_bytes(secret)[..8])
+}
+
+#[test]
+fn a_line_that_always_spoils_one_frame_is_given_up() {
+    let all = chunks(&new());
+    let swallow: fn(&mut Vec<u8>) = Vec::clear;
+    let garble: fn(&mut Vec<u8>) = |wire| wire[5] ^= 2;
+    for (spoilt, acknowledged) in
+        [((CHUNK, 0), 0), ((CHUNK, 1), 1), ((CHUNK, all - 1), all - 1), ((COMMIT, all), all)]
+    {
+        for spoil in [swallow, garble] {
+            let mut work = vec![0; 1_024];
+            let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+            let (outcome, sent, known) = carry(&mut station, &new(), |wire| {
+                if read(wire) == Some(spoilt) {
+                    spoil(wire);
+                }
+            });
+            assert_eq!((outcome, known), (Outcome::NoAnswer, acknowledged), "{spoilt:?}");
+            let offers = usize::from(RETRIES) + 1;
+            let patience = usize::from(acknowledged) + offers * (usize::from(RETRIES) + 1);
+            assert!(sent <= patience, "{spoilt:?}: {sent}");
+            assert_eq!(restart(station.into_store().storage().clone()).1, Some(old()));
+        }
+    }
+}
+
+/// A station that loses its place at every turn is no reason to go on for ever either.
+#[test]
+fn a_station_that_begins_anew_again_and_again_is_given_up() {
+    let content = new();
+    let mut carrier = CarrierEnd::new(MINE, &content);
+    let mut sent = 0;
+    while carrier.outcome().is_none() {
+        let said = carrier.poll(carrier.wake()).map(|wire| read(wire).expect("a frame"));
+        sent += 1;
+        assert!(sent < 500, "without end");
+        match said {
+            Some((OFFER, _)) => hear(&mut carrier, READY, 0, &[]),
+            Some((CHUNK, 0)) => hear(&mut carrier, READY, 1, &[]),
+            Some(_) => hear(&mut carrier, AGAIN, u16::MAX, &[]),
+            None => {}
+        }
+    }
+    assert_eq!((carrier.outcome(), carrier.progress().0), (Some(Outcome::NoAnswer), 1));
+}
+
+/// From the fifth repetition on it is offered anew: a station that answers nothing else goes on.
+#[test]
+fn a_station_that_answers_only_an_offer_gets_one() {
+    let content = new();
+    let mut carrier = CarrierEnd::new(MINE, &content);
+    let mut said = Vec::new();
+    let mut now = Tick::ZERO;
+    while said.len() < 8 {
+        let Some(frame) = carrier.poll(now).map(|wire| read(wire).expect("a frame")) else {
+            now = carrier.wake();
+            continue;
+        };
+        said.push(frame);
+        if said.len() == 1 {
+            hear(&mut carrier, READY, 2, &[]);
+        }
+    }
+    let (offer, chunk) = ((OFFER, 1), (CHUNK, 2));
+    assert_eq!(said, [offer, chunk, chunk, chunk, chunk, chunk, offer, offer]);
+}
