@@ -159,7 +159,8 @@ impl<'a> CarrierEnd<'a> {
                 self.state = State::Offering;
                 self.due = true;
             }
-            (kind::ACCEPTED, State::Offering | State::Sending(_) | State::Committing) => {
+            // No chunk is accepted: while they are sent, this is a late answer to an earlier carrier.
+            (kind::ACCEPTED, State::Offering | State::Committing) => {
                 if let Ok(generation) = payload.try_into() {
                     let generation = u32::from_le_bytes(generation);
                     self.acknowledged = all;

@@ -164,3 +164,23 @@ fn a_station_that_answers_only_an_offer_gets_one() {
     let (offer, chunk) = ((OFFER, 1), (CHUNK, 2));
     assert_eq!(said, [offer, chunk, chunk, chunk, chunk, chunk, offer, offer]);
 }
+
+#[test]
+fn a_late_answer_moves_nothing() {
+    let content = new();
+    let mut carrier = CarrierEnd::new(MINE, &content);
+    assert_eq!(carrier.poll(Tick::ZERO).and_then(read), Some((OFFER, 1)));
+    hear(&mut carrier, READY, 2, &[]);
+    assert_eq!(carrier.poll(Tick::ZERO).and_then(read), Some((CHUNK, 2)));
+    // To an offer that was repeated, to an earlier chunk, to one that is still to come.
+    for late in [0, 1, 2, 4, 5] {
+        hear(&mut carrier, READY, late, &[]);
+        assert_eq!(carrier.poll(Tick::ZERO), None, "{late}");
+    }
+    // To the commit of an earlier carrier: no chunk is accepted.
+    hear(&mut carrier, ACCEPTED, 0, &[7, 0, 0, 0]);
+    assert_eq!(carrier.poll(Tick::ZERO), None);
+    assert_eq!(carrier.outcome(), None);
+    hear(&mut carrier, READY, 3, &[]);
+    assert_eq!(carrier.poll(Tick::ZERO).and_then(read), Some((CHUNK, 3)));
+}

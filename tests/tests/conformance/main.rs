@@ -16,6 +16,7 @@ mod key_tree;
 mod lanes;
 mod loader;
 mod loader_faults;
+mod loader_ports;
 mod manual_entry;
 mod messages;
 mod newcomers;
