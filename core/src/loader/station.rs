@@ -157,7 +157,11 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         }
         match self.store.chunk(bytes) {
             Ok(()) => self.say(kind::READY, wanted.saturating_add(1), &[]),
-            Err(StorageFault) => self.refuse(Refusal::Storage),
+            Err(StorageFault) => {
+                // What is refused does not stay: the chunks before may hold a key.
+                let _ = self.store.discard();
+                self.refuse(Refusal::Storage);
+            }
         }
     }
 

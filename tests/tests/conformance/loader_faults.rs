@@ -184,3 +184,69 @@ fn a_late_answer_moves_nothing() {
     hear(&mut carrier, READY, 3, &[]);
     assert_eq!(carrier.poll(Tick::ZERO).and_then(read), Some((CHUNK, 3)));
 }
+
+/// Flash memory that does not do everything that it is asked to.
+#[derive(Debug)]
+struct Faulty {
+    flash: Flash,
+    /// The write that fails half done, counted from 0.
+    fails: Option<usize>,
+    /// The write that is half done and told as done.
+    forgets: Option<usize>,
+    writes: usize,
+    /// It is not erased.
+    stuck: Rc<Cell<bool>>,
+}
+
+impl Faulty {
+    fn new(flash: Flash) -> Self {
+        Self { flash, fails: None, forgets: None, writes: 0, stuck: Rc::default() }
+    }
+}
+
+impl Storage for Faulty {
+    fn capacity(&self) -> usize {
+        self.flash.capacity()
+    }
+
+    fn read(&mut self, bank: Bank, at: usize, into: &mut [u8]) -> Result<(), StorageFault> {
+        self.flash.read(bank, at, into)
+    }
+
+    fn write(&mut self, bank: Bank, at: usize, bytes: &[u8]) -> Result<(), StorageFault> {
+        let number = Some(self.writes);
+        self.writes += 1;
+        if number == self.fails || number == self.forgets {
+            self.flash.write(bank, at, &bytes[..bytes.len() / 3])?;
+            return if number == self.fails { Err(StorageFault) } else { Ok(()) };
+        }
+        self.flash.write(bank, at, bytes)
+    }
+
+    fn erase(&mut self, bank: Bank) -> Result<(), StorageFault> {
+        if self.stuck.get() { Err(StorageFault) } else { self.flash.erase(bank) }
+    }
+}
+
+/// Whichever write fails, or does not hold: the load is refused, the old one is in use, and nothing of
+/// the new one's keys stays. The next load is taken.
+#[test]
+fn a_write_that_fails_leaves_no_keys() {
+    for number in 0..usize::from(chunks(&new())) + 2 {
+        for told in [true, false] {
+            let mut faulty = Faulty::new(with_old());
+            (faulty.fails, faulty.forgets) =
+                if told { (Some(number), None) } else { (None, Some(number)) };
+            let mut work = vec![0; 1_024];
+            let store = Store::open(faulty).expect("readable");
+            let mut station = StationEnd::new(store, Core(Some(MINE)), &mut work);
+            let (outcome, ..) = carry(&mut station, &new(), perfect);
+            assert_eq!(outcome, Outcome::Refused(Refusal::Storage), "{number} {told}");
+            let flash = &station.store().storage().flash;
+            assert!(!has_key(flash, 2), "{number} {told}");
+            assert_eq!(restart(flash.clone()).1, Some(old()), "{number} {told}");
+            let (outcome, ..) = carry(&mut station, &new(), perfect);
+            assert_eq!(outcome, Outcome::Accepted { generation: 2 }, "{number} {told}");
+        }
+    }
+}
