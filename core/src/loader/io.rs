@@ -34,7 +34,8 @@ pub fn serve<P: Read + Write, S: Storage, J: Judge>(
         for byte in received.ok_or(IoError::Closed)? {
             let Some(answer) = end.byte(*byte) else { continue };
             send(port, answer)?;
-            if let Some(verdict) = end.verdict() {
+            // Not the one on an earlier carrier's offer, which stands until the next.
+            if let Some(verdict) = end.told() {
                 return Ok(verdict);
             }
         }

@@ -46,6 +46,8 @@ pub struct StationEnd<'b, S, J> {
     /// What was offered on this connection.
     offered: Option<Offer>,
     verdict: Option<Verdict>,
+    /// The last answer was the verdict.
+    told: bool,
 }
 
 /// A frame, without its borrowed payload.
@@ -67,6 +69,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
             answer: Wire::new(),
             offered: None,
             verdict: None,
+            told: false,
         }
     }
 
@@ -88,6 +91,13 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         self.verdict
     }
 
+    /// The verdict, if it was told with the last answer: [`verdict`](Self::verdict) stands until the
+    /// next offer, also when another carrier is plugged in and has made none yet.
+    #[must_use]
+    pub fn told(&self) -> Option<Verdict> {
+        self.verdict.filter(|_| self.told)
+    }
+
     /// Takes a byte; returns what is to be sent because of it, if anything.
     /// A commit reads the whole content twice; anything else is one cell's work.
     pub fn byte(&mut self, byte: u8) -> Option<&[u8]> {
@@ -104,6 +114,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
             Ok(_) => return None,
             Err(_) => Said::Garbled,
         };
+        self.told = false;
         match said {
             Said::Offer(version, offer) => self.offer(version, offer),
             Said::Chunk(number, mut bytes) => {
@@ -208,13 +219,13 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
 
     fn accept(&mut self, active: Active) {
         self.offered = None;
-        self.verdict = Some(Verdict::Accepted(active));
+        (self.verdict, self.told) = (Some(Verdict::Accepted(active)), true);
         self.say(kind::ACCEPTED, 0, &active.generation.to_le_bytes());
     }
 
     fn refuse(&mut self, refusal: Refusal) {
         self.offered = None;
-        self.verdict = Some(Verdict::Refused(refusal));
+        (self.verdict, self.told) = (Some(Verdict::Refused(refusal)), true);
         self.say(kind::REFUSED, u16::from(PROTOCOL), &[refusal.code()]);
     }
 

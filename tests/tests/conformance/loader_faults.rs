@@ -250,3 +250,23 @@ fn a_write_that_fails_leaves_no_keys() {
         }
     }
 }
+
+#[test]
+fn a_verdict_stands_until_the_next_offer_and_is_told_once() {
+    let mut work = vec![0; 1_024];
+    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+    assert_eq!((station.verdict(), station.told()), (None, None));
+    let accepted = answer(&mut station, OFFER, 1, &offer(&old()));
+    assert_eq!(accepted, Some((ACCEPTED, 0)));
+    assert!(matches!(station.verdict(), Some(Verdict::Accepted(active)) if active.generation == 1));
+    assert_eq!(station.told(), station.verdict());
+    // Another carrier's first frame is spoilt: that is no verdict on what it offers.
+    let asked = [0xC0, 1, 1, 0xC0].into_iter().find_map(|byte| station.byte(byte).and_then(read));
+    assert_eq!((asked, station.told()), (Some((AGAIN, u16::MAX)), None));
+    assert!(station.verdict().is_some());
+    // A commit is answered once more, if the answer was lost.
+    assert_eq!(answer(&mut station, COMMIT, 1, &[]), Some((ACCEPTED, 0)));
+    assert_eq!(station.told(), station.verdict());
+    assert_eq!(answer(&mut station, OFFER, 1, &offer(&new())), Some((READY, 0)));
+    assert_eq!((station.verdict(), station.told()), (None, None));
+}

@@ -160,3 +160,23 @@ fn a_port_that_is_closed_is_told() {
     let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
     assert_eq!(serve(&mut Port::new(Noise, &[1, 2, 3]), &mut station), Err(IoError::Closed));
 }
+
+#[test]
+fn a_station_serves_one_carrier_after_another() {
+    let mut work = vec![0; 1_024];
+    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+    let contents = [(old(), 1), (new(), 2), (old(), 3)];
+    for (content, generation) in &contents {
+        // The first thing that comes is spoilt. It is asked for again: the verdict on the carrier before
+        // is none on this one.
+        let mut port = Port::new(CarrierEnd::new(MINE, content), &[0xC0, 1, 1, 0xC0]);
+        let verdict = serve(&mut port, &mut station);
+        let Ok(Verdict::Accepted(active)) = verdict else { panic!("{verdict:?}") };
+        assert_eq!(active.generation, *generation);
+        assert_eq!(port.behind.outcome(), Some(Outcome::Accepted { generation: *generation }));
+        assert_eq!(restart(station.store().storage().clone()).1, Some(content.clone()));
+    }
+    let long = vec![1; 1_025];
+    let mut port = Port::new(CarrierEnd::new(MINE, &long), &[]);
+    assert_eq!(serve(&mut port, &mut station), Ok(Verdict::Refused(Refusal::TooLong)));
+}
