@@ -99,7 +99,9 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
     }
 
     /// Takes a byte; returns what is to be sent because of it, if anything.
-    /// A commit reads the whole content twice; anything else is one cell's work.
+    /// A commit reads the whole content twice and erases a bank. An offer may erase one, or reads the
+    /// whole content once if it is in use already. Anything else is one cell's work, unless the storage
+    /// fails: then a bank is erased.
     pub fn byte(&mut self, byte: u8) -> Option<&[u8]> {
         let said = match self.reader.byte(byte)? {
             Ok(Frame { kind: kind::OFFER, sequence, payload }) => {
@@ -142,9 +144,18 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         if size > room || size == 0 {
             return self.refuse(Refusal::TooLong);
         }
-        // Already in use: the answer was lost on the way.
+        // Already in use: the answer was lost on the way. Or it came long ago, and would not be taken
+        // today: the station may have been given a transfer key since.
         if let Some(active) = self.store.active().filter(|active| active.offer == offer) {
-            return self.accept(active);
+            let judged = match self.store.load(self.work) {
+                Ok(content) => self.judge.judge(content, offer.address),
+                Err(StorageFault) => Err(Refusal::Storage),
+            };
+            self.work.zeroize();
+            return match judged {
+                Ok(()) => self.accept(active),
+                Err(refusal) => self.refuse(refusal),
+            };
         }
         match self.store.begin(offer) {
             Ok(next) => {

@@ -251,6 +251,19 @@ fn a_write_that_fails_leaves_no_keys() {
     }
 }
 
+/// It came open, and then the station was given a transfer key: today it would be refused.
+#[test]
+fn what_is_in_use_is_judged_when_it_is_offered_again() {
+    let mut work = vec![0; 1_024];
+    let judge = KeyedJudge::<128>::new(TransferKey::new([9; 32]), Some(MINE));
+    let mut station = StationEnd::new(restart(with_old()).0, judge, &mut work);
+    let (outcome, ..) = carry(&mut station, &old(), perfect);
+    assert_eq!(outcome, Outcome::Refused(Refusal::Unsealed));
+    assert_eq!(station.verdict(), Some(Verdict::Refused(Refusal::Unsealed)));
+    assert_eq!(restart(station.into_store().storage().clone()).1, Some(old()), "it is kept");
+    assert!(work.iter().all(|byte| *byte == 0), "the copy is wiped");
+}
+
 #[test]
 fn a_verdict_stands_until_the_next_offer_and_is_told_once() {
     let mut work = vec![0; 1_024];
