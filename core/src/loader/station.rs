@@ -132,6 +132,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
     fn offer(&mut self, version: u16, offer: Option<Offer>) {
         self.verdict = None;
         self.offered = None;
+        self.store.tidy();
         if version != u16::from(PROTOCOL) {
             return self.refuse(Refusal::Protocol);
         }

@@ -125,6 +125,8 @@ pub struct Store<S> {
     active: Option<Active>,
     /// What is being built in the other bank.
     building: Option<Found>,
+    /// The other bank should have been erased, and may not be.
+    owed: bool,
 }
 
 impl<S: Storage> Store<S> {
@@ -138,7 +140,7 @@ impl<S: Storage> Store<S> {
     /// # Errors
     /// [`StorageFault`] if the storage cannot be read.
     pub fn open(storage: S) -> Result<Self, StorageFault> {
-        let mut store = Self { storage, active: None, building: None };
+        let mut store = Self { storage, active: None, building: None, owed: false };
         let banks = [(Bank::A, store.walk(Bank::A)?), (Bank::B, store.walk(Bank::B)?)];
         for (bank, found) in banks {
             let (Some(offer), Some(generation)) = (found.offer, found.generation) else {
@@ -157,7 +159,7 @@ impl<S: Storage> Store<S> {
             // Cells without an offer are what an erasure has left that power interrupted.
             if found.generation.is_some() || (found.offer.is_none() && found.free > 0) {
                 // A fault here does no harm: the next offer erases it first.
-                let _ = store.storage.erase(bank);
+                let _ = store.discard();
             } else if found.offer.is_some() {
                 store.building = Some(found);
             }
@@ -224,8 +226,19 @@ impl<S: Storage> Store<S> {
     /// Forgets what was being built.
     pub(super) fn discard(&mut self) -> Result<(), StorageFault> {
         self.building = None;
+        self.owed = true;
         let spare = self.spare();
-        self.storage.erase(spare)
+        self.storage.erase(spare)?;
+        self.owed = false;
+        Ok(())
+    }
+
+    /// Tries once more to erase what an earlier try may have left. Another fault does no harm: nothing
+    /// is built there before it has been erased.
+    pub(super) fn tidy(&mut self) {
+        if self.owed {
+            let _ = self.discard();
+        }
     }
 
     /// The chunk that is wanted next, and of which offer.
@@ -268,7 +281,7 @@ impl<S: Storage> Store<S> {
         let active = Active { bank, generation, offer };
         self.active = Some(active);
         // The new one is in use. If this fails, the next start or offer does it.
-        let _ = self.storage.erase(bank.other());
+        let _ = self.discard();
         Ok(active)
     }
 

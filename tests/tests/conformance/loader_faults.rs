@@ -251,6 +251,30 @@ fn a_write_that_fails_leaves_no_keys() {
     }
 }
 
+/// The old bank could not be erased when the new one had been committed. Any offer tries again, also one
+/// of what is in use, or one that is refused.
+#[test]
+fn an_erasure_that_failed_is_done_at_the_next_offer() {
+    for (kind, version) in [(ACCEPTED, 1), (REFUSED, 2)] {
+        let faulty = Faulty::new(with_old());
+        let stuck = Rc::clone(&faulty.stuck);
+        let mut work = vec![0; 1_024];
+        let store = Store::open(faulty).expect("readable");
+        let mut station = StationEnd::new(store, Core(Some(MINE)), &mut work);
+        assert_eq!(answer(&mut station, OFFER, 1, &offer(&new())), Some((READY, 0)));
+        stuck.set(true);
+        let (outcome, ..) = carry(&mut station, &new(), perfect);
+        assert_eq!(outcome, Outcome::Accepted { generation: 2 });
+        assert_eq!(answer(&mut station, OFFER, 1, &offer(&new())), Some((ACCEPTED, 0)));
+        assert!(has_key(&station.store().storage().flash, 1), "it has failed");
+        stuck.set(false);
+        let said = answer(&mut station, OFFER, version, &offer(&new()));
+        assert_eq!(said.map(|(kind, _)| kind), Some(kind));
+        let flash = &station.store().storage().flash;
+        assert!(!has_key(flash, 1) && has_key(flash, 2));
+    }
+}
+
 /// It came open, and then the station was given a transfer key: today it would be refused.
 #[test]
 fn what_is_in_use_is_judged_when_it_is_offered_again() {
