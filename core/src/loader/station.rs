@@ -4,6 +4,7 @@ use super::frame::{Frame, FrameReader, Wire, kind, write_frame};
 use super::store::{Active, Storage, StorageFault, Store};
 use super::{CHUNK_BYTES, MAX_CARRIED, Offer, PROTOCOL, Refusal};
 use crate::address::Address;
+use core::fmt;
 use zeroize::Zeroize;
 
 /// Decides whether a content that arrived whole may take the place of the one in use.
@@ -36,7 +37,6 @@ pub enum Verdict {
 }
 
 /// The station's end of the loader: bytes in, bytes out, no time.
-#[derive(Debug)]
 pub struct StationEnd<'b, S, J> {
     store: Store<S>,
     judge: J,
@@ -50,6 +50,16 @@ pub struct StationEnd<'b, S, J> {
     told: bool,
 }
 
+/// Without `work`, where configurations are opened.
+impl<S: fmt::Debug, J: fmt::Debug> fmt::Debug for StationEnd<'_, S, J> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { store, judge, offered, verdict, .. } = self;
+        let mut shown = f.debug_struct("StationEnd");
+        shown.field("store", store).field("judge", judge);
+        shown.field("offered", offered).field("verdict", verdict).finish_non_exhaustive()
+    }
+}
+
 /// A frame, without its borrowed payload.
 enum Said {
     Offer(u16, Option<Offer>),
@@ -59,8 +69,14 @@ enum Said {
 }
 
 impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
-    /// An end that awaits an offer. A content must fit into `work`, where it is judged.
+    /// An end that awaits an offer. A content must fit into `work`, where it is judged. What was there
+    /// is wiped: after a start it may be the configuration that was opened in it.
     pub const fn new(store: Store<S>, judge: J, work: &'b mut [u8]) -> Self {
+        let mut rest = &mut *work;
+        while let Some((first, others)) = rest.split_first_mut() {
+            *first = 0;
+            rest = others;
+        }
         Self {
             store,
             judge,

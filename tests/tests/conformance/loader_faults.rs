@@ -288,6 +288,23 @@ fn what_is_in_use_is_judged_when_it_is_offered_again() {
     assert!(work.iter().all(|byte| *byte == 0), "the copy is wiped");
 }
 
+/// Judged, accepted, refused, or not even begun: nothing stays where configurations are opened.
+#[test]
+fn the_work_is_wiped_whatever_the_verdict() {
+    let other = encoded(&configuration(2, 0x4C, None));
+    for (content, refusal) in [(other, Some(Refusal::OtherStation)), (new(), None)] {
+        let mut work = vec![0xA5; 1_024];
+        let store = restart(with_old()).0;
+        drop(StationEnd::new(store, Core(Some(MINE)), &mut work));
+        assert!(work.iter().all(|byte| *byte == 0), "what was opened there at the start");
+        let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+        let (outcome, ..) = carry(&mut station, &content, perfect);
+        assert_eq!(outcome, refusal.map_or(Outcome::Accepted { generation: 2 }, Outcome::Refused));
+        drop(station);
+        assert!(work.iter().all(|byte| *byte == 0), "{refusal:?}");
+    }
+}
+
 #[test]
 fn a_verdict_stands_until_the_next_offer_and_is_told_once() {
     let mut work = vec![0; 1_024];
