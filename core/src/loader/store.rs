@@ -11,7 +11,7 @@
 //! cell: kind | 0 | index, 2 | length, 2 | 0, 2 | digest's low half, 4 | CRC-32, 4 | 128 bytes
 //! ```
 
-use super::{CHUNK_BYTES, Offer};
+use super::{CHUNK_BYTES, MAX_CARRIED, Offer};
 use crate::provision::CRC_32;
 use core::fmt;
 use zeroize::Zeroize;
@@ -188,6 +188,46 @@ impl<S: Storage> Store<S> {
     pub fn load<'b>(&mut self, into: &'b mut [u8]) -> Result<&'b mut [u8], StorageFault> {
         let active = self.active.ok_or(StorageFault)?;
         self.content(active.bank, &active.offer, into)
+    }
+
+    /// Puts a content of this station's own making in the place of the configuration in use: the same
+    /// with other keys, say. It is built in the other bank, read back and committed, and the one before
+    /// is erased. Whenever power goes, the old one is in use or the new one, whole; done once more with the
+    /// same content, it is complete.
+    ///
+    /// Nobody judges it: what is stored is what a station starts with next time, and one that holds a
+    /// transfer key seals it first ([`TransferKey::seal`](crate::provision::TransferKey::seal)). What a
+    /// carrier had begun is dropped.
+    ///
+    /// # Errors
+    /// [`StorageFault`] if there is none in use, there is no room, or the storage fails. The old one is
+    /// in use then, and of the new one nothing is left unless the erasure fails too.
+    pub fn replace(&mut self, content: &[u8]) -> Result<Active, StorageFault> {
+        let active = self.active.ok_or(StorageFault)?;
+        let offer = Offer::of(active.offer.address, content);
+        if offer == active.offer {
+            self.tidy();
+            return Ok(active);
+        }
+        if content.is_empty() || content.len() > self.room().min(MAX_CARRIED) {
+            return Err(StorageFault);
+        }
+        let replaced = self.build(offer, content).and_then(|()| self.commit());
+        if replaced.is_err() {
+            let _ = self.discard();
+        }
+        replaced
+    }
+
+    /// Builds a content in the other bank, from the start.
+    fn build(&mut self, offer: Offer, content: &[u8]) -> Result<(), StorageFault> {
+        self.building = None;
+        self.begin(offer)?;
+        for chunk in content.chunks(CHUNK_BYTES) {
+            self.chunk(chunk)?;
+        }
+        let spare = self.spare();
+        if self.whole(spare, &offer)? { Ok(()) } else { Err(StorageFault) }
     }
 
     /// The storage, for looking at it.

@@ -324,3 +324,91 @@ fn a_verdict_stands_until_the_next_offer_and_is_told_once() {
     assert_eq!(answer(&mut station, OFFER, 1, &offer(&new())), Some((READY, 0)));
     assert_eq!((station.verdict(), station.told()), (None, None));
 }
+
+/// What a station puts there itself, after a change of its keys: the old one or the new one, whenever
+/// power goes, and of the old one nothing is left.
+#[test]
+fn a_replacement_survives_every_loss_of_power() {
+    for wear in [Wear::Forwards, Wear::Backwards, Wear::Ragged] {
+        let mut start = with_old();
+        (start.wear, start.worn) = (wear, 0);
+        let mut store = Store::open(start.clone()).expect("readable");
+        let active = store.replace(&new()).expect("room");
+        assert_eq!((active.generation, Some(active)), (2, store.active()));
+        assert!(!has_key(store.storage(), 1));
+        let total = store.storage().worn;
+        let (mut olds, mut news) = (0, 0);
+        for power in (1..total).step_by(7) {
+            let mut flash = start.clone();
+            flash.power = Some(power);
+            let mut store = Store::open(flash).expect("powered");
+            let _ = store.replace(&new());
+            let (mut store, in_use) = restart(store.storage().clone());
+            if in_use == Some(new()) {
+                news += 1;
+            } else {
+                assert_eq!(in_use, Some(old()), "{wear:?} {power}: neither");
+                olds += 1;
+            }
+            // Done once more it is done, and no more than once.
+            for _ in 0..2 {
+                let generation = store.replace(&new()).map(|active| active.generation);
+                assert_eq!(generation, Ok(2), "{wear:?} {power}");
+            }
+            let (store, in_use) = restart(store.storage().clone());
+            assert_eq!(in_use, Some(new()), "{wear:?} {power}");
+            assert!(!has_key(store.storage(), 1) || wear == Wear::Backwards, "{wear:?} {power}");
+        }
+        assert!(olds > 100 && news > 50, "{olds} {news}");
+    }
+}
+
+#[test]
+fn a_replacement_that_cannot_be_leaves_the_old_one() {
+    assert_eq!(Store::open(flash()).expect("blank").replace(&new()), Err(StorageFault));
+    let mut store = restart(with_old()).0;
+    assert_eq!(store.replace(&[]), Err(StorageFault));
+    assert_eq!(store.replace(&vec![1; store.room() + 1]), Err(StorageFault));
+    assert_eq!(restart(store.storage().clone()).1, Some(old()));
+    for number in 0..usize::from(chunks(&new())) + 2 {
+        for told in [true, false] {
+            let mut faulty = Faulty::new(with_old());
+            (faulty.fails, faulty.forgets) =
+                if told { (Some(number), None) } else { (None, Some(number)) };
+            let mut store = Store::open(faulty).expect("readable");
+            assert_eq!(store.replace(&new()), Err(StorageFault), "{number} {told}");
+            assert!(!has_key(&store.storage().flash, 2), "{number} {told}");
+            assert_eq!(restart(store.storage().flash.clone()).1, Some(old()), "{number} {told}");
+        }
+    }
+    // What a carrier had begun of the same content is not gone on with: nobody knows who wrote it.
+    let mut work = vec![0; 1_024];
+    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+    assert_eq!(answer(&mut station, OFFER, 1, &offer(&new())), Some((READY, 0)));
+    assert_eq!(answer(&mut station, CHUNK, 0, &[7; CHUNK_BYTES]), Some((READY, 1)));
+    let mut store = station.into_store();
+    assert!(store.replace(&new()).is_ok());
+    assert_eq!(restart(store.storage().clone()).1, Some(new()));
+}
+
+/// A station with a transfer key seals what it stores, and opens it at the next start.
+#[test]
+fn a_station_with_a_transfer_key_seals_its_replacement() {
+    let judge = KeyedJudge::<128>::new(TransferKey::new([9; 32]), Some(MINE));
+    let mut sealed = vec![0xEE; new().len() + 64];
+    let nonce = *b"twelve bytes";
+    let length = judge.seal(MINE, nonce, &new(), &mut sealed).expect("room").len();
+    for room in 0..length {
+        assert!(judge.seal(MINE, nonce, &new(), &mut vec![0; room]).is_none(), "{room}");
+    }
+    sealed.truncate(length);
+    let mut store = restart(with_old()).0;
+    store.replace(&sealed).expect("room");
+    assert!(!has_key(store.storage(), 1) && !has_key(store.storage(), 2));
+    let mut work = vec![0; 1_024];
+    let content = store.load(&mut work).expect("in use");
+    assert_eq!(judge.open(content), Ok(&new()[..]));
+    let mut judge = judge;
+    assert_eq!(judge.judge(&mut sealed.clone(), MINE), Ok(()));
+    assert_eq!(judge.judge(&mut sealed, Address::new(0x4C)), Err(Refusal::OtherStation));
+}
