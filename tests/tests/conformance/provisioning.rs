@@ -105,6 +105,15 @@ fn what_is_read_makes_the_same_station() {
     assert_eq!(encoded(&read), bytes);
 }
 
+/// There was no version before the first.
+#[test]
+fn version_0_with_a_wrong_check_is_damage() {
+    let mut bytes = encoded(&configuration(3, 0x4B, None));
+    bytes[2] = 0;
+    assert_eq!(decode(&bytes).err(), Some(Fault::Damaged));
+    assert_eq!(decode(&checked(bytes)).err(), Some(Fault::Version(0)));
+}
+
 #[test]
 fn cut_at_every_byte_it_is_cut_short() {
     let bytes = encoded(&configuration(3, 0x4B, Some(eleven())));
@@ -153,6 +162,7 @@ fn what_breaks_a_rule_says_which() {
     assert_eq!(changed(0, 0, &[]), None);
     assert_eq!(changed(2, 3, &[2]), Some((2, Fault::Version(2))));
     assert_eq!(changed(2, 3, &[0x18, 0xFF]), Some((2, Fault::Version(255))));
+    assert_eq!(changed(2, 3, &[0]), Some((2, Fault::Version(0))));
     assert_eq!(changed(4, 6, &[0x19, 0, 0x4B]), Some((4, Fault::NotShortest)));
     assert_eq!(changed(4, 6, &[0x19, 1, 0]), Some((4, Fault::Value(1))));
     assert_eq!(changed(4, 6, &[0x61, 0x41]), Some((4, Fault::Type)));
