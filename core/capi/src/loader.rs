@@ -79,6 +79,24 @@ pub(crate) struct Loading {
     work: Span,
 }
 
+/// What judges by a pointer. No copy of the key is left beside it, whatever else is wrong.
+///
+/// # Safety
+/// That of [`get`].
+#[expect(unsafe_code, reason = "a pointer is believed")]
+unsafe fn judging(judge: *const Judge) -> Result<Judging, i32> {
+    // SAFETY: as promised by the caller.
+    let mut judge = unsafe { get(judge) };
+    match &mut judge {
+        Ok(judge) => {
+            let judging = judge.judging();
+            judge.transfer_key.zeroize();
+            judging
+        }
+        Err(failed) => Err(*failed),
+    }
+}
+
 /// Makes the station's end of the loader, and looks at what the storage holds. A configuration must fit
 /// into `work`, where it is judged; `work` belongs to the loader until `hw_loader_end`. `NULL` also if
 /// a function of the storage is, `RANGE` if the judge's numbers mean nothing, `STORAGE` if the storage
@@ -106,23 +124,20 @@ pub unsafe extern "C" fn hw_loader_init(
     }
     // SAFETY: as promised by the caller.
     let place = unsafe { slot(loader) };
-    // A loader that there is already has the only reference to its work, which may be this.
+    // SAFETY: as promised by the caller.
+    let storage = unsafe { get(storage) };
+    // SAFETY: as promised by the caller.
+    let judging = unsafe { judging(judge) };
+    // A loader that there is already has the only reference to its work, which may be this. And from here
+    // on this one is in use: the storage's functions may make no second one of the same memory.
     let place = match place.and_then(Place::vacant) {
         Ok(place) => place,
         Err(failed) => return failed,
     };
     // SAFETY: as promised by the caller.
-    let storage = unsafe { get(storage) };
-    // SAFETY: as promised by the caller.
-    let judge = unsafe { get(judge) };
-    // SAFETY: as promised by the caller.
     let work = unsafe { bytes_mut(work, room) };
     status((|| {
-        let storage = storage?.checked()?;
-        let (mut judge, work) = (judge?, work?);
-        let judging = judge.judging();
-        judge.transfer_key.zeroize();
-        let judging = judging?;
+        let (storage, judging, work) = (storage?.checked()?, judging?, work?);
         let store = Store::open(storage).map_err(|_| STORAGE)?;
         place.fill(Loading { end: StationEnd::new(store, judging, work), work: span });
         Ok(())
@@ -252,18 +267,16 @@ pub unsafe extern "C" fn hw_load_configuration(
     // SAFETY: as promised by the caller.
     let storage = unsafe { get(storage) };
     // SAFETY: as promised by the caller.
-    let judge = unsafe { get(judge) };
+    let judging = unsafe { judging(judge) };
     // SAFETY: as promised by the caller.
     let configuration = unsafe { bytes_mut(configuration, room) };
     // SAFETY: as promised by the caller.
     let length = unsafe { put(length) };
     status((|| {
-        let (storage, mut judge) = (storage?.checked()?, judge?);
+        let (storage, judging) = (storage?.checked()?, judging?);
         let (configuration, length) = (configuration?, length?);
         length.write(0);
-        let judging = judge.judging();
-        judge.transfer_key.zeroize();
-        let opened = load(storage, &judging?, configuration);
+        let opened = load(storage, &judging, configuration);
         if let Ok(count) = opened {
             length.write(count);
         } else {

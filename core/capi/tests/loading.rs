@@ -12,6 +12,9 @@ use hopwright_capi::*;
 use net::{GAUGE, HUT};
 use std::ffi::c_void;
 
+/// The bytes in which a loader judges.
+const WORK: usize = 700;
+
 /// Flash memory of two banks.
 struct Banks {
     bytes: [[u8; 2_048]; 2],
@@ -20,6 +23,30 @@ struct Banks {
     /// Called back by the storage: what it says of a loader that is in use.
     loader: *mut Loader,
     nested: Vec<i32>,
+    /// Where the loader's work is done, for one that is made within the making of it.
+    work: *mut u8,
+}
+
+impl Banks {
+    fn blank() -> Self {
+        Self {
+            bytes: [[0xFF; 2_048]; 2],
+            writes: usize::MAX,
+            loader: std::ptr::null_mut(),
+            nested: Vec::new(),
+            work: std::ptr::null_mut(),
+        }
+    }
+}
+
+fn storage(banks: *mut Banks) -> Storage {
+    Storage {
+        context: banks.cast(),
+        capacity: 2_048,
+        read: Some(read),
+        write: Some(write),
+        erase: Some(erase),
+    }
 }
 
 unsafe extern "C" fn read(
@@ -31,7 +58,17 @@ unsafe extern "C" fn read(
 ) -> i32 {
     // SAFETY: the context is what was handed over; so many bytes are to be written.
     unsafe {
-        let banks = &*context.cast::<Banks>();
+        let all = context.cast::<Banks>();
+        let (loader, work) = ((*all).loader, (*all).work);
+        if !work.is_null() {
+            // Once: where it were not told that it is in use, it would look at the storage as well.
+            (*all).work = std::ptr::null_mut();
+            let (storage, judge) = (storage(all), Judge::default());
+            let made = hw_loader_init(loader, &raw const storage, &raw const judge, work, WORK);
+            (*all).nested.push(made);
+            (*all).nested.push(hw_loader_end(loader));
+        }
+        let banks = &*all;
         let from = &banks.bytes[bank as usize][at..at + length];
         std::slice::from_raw_parts_mut(into, length).copy_from_slice(from);
     }
@@ -48,9 +85,11 @@ unsafe extern "C" fn write(
     // SAFETY: the context is what was handed over; so many bytes are to be read.
     unsafe {
         let banks = &mut *context.cast::<Banks>();
-        let mut verdict = Verdict::default();
-        banks.nested.push(hw_loader_verdict(banks.loader, &raw mut verdict));
-        banks.nested.push(hw_loader_end(banks.loader));
+        if !banks.loader.is_null() {
+            let mut verdict = Verdict::default();
+            banks.nested.push(hw_loader_verdict(banks.loader, &raw mut verdict));
+            banks.nested.push(hw_loader_end(banks.loader));
+        }
         if banks.writes == 0 {
             return 1;
         }
@@ -74,19 +113,13 @@ unsafe extern "C" fn erase(context: *mut c_void, bank: u32) -> i32 {
 /// Brings a line of bytes to a station; gives the loader's verdict.
 fn load(banks: *mut Banks, judge: &Judge, line: &[u8]) -> Verdict {
     let mut loader = Box::new(Loader { words: [0; LOADER_BYTES / 8] });
-    let (loader, mut work) = (&raw mut *loader, [0_u8; 700]);
-    let storage = Storage {
-        context: banks.cast(),
-        capacity: 2_048,
-        read: Some(read),
-        write: Some(write),
-        erase: Some(erase),
-    };
+    let (loader, mut work) = (&raw mut *loader, [0_u8; WORK]);
+    let storage = storage(banks);
     let mut verdict = Verdict { unused: [7; 2], ..Verdict::default() };
     // SAFETY: all of it is ours, and as long as it says.
     unsafe {
-        (*banks).loader = loader;
         let (work, room) = (work.as_mut_ptr(), work.len());
+        ((*banks).loader, (*banks).work) = (loader, work);
         assert_eq!(hw_loader_init(loader, &raw const storage, judge, work, room), OK);
         assert_eq!(hw_loader_init(loader, &raw const storage, judge, work, room), READY);
         assert_eq!(hw_loader_verdict(loader, &raw mut verdict), NONE);
@@ -111,6 +144,7 @@ fn load(banks: *mut Banks, judge: &Judge, line: &[u8]) -> Verdict {
         assert!(answers > 0);
         assert_eq!(hw_loader_verdict(loader, &raw mut verdict), OK);
         assert_eq!(hw_loader_end(loader), OK);
+        (*banks).loader = std::ptr::null_mut();
         assert!((*loader).words.iter().all(|word| *word == 0), "wiped");
     }
     verdict
@@ -118,13 +152,7 @@ fn load(banks: *mut Banks, judge: &Judge, line: &[u8]) -> Verdict {
 
 /// The configuration in use after a start.
 fn in_use(banks: *mut Banks, judge: &Judge, room: usize) -> Result<Vec<u8>, i32> {
-    let storage = Storage {
-        context: banks.cast(),
-        capacity: 2_048,
-        read: Some(read),
-        write: Some(write),
-        erase: Some(erase),
-    };
+    let storage = storage(banks);
     let (mut bytes, mut length) = (vec![0xEE; 700], 99);
     // SAFETY: all of it is ours, and as long as it says.
     let status = unsafe {
@@ -141,22 +169,16 @@ fn in_use(banks: *mut Banks, judge: &Judge, room: usize) -> Result<Vec<u8>, i32>
     Ok(bytes)
 }
 
+/// What the gauge takes.
+fn keyed() -> Judge {
+    Judge { transfer_key: net::TRANSFER_KEY, sealed: 1, addressed: 1, address: GAUGE, unused: 0 }
+}
+
 #[test]
 fn a_carrier_brings_a_configuration() {
-    let banks = &mut Banks {
-        bytes: [[0xFF; 2_048]; 2],
-        writes: usize::MAX,
-        loader: std::ptr::null_mut(),
-        nested: Vec::new(),
-    };
+    let banks = &mut Banks::blank();
     let banks = &raw mut *banks;
-    let judge = Judge {
-        transfer_key: net::TRANSFER_KEY,
-        sealed: 1,
-        addressed: 1,
-        address: GAUGE,
-        unused: 0,
-    };
+    let judge = keyed();
     let open = Judge { sealed: 0, ..judge };
     let configuration = net::configuration(GAUGE);
     let sealed = net::sealed(GAUGE, &configuration);
