@@ -9,6 +9,7 @@
 mod net;
 
 use hopwright_capi::*;
+use hopwright_core::loader::{Frame, Wire, write_frame};
 use net::{GAUGE, HUT};
 use std::ffi::c_void;
 
@@ -219,4 +220,19 @@ fn a_carrier_brings_a_configuration() {
     // SAFETY: the banks are ours.
     let nested = unsafe { &(*banks).nested };
     assert!(nested.len() > 20 && nested.iter().all(|status| *status == IN_USE), "{nested:?}");
+}
+
+/// What a frame leaves behind when a shorter one takes its place: nothing.
+#[test]
+#[cfg_attr(miri, ignore = "looks at bytes that are no value's")]
+fn a_frame_is_wiped_before_the_next() {
+    // SAFETY: an empty vector of bytes is one, and zeros are that.
+    let mut wire: Wire = unsafe { std::mem::MaybeUninit::zeroed().assume_init() };
+    write_frame(Frame { kind: 2, sequence: 0, payload: &[0x77; 128] }, &mut wire);
+    write_frame(Frame { kind: 3, sequence: 1, payload: &[] }, &mut wire);
+    assert_eq!(wire.len(), 10);
+    // SAFETY: so many bytes are there, all of which have been written.
+    let bytes =
+        unsafe { std::slice::from_raw_parts((&raw const wire).cast::<u8>(), size_of::<Wire>()) };
+    assert!(!bytes.contains(&0x77));
 }

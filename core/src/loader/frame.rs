@@ -52,6 +52,8 @@ impl fmt::Debug for Frame<'_> {
 /// Writes a frame to `wire` in place of what was there, which is wiped. A payload of more than 144
 /// bytes is cut.
 pub fn write_frame(frame: Frame<'_>, wire: &mut Wire) {
+    // The next frame may be shorter: what stands behind its end is out of reach of any later wiping.
+    zeroize::Zeroize::zeroize(&mut **wire);
     wire.clear();
     let payload = frame.payload.get(..MAX_PAYLOAD).unwrap_or(frame.payload);
     let [low, high] = frame.sequence.to_le_bytes();
