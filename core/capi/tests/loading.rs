@@ -222,6 +222,56 @@ fn a_carrier_brings_a_configuration() {
     assert!(nested.len() > 20 && nested.iter().all(|status| *status == IN_USE), "{nested:?}");
 }
 
+/// Puts a configuration in the place of the one in use.
+fn replace(banks: *mut Banks, judge: &Judge, content: &[u8], room: usize) -> i32 {
+    let (storage, nonce, mut work) = (storage(banks), [23_u8; 12], vec![0xEE; room]);
+    // SAFETY: all of it is ours, and as long as it says.
+    let status = unsafe {
+        let (nonce, bytes, length) = (nonce.as_ptr(), content.as_ptr(), content.len());
+        let work = work.as_mut_ptr();
+        hw_replace_configuration(&raw const storage, judge, nonce, bytes, length, work, room)
+    };
+    assert!(work.iter().all(|byte| *byte == 0), "wiped");
+    status
+}
+
+#[test]
+fn a_station_puts_new_keys_in_the_place_of_the_old_ones() {
+    let banks = &mut Banks::blank();
+    let banks = &raw mut *banks;
+    let judge = keyed();
+    let open = Judge { sealed: 0, ..judge };
+    let before = net::configuration(GAUGE);
+    let after = net::configuration_of(GAUGE, net::Size::SMALL);
+    assert_eq!(replace(banks, &judge, &after, WORK), NONE, "there is none in use");
+    let verdict = load(banks, &judge, &net::carried(GAUGE, &net::sealed(GAUGE, &before)));
+    assert_eq!(verdict.accepted, 1);
+
+    let hut = net::configuration(HUT);
+    assert_eq!(replace(banks, &judge, &hut, WORK), CONFIGURATION, "another station's");
+    assert_eq!(replace(banks, &judge, &after[1..], WORK), CONFIGURATION);
+    assert_eq!(replace(banks, &judge, &after, after.len() + 20), TOO_SMALL);
+    // SAFETY: the banks are ours.
+    unsafe {
+        (*banks).writes = 3;
+        assert_eq!(replace(banks, &judge, &after, WORK), STORAGE);
+        (*banks).writes = usize::MAX;
+    }
+    assert_eq!(in_use(banks, &judge, 700), Ok(before));
+
+    assert_eq!(replace(banks, &judge, &after, after.len() + 64), OK);
+    assert_eq!(in_use(banks, &judge, 700), Ok(after.clone()));
+    let stored = in_use(banks, &open, 700).unwrap();
+    assert!(stored.len() > after.len() && stored.len() <= after.len() + 64, "it is sealed");
+    // SAFETY: the banks are ours.
+    let flash = unsafe { (*banks).bytes.concat() };
+    assert!(!flash.windows(8).any(|part| part == [0, 1, 2, 3, 4, 5, 6, 7]), "no key is open");
+
+    // A judge that takes what is open stores it as it is, and needs no work.
+    assert_eq!(replace(banks, &open, &after, 0), OK);
+    assert_eq!(in_use(banks, &open, 700), Ok(after));
+}
+
 /// What a frame leaves behind when a shorter one takes its place: nothing.
 #[test]
 #[cfg_attr(miri, ignore = "looks at bytes that are no value's")]
