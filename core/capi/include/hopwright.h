@@ -786,9 +786,10 @@ int32_t hw_take_order(hw_memory *memory, uint64_t now_us, const uint8_t *order, 
 /* Writes a configuration again, with the keys that the station has now: what to store in its place at
  * HW_EVENT_KEYS_CHANGED. Its number of bytes goes to renewed_length. HW_TOO_SMALL if there is no room;
  * renewed_length then says how much is needed, and renewed is zeros. HW_CONFIGURATION if the bytes are
- * no configuration of this station.
+ * no configuration, or one of another address or another hopset: hand over the one that the station
+ * was made of. Nothing else in it is compared, and all of it but the keys is written as it is.
  *
- * It holds the keys in the clear.
+ * It holds the keys in the clear. hw_replace_configuration stores it, sealed if need be.
  *
  * Safety:
  * memory points to an hw_memory, configuration to length bytes, renewed to room bytes, renewed_length
