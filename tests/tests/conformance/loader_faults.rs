@@ -325,6 +325,29 @@ fn a_verdict_stands_until_the_next_offer_and_is_told_once() {
     assert_eq!((station.verdict(), station.told()), (None, None));
 }
 
+/// All of it is there, and power goes. On the next connection somebody sends a chunk, or the commit,
+/// without having said what it is: address and room have not been asked.
+#[test]
+fn nothing_is_taken_that_was_not_offered_on_this_connection() {
+    let content = new();
+    let mut work = vec![0; 1_024];
+    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+    let (outcome, ..) = carry(&mut station, &content, |wire| {
+        if read(wire).is_some_and(|(kind, _)| kind == COMMIT) {
+            wire.clear();
+        }
+    });
+    assert_eq!(outcome, Outcome::NoAnswer);
+    let store = restart(station.into_store().storage().clone()).0;
+    let mut work = vec![0; 1_024];
+    let mut station = StationEnd::new(store, Core(Some(Address::new(0x4C))), &mut work);
+    let (all, nothing) = (chunks(&content), Some((AGAIN, u16::MAX)));
+    assert_eq!(answer(&mut station, CHUNK, all - 1, &[0; CHUNK_BYTES]), nothing);
+    assert_eq!(answer(&mut station, COMMIT, all, &[]), nothing);
+    assert_eq!(station.verdict(), None);
+    assert_eq!(restart(station.into_store().storage().clone()).1, Some(old()));
+}
+
 /// What a station puts there itself, after a change of its keys: the old one or the new one, whenever
 /// power goes, and of the old one nothing is left.
 #[test]

@@ -105,6 +105,17 @@ fn what_is_read_makes_the_same_station() {
     assert_eq!(encoded(&read), bytes);
 }
 
+/// Spaced lanes follow one draw: which one is a number of its own.
+#[test]
+fn a_station_follows_the_draw_that_it_is_told() {
+    let mut made = configuration(3, 0x4B, None);
+    (made.lane, made.draw_lane) = (Lane::new(2).expect("a lane"), Lane::ZERO);
+    let bytes = encoded(&made);
+    let read = decode(&bytes).expect("a configuration");
+    let config = read.config(Watermark::Fresh, 1);
+    assert_eq!((config.lane, config.draw_lane), (made.lane, Lane::ZERO));
+}
+
 /// There was no version before the first.
 #[test]
 fn version_0_with_a_wrong_check_is_damage() {
@@ -448,6 +459,7 @@ fn the_public_part_and_a_key_make_a_configuration() {
         PublicPlan { energy_threshold: Dbm::new(-96), ..plan },
         PublicPlan { fixed: FixedChannels::NONE, ..plan },
         PublicPlan { deputies_after: Micros::ZERO, ..plan },
+        PublicPlan { timekeeper_tolerance: Ppb::new(101).expect("in range"), ..plan },
         PublicPlan { code: MessageCode { n: 31, k: 15 }, ..plan },
     ];
     let mut all: Vec<Vec<u8>> = variants.iter().map(encoding).collect();
