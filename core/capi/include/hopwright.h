@@ -786,9 +786,10 @@ int32_t hw_take_order(hw_memory *memory, uint64_t now_us, const uint8_t *order, 
 /* Writes a configuration again, with the keys that the station has now: what to store in its place at
  * HW_EVENT_KEYS_CHANGED. Its number of bytes goes to renewed_length. HW_TOO_SMALL if there is no room;
  * renewed_length then says how much is needed, and renewed is zeros. HW_CONFIGURATION if the bytes are
- * no configuration of this station.
+ * no configuration, or one of another address or another hopset: hand over the one that the station
+ * was made of. Nothing else in it is compared, and all of it but the keys is written as it is.
  *
- * It holds the keys in the clear.
+ * It holds the keys in the clear. hw_replace_configuration stores it, sealed if need be.
  *
  * Safety:
  * memory points to an hw_memory, configuration to length bytes, renewed to room bytes, renewed_length
@@ -890,6 +891,30 @@ int32_t hw_load_configuration(
     uint8_t *configuration,
     size_t room,
     size_t *length);
+
+/* Puts a configuration in the place of the one in use, so that a loss of power leaves the one or the
+ * other: what hw_renew has written, at HW_EVENT_KEYS_CHANGED. For a judge that takes what is sealed it
+ * is sealed with the transfer key first, in work, which is wiped afterwards; hw_load_configuration opens
+ * it with the same judge. Not while a loader uses the same storage.
+ *
+ * nonce is 12 bytes that no content was ever sealed with under this key: draw them at random.
+ *
+ * HW_NONE if there is no configuration in use, HW_CONFIGURATION if the bytes are none of the same
+ * station, HW_TOO_SMALL if work or a bank has no room: it takes 64 bytes more when it is sealed.
+ * HW_STORAGE if the storage fails; the old one is in use then.
+ *
+ * Safety:
+ * storage points to an hw_storage whose functions are null or do what it says, judge to an hw_judge,
+ * nonce to 12 bytes, configuration to length bytes, work to room bytes. What is said of all functions
+ * holds. */
+int32_t hw_replace_configuration(
+    const hw_storage *storage,
+    const hw_judge *judge,
+    const uint8_t *nonce,
+    const uint8_t *configuration,
+    size_t length,
+    uint8_t *work,
+    size_t room);
 
 #ifdef __cplusplus
 }

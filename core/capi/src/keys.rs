@@ -41,9 +41,10 @@ pub unsafe extern "C" fn hw_take_order(
 /// Writes a configuration again, with the keys that the station has now: what to store in its place
 /// at `EVENT_KEYS_CHANGED`. Its number of bytes goes to `renewed_length`. `TOO_SMALL` if there is no
 /// room; `renewed_length` then says how much is needed, and `renewed` is zeros. `CONFIGURATION` if the
-/// bytes are no configuration of this station.
+/// bytes are no configuration, or one of another address or another hopset: hand over the one that the
+/// station was made of. Nothing else in it is compared, and all of it but the keys is written as it is.
 ///
-/// It holds the keys in the clear.
+/// It holds the keys in the clear. `hw_replace_configuration` stores it, sealed if need be.
 ///
 /// # Safety
 /// `memory` points to an `hw_memory`, `configuration` to `length` bytes, `renewed` to `room` bytes,
@@ -77,7 +78,8 @@ pub unsafe extern "C" fn hw_renew(
         renewed_length.write(0);
         let mut read =
             Configuration::<CHANNELS>::decode(configuration).map_err(|_| CONFIGURATION)?;
-        if read.address != station.address() {
+        // The keys are another's as a rule; the hopset outlives every change of them.
+        if read.address != station.address() || read.hopset != *station.sequence().hopset() {
             return Err(CONFIGURATION);
         }
         let (key, share) = station.keys();

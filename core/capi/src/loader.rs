@@ -3,8 +3,10 @@
 use crate::memory::{Loader, Place};
 use crate::pointers::{Span, bytes, bytes_mut, check_apart, get, held, put, slot};
 use crate::storage::{Judge, Judging, Storage};
-use crate::{CONFIGURATION, NONE, STORAGE, TOO_SMALL, status};
-use hopwright_core::loader::{MAX_WIRE, Refusal, StationEnd, Store, Verdict as Reached};
+use crate::{CHANNELS, CONFIGURATION, NONE, STORAGE, TOO_SMALL, status};
+use hopwright_core::loader::{
+    MAX_WIRE, Refusal, StationEnd, Store, Verdict as Reached, check_configuration,
+};
 use zeroize::Zeroize;
 
 /// The bytes that an answer of the loader needs at most.
@@ -79,6 +81,24 @@ pub(crate) struct Loading {
     work: Span,
 }
 
+/// What judges by a pointer. No copy of the key is left beside it, whatever else is wrong.
+///
+/// # Safety
+/// That of [`get`].
+#[expect(unsafe_code, reason = "a pointer is believed")]
+unsafe fn judging(judge: *const Judge) -> Result<Judging, i32> {
+    // SAFETY: as promised by the caller.
+    let mut judge = unsafe { get(judge) };
+    match &mut judge {
+        Ok(judge) => {
+            let judging = judge.judging();
+            judge.transfer_key.zeroize();
+            judging
+        }
+        Err(failed) => Err(*failed),
+    }
+}
+
 /// Makes the station's end of the loader, and looks at what the storage holds. A configuration must fit
 /// into `work`, where it is judged; `work` belongs to the loader until `hw_loader_end`. `NULL` also if
 /// a function of the storage is, `RANGE` if the judge's numbers mean nothing, `STORAGE` if the storage
@@ -106,23 +126,20 @@ pub unsafe extern "C" fn hw_loader_init(
     }
     // SAFETY: as promised by the caller.
     let place = unsafe { slot(loader) };
-    // A loader that there is already has the only reference to its work, which may be this.
+    // SAFETY: as promised by the caller.
+    let storage = unsafe { get(storage) };
+    // SAFETY: as promised by the caller.
+    let judging = unsafe { judging(judge) };
+    // A loader that there is already has the only reference to its work, which may be this. And from here
+    // on this one is in use: the storage's functions may make no second one of the same memory.
     let place = match place.and_then(Place::vacant) {
         Ok(place) => place,
         Err(failed) => return failed,
     };
     // SAFETY: as promised by the caller.
-    let storage = unsafe { get(storage) };
-    // SAFETY: as promised by the caller.
-    let judge = unsafe { get(judge) };
-    // SAFETY: as promised by the caller.
     let work = unsafe { bytes_mut(work, room) };
     status((|| {
-        let storage = storage?.checked()?;
-        let (mut judge, work) = (judge?, work?);
-        let judging = judge.judging();
-        judge.transfer_key.zeroize();
-        let judging = judging?;
+        let (storage, judging, work) = (storage?.checked()?, judging?, work?);
         let store = Store::open(storage).map_err(|_| STORAGE)?;
         place.fill(Loading { end: StationEnd::new(store, judging, work), work: span });
         Ok(())
@@ -252,18 +269,16 @@ pub unsafe extern "C" fn hw_load_configuration(
     // SAFETY: as promised by the caller.
     let storage = unsafe { get(storage) };
     // SAFETY: as promised by the caller.
-    let judge = unsafe { get(judge) };
+    let judging = unsafe { judging(judge) };
     // SAFETY: as promised by the caller.
     let configuration = unsafe { bytes_mut(configuration, room) };
     // SAFETY: as promised by the caller.
     let length = unsafe { put(length) };
     status((|| {
-        let (storage, mut judge) = (storage?.checked()?, judge?);
+        let (storage, judging) = (storage?.checked()?, judging?);
         let (configuration, length) = (configuration?, length?);
         length.write(0);
-        let judging = judge.judging();
-        judge.transfer_key.zeroize();
-        let opened = load(storage, &judging?, configuration);
+        let opened = load(storage, &judging, configuration);
         if let Ok(count) = opened {
             length.write(count);
         } else {
@@ -286,10 +301,80 @@ fn load(storage: Storage, judging: &Judging, into: &mut [u8]) -> Result<usize, i
     let open = judging.open(carried).map_err(|_| CONFIGURATION)?;
     // The text lies somewhere in what was carried: it is moved to the front.
     let (at, count) = (open.as_ptr().addr().saturating_sub(from), open.len());
-    let end = at.saturating_add(count);
-    if end <= into.len() {
-        into.copy_within(at..end, 0);
+    // (`copy_within` keeps a path that panics.)
+    for place in 0..count {
+        let byte = into.get(at.saturating_add(place)).copied();
+        if let (Some(byte), Some(to)) = (byte, into.get_mut(place)) {
+            *to = byte;
+        }
     }
     into.get_mut(count..).unwrap_or_default().zeroize();
     Ok(count)
+}
+
+/// Puts a configuration in the place of the one in use, so that a loss of power leaves the one or the
+/// other: what `hw_renew` has written, at `EVENT_KEYS_CHANGED`. For a judge that takes what is sealed it
+/// is sealed with the transfer key first, in `work`, which is wiped afterwards; `hw_load_configuration`
+/// opens it with the same judge. Not while a loader uses the same storage.
+///
+/// `nonce` is 12 bytes that no content was ever sealed with under this key: draw them at random.
+///
+/// `NONE` if there is no configuration in use, `CONFIGURATION` if the bytes are none of the same station,
+/// `TOO_SMALL` if `work` or a bank has no room: it takes 64 bytes more when it is sealed. `STORAGE` if the
+/// storage fails; the old one is in use then.
+///
+/// # Safety
+/// `storage` points to an `hw_storage` whose functions are null or do what it says, `judge` to an
+/// `hw_judge`, `nonce` to 12 bytes, `configuration` to `length` bytes, `work` to `room` bytes. What is said
+/// of all functions holds.
+#[unsafe(no_mangle)]
+#[expect(unsafe_code, reason = "called from C")]
+pub unsafe extern "C" fn hw_replace_configuration(
+    storage: *const Storage,
+    judge: *const Judge,
+    nonce: *const u8,
+    configuration: *const u8,
+    length: usize,
+    work: *mut u8,
+    room: usize,
+) -> i32 {
+    let spans = [Span::read(configuration, length), Span::written(work, room)];
+    if let Err(failed) = check_apart(&spans) {
+        return failed;
+    }
+    // SAFETY: as promised by the caller.
+    let storage = unsafe { get(storage) };
+    // SAFETY: as promised by the caller.
+    let judging = unsafe { judging(judge) };
+    // SAFETY: as promised by the caller.
+    let nonce = unsafe { get(nonce.cast::<[u8; 12]>()) };
+    // SAFETY: as promised by the caller.
+    let configuration = unsafe { bytes(configuration, length) };
+    // SAFETY: as promised by the caller.
+    let work = unsafe { bytes_mut(work, room) };
+    status((|| {
+        let (storage, judging, nonce) = (storage?.checked()?, judging?, nonce?);
+        let (configuration, work) = (configuration?, work?);
+        let replaced = replace(storage, &judging, nonce, configuration, work);
+        work.zeroize();
+        replaced
+    })())
+}
+
+fn replace(
+    storage: Storage,
+    judging: &Judging,
+    nonce: [u8; 12],
+    configuration: &[u8],
+    work: &mut [u8],
+) -> Result<(), i32> {
+    let mut store = Store::open(storage).map_err(|_| STORAGE)?;
+    let address = store.active().ok_or(NONE)?.offer.address;
+    check_configuration::<CHANNELS>(configuration, address).map_err(|_| CONFIGURATION)?;
+    let stored = judging.seal(address, nonce, configuration, work).ok_or(TOO_SMALL)?;
+    if stored.len() > store.room() {
+        return Err(TOO_SMALL);
+    }
+    store.replace(stored).map_err(|_| STORAGE)?;
+    Ok(())
 }

@@ -1,7 +1,8 @@
 //! The caller's memory: what is in it, and who uses it at the moment.
 //!
 //! ```text
-//!  zeros ──fill──► ready ──enter──► in use ──(the call ends)──► ready ──empty──► zeros
+//!  zeros ──vacant──► in use ──fill──► ready ──enter──► in use ──(the call ends)──► ready
+//!  ready ──empty──► zeros
 //! ```
 //!
 //! The two words that say so are read and written as atomics and lie apart from the rest. So a call
@@ -15,7 +16,7 @@ use crate::{
 use core::marker::PhantomData;
 use core::mem::{MaybeUninit, align_of, size_of};
 use core::ops::{Deref, DerefMut};
-use core::sync::atomic::{AtomicU32, Ordering};
+use core::sync::atomic::{AtomicU32, Ordering, compiler_fence};
 use zeroize::Zeroize;
 
 /// The caller's memory for a station.
@@ -143,38 +144,64 @@ impl<'a, R: Room> Place<'a, R> {
         thing.cast()
     }
 
-    /// Refuses memory in which there is something already.
-    pub(crate) fn vacant(self) -> Result<Self, i32> {
-        let known = self.kind().load(Ordering::Acquire) == R::KIND;
-        match self.state().load(Ordering::Acquire) {
-            IS_READY if known => Err(READY),
-            IS_IN_USE if known => Err(IN_USE),
-            _ => Ok(self),
-        }
+    /// Begins a call that puts something there. Refuses memory in which there is something already.
+    pub(crate) fn vacant(self) -> Result<Vacant<'a, R>, i32> {
+        self.vacant_by(claim)
     }
 
-    /// Puts a thing there.
-    pub(crate) fn fill(self, thing: R::Thing) {
-        #[expect(unsafe_code, reason = "the memory is the caller's")]
-        // SAFETY: room enough, and nobody refers to it: there was nothing there.
-        unsafe {
-            self.thing().write(thing);
+    /// The same, with how a word is changed.
+    fn vacant_by(
+        self,
+        claim: impl FnOnce(&AtomicU32, u32, u32) -> bool,
+    ) -> Result<Vacant<'a, R>, i32> {
+        let (kind, state) = (self.kind(), self.state());
+        let found = kind.load(Ordering::Acquire);
+        let before = state.load(Ordering::Acquire);
+        if found == R::KIND {
+            // Of our kind and not ready: a call is under way, or one is about to say so.
+            return Err(if before == IS_READY { READY } else { IN_USE });
         }
-        self.kind().store(R::KIND, Ordering::Release);
-        self.state().store(IS_READY, Ordering::Release);
+        // An interrupt may have put something there since.
+        let claimed = claim(kind, found, R::KIND);
+        compiler_fence(Ordering::SeqCst);
+        if !claimed || (before != IS_READY && state.load(Ordering::Acquire) == IS_READY) {
+            return Err(READY);
+        }
+        state.store(IS_IN_USE, Ordering::Release);
+        Ok(Vacant(self))
     }
 
     /// Begins a call that uses what is there.
     pub(crate) fn enter(self) -> Result<InUse<'a, R>, i32> {
-        if self.kind().load(Ordering::Acquire) != R::KIND {
+        self.enter_by(claim)
+    }
+
+    /// The same, with how a word is changed.
+    fn enter_by(
+        self,
+        claim: impl FnOnce(&AtomicU32, u32, u32) -> bool,
+    ) -> Result<InUse<'a, R>, i32> {
+        let (kind, state) = (self.kind(), self.state());
+        if kind.load(Ordering::Acquire) != R::KIND {
             return Err(NOT_READY);
         }
-        match self.state().load(Ordering::Acquire) {
-            IS_READY => {
-                self.state().store(IS_IN_USE, Ordering::Release);
-                Ok(InUse(self))
+        match state.load(Ordering::Acquire) {
+            IS_READY => {}
+            IS_IN_USE => return Err(IN_USE),
+            _ => return Err(NOT_READY),
+        }
+        let claimed = claim(state, IS_READY, IS_IN_USE);
+        // What the call does with the thing stays behind the mark, for an interrupt too.
+        compiler_fence(Ordering::SeqCst);
+        // From the mark on nobody ends what is there; between the look and the mark an interrupt may have.
+        match (kind.load(Ordering::Acquire), state.load(Ordering::Acquire)) {
+            (kind, IS_IN_USE) if claimed && kind == R::KIND => Ok(InUse(self)),
+            (1.., IS_IN_USE) if claimed => {
+                // Something of another kind has come, and is as it was.
+                state.store(IS_READY, Ordering::Release);
+                Err(NOT_READY)
             }
-            IS_IN_USE => Err(IN_USE),
+            // Nothing is there any more: a mark on nothing says nothing.
             _ => Err(NOT_READY),
         }
     }
@@ -197,9 +224,51 @@ impl<'a, R: Room> Place<'a, R> {
         // to them.
         let bytes = unsafe { &mut *bytes };
         bytes.zeroize();
-        place.0.kind().store(0, Ordering::Release);
-        place.0.state().store(0, Ordering::Release);
+        place.0.vacate();
         Ok(())
+    }
+
+    /// Says that there is nothing. The kind last: from then on another call may put something there.
+    fn vacate(&self) {
+        self.state().store(0, Ordering::Release);
+        self.kind().store(0, Ordering::Release);
+    }
+}
+
+/// Changes a word that is still as it was found, in one step.
+#[cfg(target_has_atomic = "32")]
+fn claim(word: &AtomicU32, found: u32, becomes: u32) -> bool {
+    word.compare_exchange(found, becomes, Ordering::AcqRel, Ordering::Acquire).is_ok()
+}
+
+/// Changes a word, on processors without such a step: whoever does so looks again afterwards. (They have
+/// one core as a rule, and an interrupt has ended before the call goes on.)
+#[cfg(not(target_has_atomic = "32"))]
+fn claim(word: &AtomicU32, _found: u32, becomes: u32) -> bool {
+    word.store(becomes, Ordering::Release);
+    true
+}
+
+/// Memory in which a call is putting something: whoever comes meanwhile is told that it is used.
+pub(crate) struct Vacant<'a, R: Room>(Place<'a, R>);
+
+impl<R: Room> Vacant<'_, R> {
+    /// Puts a thing there.
+    pub(crate) fn fill(self, thing: R::Thing) {
+        let place = core::mem::ManuallyDrop::new(self);
+        #[expect(unsafe_code, reason = "the memory is the caller's")]
+        // SAFETY: room enough, and nobody refers to it: there was nothing there.
+        unsafe {
+            place.0.thing().write(thing);
+        }
+        place.0.state().store(IS_READY, Ordering::Release);
+    }
+}
+
+impl<R: Room> Drop for Vacant<'_, R> {
+    /// Nothing has come of it.
+    fn drop(&mut self) {
+        self.0.vacate();
     }
 }
 
@@ -250,5 +319,82 @@ mod tests {
             assert!(place.held.addr() >= memory.addr());
             assert!(place.held.wrapping_add(1).addr() <= memory.wrapping_add(1).addr(), "inside");
         }
+    }
+
+    const EMPTY: Outbox = Outbox { words: [0; OUTBOX_BYTES / 8] };
+
+    fn place(memory: *mut Outbox) -> Place<'static, Outbox> {
+        #[expect(unsafe_code, reason = "a pointer is believed")]
+        // SAFETY: each test has one, which was zeros, and outlives what is made of it.
+        unsafe {
+            Place::new(memory)
+        }
+    }
+
+    fn make(memory: *mut Outbox) -> Result<(), i32> {
+        let layout = hopwright_core::message::Layout::new(64, 24, 106).map_err(|_| NOT_READY)?;
+        place(memory).vacant()?.fill(outbox::Out::new(layout));
+        Ok(())
+    }
+
+    /// As on a processor that changes no word in one step.
+    fn store(word: &AtomicU32, _: u32, becomes: u32) -> bool {
+        word.store(becomes, Ordering::Release);
+        true
+    }
+
+    /// An interrupt ends what a call has just found, before it has said that it uses it.
+    #[test]
+    fn what_is_ended_between_look_and_mark_is_not_entered() {
+        for claim in [claim, store] {
+            let mut memory = EMPTY;
+            let memory = &raw mut memory;
+            assert_eq!(make(memory), Ok(()));
+            let entered = place(memory).enter_by(|word, found, becomes| {
+                assert_eq!(place(memory).empty(), Ok(()));
+                claim(word, found, becomes)
+            });
+            assert_eq!(entered.err(), Some(NOT_READY));
+            assert_eq!(place(memory).enter().err(), Some(NOT_READY));
+            // And there is room for another.
+            assert_eq!(make(memory), Ok(()));
+            // Ended and made anew: it is entered, and marked.
+            let entered = place(memory).enter_by(|word, found, becomes| {
+                assert_eq!((place(memory).empty(), make(memory)), (Ok(()), Ok(())));
+                claim(word, found, becomes)
+            });
+            assert_eq!(place(memory).enter().err(), Some(IN_USE));
+            drop(entered.ok());
+            assert_eq!(place(memory).empty(), Ok(()));
+        }
+    }
+
+    /// An interrupt makes something where a call has just found nothing.
+    #[test]
+    fn what_is_made_between_look_and_mark_is_not_made_again() {
+        for claim in [claim, store] {
+            let mut memory = EMPTY;
+            let memory = &raw mut memory;
+            let vacant = place(memory).vacant_by(|word, found, becomes| {
+                assert_eq!(make(memory), Ok(()));
+                claim(word, found, becomes)
+            });
+            assert_eq!(vacant.err(), Some(READY));
+            assert_eq!(place(memory).empty(), Ok(()), "it is still there");
+        }
+    }
+
+    #[test]
+    fn while_something_is_made_it_is_in_use() {
+        let mut memory = EMPTY;
+        let memory = &raw mut memory;
+        let vacant = place(memory).vacant();
+        assert_eq!((make(memory), place(memory).empty()), (Err(IN_USE), Err(IN_USE)));
+        assert_eq!(place(memory).enter().err(), Some(IN_USE));
+        // Nothing has come of it.
+        drop(vacant.ok());
+        assert_eq!(place(memory).enter().err(), Some(NOT_READY));
+        assert_eq!(make(memory), Ok(()));
+        assert_eq!(make(memory), Err(READY));
     }
 }

@@ -154,6 +154,20 @@ impl Judging {
             Self::Open(_) => Ok(content),
         }
     }
+
+    /// A configuration as it is stored: sealed in `work`, or as it is. `None` if there is no room.
+    pub(crate) fn seal<'b>(
+        &self,
+        address: Address,
+        nonce: [u8; 12],
+        content: &'b [u8],
+        work: &'b mut [u8],
+    ) -> Option<&'b [u8]> {
+        match self {
+            Self::Sealed(judge) => judge.seal(address, nonce, content, work).map(|sealed| &*sealed),
+            Self::Open(_) => Some(content),
+        }
+    }
 }
 
 impl loader::Judge for Judging {

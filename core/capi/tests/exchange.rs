@@ -10,6 +10,7 @@
 mod net;
 
 use hopwright_capi::*;
+use hopwright_core::band::Pick;
 use hopwright_core::provision::Configuration;
 use net::{CALLING, GAUGE, HUT, POST, Size};
 use std::ptr::null;
@@ -412,6 +413,9 @@ fn renewed(gauge: &mut Node, before: &[u8]) {
         let room = bytes.as_mut_ptr();
         let others = hw_renew(memory, hut.as_ptr(), hut.len(), room, 0, &raw mut length);
         assert_eq!((others, length), (CONFIGURATION, 0), "the hut's is not the gauge's");
+        let fewer = net::configuration_with(GAUGE, Size::FULL, Pick::Keyed(127));
+        let other = hw_renew(memory, fewer.as_ptr(), fewer.len(), room, 0, &raw mut length);
+        assert_eq!((other, length), (CONFIGURATION, 0), "nor is that of another hopset");
     }
     let old = Configuration::<128>::decode(before).unwrap();
     let length = before.len();

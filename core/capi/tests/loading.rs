@@ -9,8 +9,12 @@
 mod net;
 
 use hopwright_capi::*;
+use hopwright_core::loader::{Frame, Wire, write_frame};
 use net::{GAUGE, HUT};
 use std::ffi::c_void;
+
+/// The bytes in which a loader judges.
+const WORK: usize = 700;
 
 /// Flash memory of two banks.
 struct Banks {
@@ -20,6 +24,30 @@ struct Banks {
     /// Called back by the storage: what it says of a loader that is in use.
     loader: *mut Loader,
     nested: Vec<i32>,
+    /// Where the loader's work is done, for one that is made within the making of it.
+    work: *mut u8,
+}
+
+impl Banks {
+    fn blank() -> Self {
+        Self {
+            bytes: [[0xFF; 2_048]; 2],
+            writes: usize::MAX,
+            loader: std::ptr::null_mut(),
+            nested: Vec::new(),
+            work: std::ptr::null_mut(),
+        }
+    }
+}
+
+fn storage(banks: *mut Banks) -> Storage {
+    Storage {
+        context: banks.cast(),
+        capacity: 2_048,
+        read: Some(read),
+        write: Some(write),
+        erase: Some(erase),
+    }
 }
 
 unsafe extern "C" fn read(
@@ -31,7 +59,17 @@ unsafe extern "C" fn read(
 ) -> i32 {
     // SAFETY: the context is what was handed over; so many bytes are to be written.
     unsafe {
-        let banks = &*context.cast::<Banks>();
+        let all = context.cast::<Banks>();
+        let (loader, work) = ((*all).loader, (*all).work);
+        if !work.is_null() {
+            // Once: where it were not told that it is in use, it would look at the storage as well.
+            (*all).work = std::ptr::null_mut();
+            let (storage, judge) = (storage(all), Judge::default());
+            let made = hw_loader_init(loader, &raw const storage, &raw const judge, work, WORK);
+            (*all).nested.push(made);
+            (*all).nested.push(hw_loader_end(loader));
+        }
+        let banks = &*all;
         let from = &banks.bytes[bank as usize][at..at + length];
         std::slice::from_raw_parts_mut(into, length).copy_from_slice(from);
     }
@@ -48,9 +86,11 @@ unsafe extern "C" fn write(
     // SAFETY: the context is what was handed over; so many bytes are to be read.
     unsafe {
         let banks = &mut *context.cast::<Banks>();
-        let mut verdict = Verdict::default();
-        banks.nested.push(hw_loader_verdict(banks.loader, &raw mut verdict));
-        banks.nested.push(hw_loader_end(banks.loader));
+        if !banks.loader.is_null() {
+            let mut verdict = Verdict::default();
+            banks.nested.push(hw_loader_verdict(banks.loader, &raw mut verdict));
+            banks.nested.push(hw_loader_end(banks.loader));
+        }
         if banks.writes == 0 {
             return 1;
         }
@@ -74,19 +114,13 @@ unsafe extern "C" fn erase(context: *mut c_void, bank: u32) -> i32 {
 /// Brings a line of bytes to a station; gives the loader's verdict.
 fn load(banks: *mut Banks, judge: &Judge, line: &[u8]) -> Verdict {
     let mut loader = Box::new(Loader { words: [0; LOADER_BYTES / 8] });
-    let (loader, mut work) = (&raw mut *loader, [0_u8; 700]);
-    let storage = Storage {
-        context: banks.cast(),
-        capacity: 2_048,
-        read: Some(read),
-        write: Some(write),
-        erase: Some(erase),
-    };
+    let (loader, mut work) = (&raw mut *loader, [0_u8; WORK]);
+    let storage = storage(banks);
     let mut verdict = Verdict { unused: [7; 2], ..Verdict::default() };
     // SAFETY: all of it is ours, and as long as it says.
     unsafe {
-        (*banks).loader = loader;
         let (work, room) = (work.as_mut_ptr(), work.len());
+        ((*banks).loader, (*banks).work) = (loader, work);
         assert_eq!(hw_loader_init(loader, &raw const storage, judge, work, room), OK);
         assert_eq!(hw_loader_init(loader, &raw const storage, judge, work, room), READY);
         assert_eq!(hw_loader_verdict(loader, &raw mut verdict), NONE);
@@ -111,6 +145,7 @@ fn load(banks: *mut Banks, judge: &Judge, line: &[u8]) -> Verdict {
         assert!(answers > 0);
         assert_eq!(hw_loader_verdict(loader, &raw mut verdict), OK);
         assert_eq!(hw_loader_end(loader), OK);
+        (*banks).loader = std::ptr::null_mut();
         assert!((*loader).words.iter().all(|word| *word == 0), "wiped");
     }
     verdict
@@ -118,13 +153,7 @@ fn load(banks: *mut Banks, judge: &Judge, line: &[u8]) -> Verdict {
 
 /// The configuration in use after a start.
 fn in_use(banks: *mut Banks, judge: &Judge, room: usize) -> Result<Vec<u8>, i32> {
-    let storage = Storage {
-        context: banks.cast(),
-        capacity: 2_048,
-        read: Some(read),
-        write: Some(write),
-        erase: Some(erase),
-    };
+    let storage = storage(banks);
     let (mut bytes, mut length) = (vec![0xEE; 700], 99);
     // SAFETY: all of it is ours, and as long as it says.
     let status = unsafe {
@@ -141,22 +170,16 @@ fn in_use(banks: *mut Banks, judge: &Judge, room: usize) -> Result<Vec<u8>, i32>
     Ok(bytes)
 }
 
+/// What the gauge takes.
+fn keyed() -> Judge {
+    Judge { transfer_key: net::TRANSFER_KEY, sealed: 1, addressed: 1, address: GAUGE, unused: 0 }
+}
+
 #[test]
 fn a_carrier_brings_a_configuration() {
-    let banks = &mut Banks {
-        bytes: [[0xFF; 2_048]; 2],
-        writes: usize::MAX,
-        loader: std::ptr::null_mut(),
-        nested: Vec::new(),
-    };
+    let banks = &mut Banks::blank();
     let banks = &raw mut *banks;
-    let judge = Judge {
-        transfer_key: net::TRANSFER_KEY,
-        sealed: 1,
-        addressed: 1,
-        address: GAUGE,
-        unused: 0,
-    };
+    let judge = keyed();
     let open = Judge { sealed: 0, ..judge };
     let configuration = net::configuration(GAUGE);
     let sealed = net::sealed(GAUGE, &configuration);
@@ -197,4 +220,69 @@ fn a_carrier_brings_a_configuration() {
     // SAFETY: the banks are ours.
     let nested = unsafe { &(*banks).nested };
     assert!(nested.len() > 20 && nested.iter().all(|status| *status == IN_USE), "{nested:?}");
+}
+
+/// Puts a configuration in the place of the one in use.
+fn replace(banks: *mut Banks, judge: &Judge, content: &[u8], room: usize) -> i32 {
+    let (storage, nonce, mut work) = (storage(banks), [23_u8; 12], vec![0xEE; room]);
+    // SAFETY: all of it is ours, and as long as it says.
+    let status = unsafe {
+        let (nonce, bytes, length) = (nonce.as_ptr(), content.as_ptr(), content.len());
+        let work = work.as_mut_ptr();
+        hw_replace_configuration(&raw const storage, judge, nonce, bytes, length, work, room)
+    };
+    assert!(work.iter().all(|byte| *byte == 0), "wiped");
+    status
+}
+
+#[test]
+fn a_station_puts_new_keys_in_the_place_of_the_old_ones() {
+    let banks = &mut Banks::blank();
+    let banks = &raw mut *banks;
+    let judge = keyed();
+    let open = Judge { sealed: 0, ..judge };
+    let before = net::configuration(GAUGE);
+    let after = net::configuration_of(GAUGE, net::Size::SMALL);
+    assert_eq!(replace(banks, &judge, &after, WORK), NONE, "there is none in use");
+    let verdict = load(banks, &judge, &net::carried(GAUGE, &net::sealed(GAUGE, &before)));
+    assert_eq!(verdict.accepted, 1);
+
+    let hut = net::configuration(HUT);
+    assert_eq!(replace(banks, &judge, &hut, WORK), CONFIGURATION, "another station's");
+    assert_eq!(replace(banks, &judge, &after[1..], WORK), CONFIGURATION);
+    assert_eq!(replace(banks, &judge, &after, after.len() + 20), TOO_SMALL);
+    // SAFETY: the banks are ours.
+    unsafe {
+        (*banks).writes = 3;
+        assert_eq!(replace(banks, &judge, &after, WORK), STORAGE);
+        (*banks).writes = usize::MAX;
+    }
+    assert_eq!(in_use(banks, &judge, 700), Ok(before));
+
+    assert_eq!(replace(banks, &judge, &after, after.len() + 64), OK);
+    assert_eq!(in_use(banks, &judge, 700), Ok(after.clone()));
+    let stored = in_use(banks, &open, 700).unwrap();
+    assert!(stored.len() > after.len() && stored.len() <= after.len() + 64, "it is sealed");
+    // SAFETY: the banks are ours.
+    let flash = unsafe { (*banks).bytes.concat() };
+    assert!(!flash.windows(8).any(|part| part == [0, 1, 2, 3, 4, 5, 6, 7]), "no key is open");
+
+    // A judge that takes what is open stores it as it is, and needs no work.
+    assert_eq!(replace(banks, &open, &after, 0), OK);
+    assert_eq!(in_use(banks, &open, 700), Ok(after));
+}
+
+/// What a frame leaves behind when a shorter one takes its place: nothing.
+#[test]
+#[cfg_attr(miri, ignore = "looks at bytes that are no value's")]
+fn a_frame_is_wiped_before_the_next() {
+    // SAFETY: an empty vector of bytes is one, and zeros are that.
+    let mut wire: Wire = unsafe { std::mem::MaybeUninit::zeroed().assume_init() };
+    write_frame(Frame { kind: 2, sequence: 0, payload: &[0x77; 128] }, &mut wire);
+    write_frame(Frame { kind: 3, sequence: 1, payload: &[] }, &mut wire);
+    assert_eq!(wire.len(), 10);
+    // SAFETY: so many bytes are there, all of which have been written.
+    let bytes =
+        unsafe { std::slice::from_raw_parts((&raw const wire).cast::<u8>(), size_of::<Wire>()) };
+    assert!(!bytes.contains(&0x77));
 }

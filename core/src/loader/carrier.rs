@@ -9,7 +9,8 @@ use zeroize::Zeroize;
 /// How long the carrier waits for an answer before it says the same again. A full chunk takes 27 ms
 /// at 115 200 bit/s (elementary); writing flash takes the rest.
 pub const RETRY_AFTER: Micros = Micros::from_millis(500);
-/// How often it says the same before it gives up.
+/// How often it says the same again before it gives up; as often it offers again before a chunk more
+/// is there.
 pub const RETRIES: u8 = 8;
 
 /// What became of an offer.
@@ -45,7 +46,12 @@ pub struct CarrierEnd<'a> {
     out: Wire,
     /// Something is to be sent.
     due: bool,
+    /// How often the same has been said.
     tries: u8,
+    /// How often it has been offered since the station last had a chunk more.
+    offers: u8,
+    /// The most chunks that the station has acknowledged.
+    acknowledged: u16,
     /// When the same is sent again.
     retry_at: Tick,
 }
@@ -70,6 +76,8 @@ impl<'a> CarrierEnd<'a> {
             out: Wire::new(),
             due: true,
             tries: 0,
+            offers: 0,
+            acknowledged: 0,
             retry_at: Tick::ZERO,
         }
     }
@@ -83,15 +91,10 @@ impl<'a> CarrierEnd<'a> {
         }
     }
 
-    /// The chunks that the station has acknowledged, and how many there are.
+    /// The most chunks that the station has acknowledged, and how many there are.
     #[must_use]
     pub const fn progress(&self) -> (u16, u16) {
-        let all = self.offer.chunks();
-        match self.state {
-            State::Offering => (0, all),
-            State::Sending(next) => (next, all),
-            State::Committing | State::Ended(_) => (all, all),
-        }
+        (self.acknowledged, self.offer.chunks())
     }
 
     /// When to poll again if nothing arrives before.
@@ -112,6 +115,15 @@ impl<'a> CarrierEnd<'a> {
         // A station that has lost its place, or its power, is asked anew.
         if self.tries > RETRIES / 2 {
             self.state = State::Offering;
+        }
+        if self.state == State::Offering {
+            // An answer to an offer is not yet progress: on a line that spoils one frame every time,
+            // chunks and offers would take turns for ever.
+            if self.offers > RETRIES {
+                self.state = State::Ended(Outcome::NoAnswer);
+                return None;
+            }
+            self.offers = self.offers.saturating_add(1);
         }
         self.due = false;
         self.tries = self.tries.saturating_add(1);
@@ -147,9 +159,11 @@ impl<'a> CarrierEnd<'a> {
                 self.state = State::Offering;
                 self.due = true;
             }
-            (kind::ACCEPTED, State::Offering | State::Sending(_) | State::Committing) => {
+            // No chunk is accepted: while they are sent, this is a late answer to an earlier carrier.
+            (kind::ACCEPTED, State::Offering | State::Committing) => {
                 if let Ok(generation) = payload.try_into() {
                     let generation = u32::from_le_bytes(generation);
+                    self.acknowledged = all;
                     self.state = State::Ended(Outcome::Accepted { generation });
                 }
             }
@@ -168,5 +182,10 @@ impl<'a> CarrierEnd<'a> {
         self.state = if next < all { State::Sending(next) } else { State::Committing };
         self.due = true;
         self.tries = 0;
+        // Beyond the most that has been, so that a station that begins anew has no endless credit.
+        if next > self.acknowledged {
+            self.acknowledged = next;
+            self.offers = 0;
+        }
     }
 }

@@ -10,6 +10,7 @@
 
 use crate::append::append;
 use crate::provision::CRC_32;
+use core::fmt;
 use heapless::Vec;
 
 /// The most bytes of a frame's payload.
@@ -29,7 +30,7 @@ const ESCAPED_ESCAPE: u8 = 0xDD;
 pub type Wire = Vec<u8, MAX_WIRE>;
 
 /// A frame that arrived whole.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Clone, Copy, PartialEq, Eq)]
 pub struct Frame<'a> {
     /// What it is.
     pub kind: u8,
@@ -39,8 +40,20 @@ pub struct Frame<'a> {
     pub payload: &'a [u8],
 }
 
-/// Writes a frame to `wire` in place of what was there. A payload of more than 144 bytes is cut.
+/// Without the payload, which may be part of a key.
+impl fmt::Debug for Frame<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { kind, sequence, .. } = self;
+        let mut shown = f.debug_struct("Frame");
+        shown.field("kind", kind).field("sequence", sequence).finish_non_exhaustive()
+    }
+}
+
+/// Writes a frame to `wire` in place of what was there, which is wiped. A payload of more than 144
+/// bytes is cut.
 pub fn write_frame(frame: Frame<'_>, wire: &mut Wire) {
+    // The next frame may be shorter: what stands behind its end is out of reach of any later wiping.
+    zeroize::Zeroize::zeroize(&mut **wire);
     wire.clear();
     let payload = frame.payload.get(..MAX_PAYLOAD).unwrap_or(frame.payload);
     let [low, high] = frame.sequence.to_le_bytes();

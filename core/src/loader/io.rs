@@ -13,6 +13,10 @@ pub enum IoError<E> {
     Closed,
 }
 
+/// The most reads of what an earlier carrier has left in a port. A line that never stops is no reason
+/// not to begin.
+const LEFT_OVER: usize = 64;
+
 /// Serves one carrier at a station's port until there is a verdict. Blocks in `read`.
 ///
 /// After a refusal or a lost answer the carrier may come again: call it again.
@@ -30,7 +34,8 @@ pub fn serve<P: Read + Write, S: Storage, J: Judge>(
         for byte in received.ok_or(IoError::Closed)? {
             let Some(answer) = end.byte(*byte) else { continue };
             send(port, answer)?;
-            if let Some(verdict) = end.verdict() {
+            // Not the one on an earlier carrier's offer, which stands until the next.
+            if let Some(verdict) = end.told() {
                 return Ok(verdict);
             }
         }
@@ -39,6 +44,9 @@ pub fn serve<P: Read + Write, S: Storage, J: Judge>(
 
 /// Carries a configuration to a station until there is an outcome. `clock` gives the time; between
 /// two looks at the port, `idle` waits a little or does something else.
+///
+/// What is in the port before is dropped: an answer does not say which offer it answers, and a late one
+/// to an earlier carrier would end this one's work. (One that is still on its way does.)
 ///
 /// # Errors
 /// [`IoError`] if the stream fails or ends. Try again: the station goes on where it was.
@@ -49,6 +57,14 @@ pub fn carry<P: Read + Write + ReadReady>(
     mut idle: impl FnMut(&CarrierEnd<'_>),
 ) -> Result<Outcome, IoError<P::Error>> {
     let mut buffer = [0; 64];
+    for _ in 0..LEFT_OVER {
+        if !port.read_ready().map_err(IoError::Port)? {
+            break;
+        }
+        if port.read(&mut buffer).map_err(IoError::Port)? == 0 {
+            return Err(IoError::Closed);
+        }
+    }
     loop {
         if let Some(bytes) = end.poll(clock()) {
             send(port, bytes)?;

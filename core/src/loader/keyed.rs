@@ -17,6 +17,9 @@ use crate::provision::{Envelope, OpenError, TransferKey};
 /// store.load(&mut work) ──► judge.open(..) ──► Configuration::decode(..) ──► config(..) ──► Station
 /// ```
 ///
+/// After a change of keys it seals the new ones in the same way ([`KeyedJudge::seal`]) before it stores
+/// them ([`Store::replace`](super::Store::replace)): what is open it would not start with.
+///
 /// A station that loses its transfer key has lost its configuration; one that is given another has
 /// to be loaded anew.
 #[derive(Debug)]
@@ -47,6 +50,18 @@ impl<const N: usize> KeyedJudge<N> {
             Err(OpenError::Forged | OpenError::Passphrase) => Err(Refusal::Seal),
             Err(OpenError::Envelope(error)) => Err(refusal_of(error.fault)),
         }
+    }
+
+    /// Seals a configuration's encoding, so that it can be stored: [`TransferKey::seal`].
+    #[must_use]
+    pub fn seal<'b>(
+        &self,
+        address: Address,
+        nonce: [u8; 12],
+        content: &[u8],
+        into: &'b mut [u8],
+    ) -> Option<&'b mut [u8]> {
+        self.key.seal(address, nonce, content, into)
     }
 }
 

@@ -4,6 +4,7 @@ use super::frame::{Frame, FrameReader, Wire, kind, write_frame};
 use super::store::{Active, Storage, StorageFault, Store};
 use super::{CHUNK_BYTES, MAX_CARRIED, Offer, PROTOCOL, Refusal};
 use crate::address::Address;
+use core::fmt;
 use zeroize::Zeroize;
 
 /// Decides whether a content that arrived whole may take the place of the one in use.
@@ -36,7 +37,6 @@ pub enum Verdict {
 }
 
 /// The station's end of the loader: bytes in, bytes out, no time.
-#[derive(Debug)]
 pub struct StationEnd<'b, S, J> {
     store: Store<S>,
     judge: J,
@@ -46,6 +46,18 @@ pub struct StationEnd<'b, S, J> {
     /// What was offered on this connection.
     offered: Option<Offer>,
     verdict: Option<Verdict>,
+    /// The last answer was the verdict.
+    told: bool,
+}
+
+/// Without `work`, where configurations are opened.
+impl<S: fmt::Debug, J: fmt::Debug> fmt::Debug for StationEnd<'_, S, J> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { store, judge, offered, verdict, .. } = self;
+        let mut shown = f.debug_struct("StationEnd");
+        shown.field("store", store).field("judge", judge);
+        shown.field("offered", offered).field("verdict", verdict).finish_non_exhaustive()
+    }
 }
 
 /// A frame, without its borrowed payload.
@@ -57,8 +69,14 @@ enum Said {
 }
 
 impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
-    /// An end that awaits an offer. A content must fit into `work`, where it is judged.
+    /// An end that awaits an offer. A content must fit into `work`, where it is judged. What was there
+    /// is wiped: after a start it may be the configuration that was opened in it.
     pub const fn new(store: Store<S>, judge: J, work: &'b mut [u8]) -> Self {
+        let mut rest = &mut *work;
+        while let Some((first, others)) = rest.split_first_mut() {
+            *first = 0;
+            rest = others;
+        }
         Self {
             store,
             judge,
@@ -67,6 +85,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
             answer: Wire::new(),
             offered: None,
             verdict: None,
+            told: false,
         }
     }
 
@@ -88,8 +107,17 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         self.verdict
     }
 
+    /// The verdict, if it was told with the last answer: [`verdict`](Self::verdict) stands until the
+    /// next offer, also when another carrier is plugged in and has made none yet.
+    #[must_use]
+    pub fn told(&self) -> Option<Verdict> {
+        self.verdict.filter(|_| self.told)
+    }
+
     /// Takes a byte; returns what is to be sent because of it, if anything.
-    /// A commit reads the whole content twice; anything else is one cell's work.
+    /// A commit reads the whole content twice and erases a bank. An offer may erase one, or reads the
+    /// whole content once if it is in use already. Anything else is one cell's work, unless the storage
+    /// fails: then a bank is erased.
     pub fn byte(&mut self, byte: u8) -> Option<&[u8]> {
         let said = match self.reader.byte(byte)? {
             Ok(Frame { kind: kind::OFFER, sequence, payload }) => {
@@ -104,6 +132,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
             Ok(_) => return None,
             Err(_) => Said::Garbled,
         };
+        self.told = false;
         match said {
             Said::Offer(version, offer) => self.offer(version, offer),
             Said::Chunk(number, mut bytes) => {
@@ -119,6 +148,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
     fn offer(&mut self, version: u16, offer: Option<Offer>) {
         self.verdict = None;
         self.offered = None;
+        self.store.tidy();
         if version != u16::from(PROTOCOL) {
             return self.refuse(Refusal::Protocol);
         }
@@ -131,9 +161,18 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         if size > room || size == 0 {
             return self.refuse(Refusal::TooLong);
         }
-        // Already in use: the answer was lost on the way.
+        // Already in use: the answer was lost on the way. Or it came long ago, and would not be taken
+        // today: the station may have been given a transfer key since.
         if let Some(active) = self.store.active().filter(|active| active.offer == offer) {
-            return self.accept(active);
+            let judged = match self.store.load(self.work) {
+                Ok(content) => self.judge.judge(content, offer.address),
+                Err(StorageFault) => Err(Refusal::Storage),
+            };
+            self.work.zeroize();
+            return match judged {
+                Ok(()) => self.accept(active),
+                Err(refusal) => self.refuse(refusal),
+            };
         }
         match self.store.begin(offer) {
             Ok(next) => {
@@ -157,7 +196,11 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         }
         match self.store.chunk(bytes) {
             Ok(()) => self.say(kind::READY, wanted.saturating_add(1), &[]),
-            Err(StorageFault) => self.refuse(Refusal::Storage),
+            Err(StorageFault) => {
+                // What is refused does not stay: the chunks before may hold a key.
+                let _ = self.store.discard();
+                self.refuse(Refusal::Storage);
+            }
         }
     }
 
@@ -204,13 +247,13 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
 
     fn accept(&mut self, active: Active) {
         self.offered = None;
-        self.verdict = Some(Verdict::Accepted(active));
+        (self.verdict, self.told) = (Some(Verdict::Accepted(active)), true);
         self.say(kind::ACCEPTED, 0, &active.generation.to_le_bytes());
     }
 
     fn refuse(&mut self, refusal: Refusal) {
         self.offered = None;
-        self.verdict = Some(Verdict::Refused(refusal));
+        (self.verdict, self.told) = (Some(Verdict::Refused(refusal)), true);
         self.say(kind::REFUSED, u16::from(PROTOCOL), &[refusal.code()]);
     }
 

@@ -11,7 +11,7 @@
 //! cell: kind | 0 | index, 2 | length, 2 | 0, 2 | digest's low half, 4 | CRC-32, 4 | 128 bytes
 //! ```
 
-use super::{CHUNK_BYTES, Offer};
+use super::{CHUNK_BYTES, MAX_CARRIED, Offer};
 use crate::provision::CRC_32;
 use core::fmt;
 use zeroize::Zeroize;
@@ -125,6 +125,8 @@ pub struct Store<S> {
     active: Option<Active>,
     /// What is being built in the other bank.
     building: Option<Found>,
+    /// The other bank should have been erased, and may not be.
+    owed: bool,
 }
 
 impl<S: Storage> Store<S> {
@@ -138,7 +140,7 @@ impl<S: Storage> Store<S> {
     /// # Errors
     /// [`StorageFault`] if the storage cannot be read.
     pub fn open(storage: S) -> Result<Self, StorageFault> {
-        let mut store = Self { storage, active: None, building: None };
+        let mut store = Self { storage, active: None, building: None, owed: false };
         let banks = [(Bank::A, store.walk(Bank::A)?), (Bank::B, store.walk(Bank::B)?)];
         for (bank, found) in banks {
             let (Some(offer), Some(generation)) = (found.offer, found.generation) else {
@@ -157,7 +159,7 @@ impl<S: Storage> Store<S> {
             // Cells without an offer are what an erasure has left that power interrupted.
             if found.generation.is_some() || (found.offer.is_none() && found.free > 0) {
                 // A fault here does no harm: the next offer erases it first.
-                let _ = store.storage.erase(bank);
+                let _ = store.discard();
             } else if found.offer.is_some() {
                 store.building = Some(found);
             }
@@ -186,6 +188,46 @@ impl<S: Storage> Store<S> {
     pub fn load<'b>(&mut self, into: &'b mut [u8]) -> Result<&'b mut [u8], StorageFault> {
         let active = self.active.ok_or(StorageFault)?;
         self.content(active.bank, &active.offer, into)
+    }
+
+    /// Puts a content of this station's own making in the place of the configuration in use: the same
+    /// with other keys, say. It is built in the other bank, read back and committed, and the one before
+    /// is erased. Whenever power goes, the old one is in use or the new one, whole; done once more with the
+    /// same content, it is complete.
+    ///
+    /// Nobody judges it: what is stored is what a station starts with next time, and one that holds a
+    /// transfer key seals it first ([`TransferKey::seal`](crate::provision::TransferKey::seal)). What a
+    /// carrier had begun is dropped.
+    ///
+    /// # Errors
+    /// [`StorageFault`] if there is none in use, there is no room, or the storage fails. The old one is
+    /// in use then, and of the new one nothing is left unless the erasure fails too.
+    pub fn replace(&mut self, content: &[u8]) -> Result<Active, StorageFault> {
+        let active = self.active.ok_or(StorageFault)?;
+        let offer = Offer::of(active.offer.address, content);
+        if offer == active.offer {
+            self.tidy();
+            return Ok(active);
+        }
+        if content.is_empty() || content.len() > self.room().min(MAX_CARRIED) {
+            return Err(StorageFault);
+        }
+        let replaced = self.build(offer, content).and_then(|()| self.commit());
+        if replaced.is_err() {
+            let _ = self.discard();
+        }
+        replaced
+    }
+
+    /// Builds a content in the other bank, from the start.
+    fn build(&mut self, offer: Offer, content: &[u8]) -> Result<(), StorageFault> {
+        self.building = None;
+        self.begin(offer)?;
+        for chunk in content.chunks(CHUNK_BYTES) {
+            self.chunk(chunk)?;
+        }
+        let spare = self.spare();
+        if self.whole(spare, &offer)? { Ok(()) } else { Err(StorageFault) }
     }
 
     /// The storage, for looking at it.
@@ -224,8 +266,19 @@ impl<S: Storage> Store<S> {
     /// Forgets what was being built.
     pub(super) fn discard(&mut self) -> Result<(), StorageFault> {
         self.building = None;
+        self.owed = true;
         let spare = self.spare();
-        self.storage.erase(spare)
+        self.storage.erase(spare)?;
+        self.owed = false;
+        Ok(())
+    }
+
+    /// Tries once more to erase what an earlier try may have left. Another fault does no harm: nothing
+    /// is built there before it has been erased.
+    pub(super) fn tidy(&mut self) {
+        if self.owed {
+            let _ = self.discard();
+        }
     }
 
     /// The chunk that is wanted next, and of which offer.
@@ -268,7 +321,7 @@ impl<S: Storage> Store<S> {
         let active = Active { bank, generation, offer };
         self.active = Some(active);
         // The new one is in use. If this fails, the next start or offer does it.
-        let _ = self.storage.erase(bank.other());
+        let _ = self.discard();
         Ok(active)
     }
 

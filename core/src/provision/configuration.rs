@@ -140,8 +140,11 @@ impl<'a, const N: usize> Configuration<'a, N> {
             return Err(fault.at(MAX_CONFIGURATION));
         }
         let read = Self::read(bytes);
+        // A later version may be anything behind its number. Of an earlier one there is none: that is
+        // damage, unless the check says otherwise.
+        let later = |fault: Fault| matches!(fault, Fault::Version(version) if version > VERSION);
         if let Err(error) = &read
-            && matches!(error.fault, Fault::CutShort | Fault::Version(_))
+            && (matches!(error.fault, Fault::CutShort) || later(error.fault))
         {
             return read;
         }

@@ -9,6 +9,8 @@
 static uint8_t banks[2][BANK];
 static hw_loader loader;
 static uint8_t work[704];
+/* Drawn at random, on a board that seals. */
+static const uint8_t NONCE[12] = {7};
 /* What a call says that comes while another is under way. */
 static int32_t nested;
 
@@ -77,6 +79,11 @@ int32_t loading(uint8_t *configuration, size_t room, size_t *length)
     MUST(hw_load_configuration(&storage, &judge, configuration, room, length) == HW_OK);
     MUST(*length == sizeof GAUGE && same(configuration, GAUGE, sizeof GAUGE));
     MUST(!same(banks[0] + 160, GAUGE, 32));
+    /* As after a change of keys: the other bank takes over, sealed as well, and the first is erased. */
+    MUST(hw_replace_configuration(&storage, &judge, NONCE, configuration, *length, work, sizeof work) == HW_OK);
+    MUST(banks[0][0] == 0xFF && !same(banks[1] + 160, GAUGE, 32));
+    MUST(hw_load_configuration(&storage, &judge, configuration, room, length) == HW_OK);
+    MUST(*length == sizeof GAUGE && same(configuration, GAUGE, sizeof GAUGE));
     judge.transfer_key[0] ^= 1;
     MUST(hw_load_configuration(&storage, &judge, work, sizeof work, &said) == HW_CONFIGURATION);
     say("the loader accepts a configuration of ");

@@ -11,10 +11,10 @@ use hopwright_core::units::Tick;
 use hopwright_tests::provisioning::{Flash, Wear, configuration, encoded, share};
 use proptest::prelude::*;
 
-const MINE: Address = Address::new(0x4B);
+pub(super) const MINE: Address = Address::new(0x4B);
 
 /// Judges as a station of 128 channels does.
-struct Core(Option<Address>);
+pub(super) struct Core(pub(super) Option<Address>);
 
 impl Judge for Core {
     fn address(&self) -> Option<Address> {
@@ -122,23 +122,23 @@ fn connect<J: Judge>(
     panic!("a connection without end");
 }
 
-fn old() -> Vec<u8> {
+pub(super) fn old() -> Vec<u8> {
     encoded(&configuration(1, 0x4B, None))
 }
 
 /// Longer than the old one, and full of bytes that are stuffed.
-fn new() -> Vec<u8> {
+pub(super) fn new() -> Vec<u8> {
     encoded(&configuration(2, 0x4B, Some(share(0xC0, 0))))
 }
 
 const SPARE: usize = 2;
 
-fn flash() -> Flash {
+pub(super) fn flash() -> Flash {
     Flash::new((cells_needed(new().len()) + SPARE) * CELL_BYTES)
 }
 
 /// Storage with the old configuration in use.
-fn with_old() -> Flash {
+pub(super) fn with_old() -> Flash {
     let (end, store) = load(Store::open(flash()).expect("blank"), &old(), &mut Cut::never());
     assert_eq!(end, End::Told(Outcome::Accepted { generation: 1 }));
     store.storage().clone()
@@ -152,7 +152,7 @@ fn load(store: Store<Flash>, content: &[u8], line: &mut impl Line) -> (End, Stor
 }
 
 /// Starts again with whatever is in the storage; what is in use.
-fn restart(mut flash: Flash) -> (Store<Flash>, Option<Vec<u8>>) {
+pub(super) fn restart(mut flash: Flash) -> (Store<Flash>, Option<Vec<u8>>) {
     flash.power = None;
     let mut store = Store::open(flash).expect("readable");
     let mut into = vec![0; 1_024];
@@ -379,6 +379,8 @@ fn a_silent_station_is_given_up() {
     }
     assert_eq!((carrier.outcome(), sent), (Some(Outcome::NoAnswer), 9));
     assert!(now <= Tick::new(5_000_000), "{now:?}");
+    let chunks = u16::try_from(content.len().div_ceil(CHUNK_BYTES)).expect("few");
+    assert_eq!(carrier.progress(), (0, chunks), "nothing has been acknowledged");
 }
 
 /// Both check values, by the catalogue of parametrised CRC algorithms (RevEng).

@@ -16,6 +16,8 @@ mod hostile;
 mod key_tree;
 mod lanes;
 mod loader;
+mod loader_faults;
+mod loader_ports;
 mod manual_entry;
 mod messages;
 mod newcomers;

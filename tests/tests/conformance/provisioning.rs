@@ -105,6 +105,26 @@ fn what_is_read_makes_the_same_station() {
     assert_eq!(encoded(&read), bytes);
 }
 
+/// Spaced lanes follow one draw: which one is a number of its own.
+#[test]
+fn a_station_follows_the_draw_that_it_is_told() {
+    let mut made = configuration(3, 0x4B, None);
+    (made.lane, made.draw_lane) = (Lane::new(2).expect("a lane"), Lane::ZERO);
+    let bytes = encoded(&made);
+    let read = decode(&bytes).expect("a configuration");
+    let config = read.config(Watermark::Fresh, 1);
+    assert_eq!((config.lane, config.draw_lane), (made.lane, Lane::ZERO));
+}
+
+/// There was no version before the first.
+#[test]
+fn version_0_with_a_wrong_check_is_damage() {
+    let mut bytes = encoded(&configuration(3, 0x4B, None));
+    bytes[2] = 0;
+    assert_eq!(decode(&bytes).err(), Some(Fault::Damaged));
+    assert_eq!(decode(&checked(bytes)).err(), Some(Fault::Version(0)));
+}
+
 #[test]
 fn cut_at_every_byte_it_is_cut_short() {
     let bytes = encoded(&configuration(3, 0x4B, Some(eleven())));
@@ -153,6 +173,7 @@ fn what_breaks_a_rule_says_which() {
     assert_eq!(changed(0, 0, &[]), None);
     assert_eq!(changed(2, 3, &[2]), Some((2, Fault::Version(2))));
     assert_eq!(changed(2, 3, &[0x18, 0xFF]), Some((2, Fault::Version(255))));
+    assert_eq!(changed(2, 3, &[0]), Some((2, Fault::Version(0))));
     assert_eq!(changed(4, 6, &[0x19, 0, 0x4B]), Some((4, Fault::NotShortest)));
     assert_eq!(changed(4, 6, &[0x19, 1, 0]), Some((4, Fault::Value(1))));
     assert_eq!(changed(4, 6, &[0x61, 0x41]), Some((4, Fault::Type)));
@@ -438,6 +459,7 @@ fn the_public_part_and_a_key_make_a_configuration() {
         PublicPlan { energy_threshold: Dbm::new(-96), ..plan },
         PublicPlan { fixed: FixedChannels::NONE, ..plan },
         PublicPlan { deputies_after: Micros::ZERO, ..plan },
+        PublicPlan { timekeeper_tolerance: Ppb::new(101).expect("in range"), ..plan },
         PublicPlan { code: MessageCode { n: 31, k: 15 }, ..plan },
     ];
     let mut all: Vec<Vec<u8>> = variants.iter().map(encoding).collect();

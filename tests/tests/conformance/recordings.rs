@@ -4,8 +4,9 @@
 //! digest at the end is there to be compared.
 
 use hopwright_core::record::{self, Input};
-use hopwright_core::station::{Action, Station};
+use hopwright_core::station::{Action, Station, Watermark};
 use hopwright_tests::bench::{Bed, Bench, Plan, ROOM};
+use hopwright_tests::provisioning::configuration;
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
@@ -83,6 +84,26 @@ proptest! {
     fn another_plan_gives_something_else(plan: u64) {
         let steps: Vec<u64> = (0..40).collect();
         prop_assert_ne!(record(plan, &steps).outputs, record(plan ^ 1, &steps).outputs);
+    }
+}
+
+/// A hopset with a channel that does not exist is not the one that was recorded.
+#[test]
+fn a_channel_that_does_not_exist_makes_no_recording() {
+    let mut bytes = Vec::new();
+    let made = configuration(3, 0x4B, None);
+    let config = made.config(Watermark::Fresh, 1);
+    record::write_config(&config, &mut |part: &[u8]| bytes.extend_from_slice(part));
+    let read = |bytes: &[u8]| {
+        let key = record::read_key(bytes).expect("a recording");
+        record::read_config::<128>(&mut &*bytes, &key).map(|config| config.hopset.len())
+    };
+    let count = u16::from_le_bytes([bytes[40], bytes[41]]);
+    assert_eq!(read(&bytes), Some(count));
+    for place in [42, 42 + 2 * usize::from(count - 1)] {
+        let mut altered = bytes.clone();
+        altered[place..place + 2].copy_from_slice(&[0xFE, 0xFF]);
+        assert_eq!(read(&altered), None, "{place}");
     }
 }
 

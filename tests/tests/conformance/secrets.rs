@@ -8,7 +8,7 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{Hopset, Pick};
 use hopwright_core::header::HeaderKeys;
 use hopwright_core::keys::{Label, NetKey, Words};
-use hopwright_core::loader::KeyedJudge;
+use hopwright_core::loader::{CarrierEnd, Frame, KeyedJudge, StationEnd, Store};
 use hopwright_core::provision::TransferKey;
 use hopwright_core::sequence::{Cursor, Sequence, Structure, Timeline};
 use hopwright_core::station::{Command, Config, FixedChannels, Role, Watermark};
@@ -177,6 +177,26 @@ fn no_configuration_share_or_transfer_key_is_printed() {
     keeps_silent(&transfer());
     keeps_silent(&KeyedJudge::<128>::new(transfer(), None));
     keeps_silent(&transfer().open(&mut provisioning::encoded(&configuration)));
+}
+
+/// What carries configurations holds parts of one, open ones too.
+#[test]
+fn no_end_of_the_loader_prints_what_it_carries() {
+    let key = key_bytes(KEY);
+    let frame = Frame { kind: 2, sequence: 77, payload: &key };
+    keeps_silent(&frame);
+    assert_eq!(format!("{frame:?}"), "Frame { kind: 2, sequence: 77, .. }");
+    let content = provisioning::encoded(&provisioning::configuration(KEY, 0x4B, None));
+    let mut carrier = CarrierEnd::new(Address::new(0x4B), &content);
+    assert!(carrier.poll(Tick::ZERO).is_some());
+    keeps_silent(&carrier);
+    // The storage's own formatter is the driver's; this one is blank.
+    let store = Store::open(provisioning::Flash::new(288)).expect("blank");
+    let judge = KeyedJudge::<128>::new(TransferKey::new(key), None);
+    let mut work = content.clone();
+    let station = StationEnd::new(store, judge, &mut work);
+    keeps_silent(&station);
+    assert!(format!("{station:?}").starts_with("StationEnd { store: Store"), "{station:?}");
 }
 
 #[test]

@@ -250,6 +250,26 @@ fn an_order_opens_once_and_only_under_its_net_key() {
     assert_eq!((opened.generation(), opened.slot()), (4, SLOT.plus(9)));
 }
 
+/// Two orders were opened one after the other, and the earlier is accepted last: the share stays with the
+/// later, and neither opens again.
+#[test]
+fn an_older_change_does_not_set_a_share_back() {
+    let own = Address::new(0x10);
+    let subkey = present().subkey(Label::Tree);
+    let mut share = tree().share(own, 0, &[]).expect("a share");
+    let orders = [3, 5].map(|generation| order(&set([0x55]), generation, generation).order);
+    let [earlier, later] =
+        [0, 1].map(|i| Rekey::open(&share, &subkey, own, &orders[i]).expect("opens"));
+    share.accept(&later);
+    share.accept(&earlier);
+    assert_eq!(share.generation(), 5);
+    for order in &orders {
+        assert!(Rekey::open(&share, &subkey, own, order).is_none());
+    }
+    let next = order(&set([0x55]), 6, 6).order;
+    assert!(Rekey::open(&share, &subkey, own, &next).is_some());
+}
+
 /// A captured station knows node secrets that others have too, and could wrap a key of its own for
 /// them. Without the root it has no token for a generation that nobody has ordered yet.
 #[test]

@@ -87,10 +87,15 @@ pub(crate) fn configuration(address: u8) -> Vec<u8> {
 
 /// The same of a plan of another size.
 pub(crate) fn configuration_of(address: u8, size: Size) -> Vec<u8> {
+    configuration_with(address, size, Pick::All)
+}
+
+/// The same with fewer channels.
+pub(crate) fn configuration_with(address: u8, size: Size, pick: Pick<'_>) -> Vec<u8> {
     let key = net_key();
     let step = Hertz::new(200_000);
     let raster = Raster::new(Hertz::new(902_300_000), step, step, 128).expect("a raster");
-    let hopset = Hopset::derive(&key, &raster, &raster.all(), Pick::All, None, Lane::ZERO);
+    let hopset = Hopset::derive(&key, &raster, &raster.all(), pick, None, Lane::ZERO);
     let address = Address::new(address);
     let configuration = Configuration::<128> {
         address,

@@ -129,6 +129,14 @@ fn loader(bytes: &[u8]) {
         }
         carrier.byte(black_box(0));
         black_box((carrier.outcome(), carrier.progress(), carrier.wake(), station.verdict()));
+        black_box(station.told());
     }
-    black_box(station.into_store().active());
+    let mut store = station.into_store();
+    let judge = KeyedJudge::<128>::new(TransferKey::new(black_box([0; 32])), None);
+    let (mut sealed, nonce) = (black_box([0; 900]), black_box([0; 12]));
+    let into = sealed.get_mut(..black_box(0)).unwrap_or_default();
+    if let Some(sealed) = judge.seal(Address::new(black_box(0)), nonce, bytes, into) {
+        black_box(store.replace(sealed).is_ok());
+    }
+    black_box(store.active());
 }
