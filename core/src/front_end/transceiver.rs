@@ -303,6 +303,8 @@ where
     }
 
     fn listen(&mut self, awaited: Awaited) -> Result<(), Self::Error> {
+        // Where an interrupt has ended a transmission nobody else has switched it off.
+        self.amplifier(PinState::Low)?;
         for write in self.machine.listen(awaited) {
             self.write(write)?;
         }
@@ -312,6 +314,7 @@ where
 
     fn load(&mut self, word: u32, bits: &[u8]) -> Result<(), Self::Error> {
         let writes = self.machine.load(word, bits).ok_or(RadioError::TooLong(bits.len()))?;
+        self.amplifier(PinState::Low)?;
         for write in writes {
             self.write(write)?;
         }

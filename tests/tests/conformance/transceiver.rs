@@ -343,7 +343,7 @@ const CAPTURED: Captured = Captured { word: !0x1234_5678, at: Tick::new(5_015), 
 #[test]
 fn a_reception_is_stamped_where_its_word_began() {
     let (bus, header) = header_on_a_traffic_channel();
-    let bench = Bench::new(&bus, &[State::Low], &[]);
+    let bench = Bench::new(&bus, &[State::Low, State::Low], &[]);
     let (part, stamp, time) = (part(), Cell::new(None), Cell::new(6_000));
     let board = bench.board(|| Tick::new(time.get()), &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
@@ -369,7 +369,7 @@ fn a_reception_is_stamped_where_its_word_began() {
 #[test]
 fn executors_see_the_same_bus() {
     let (bus, header) = header_on_a_traffic_channel();
-    let bench = Bench::new(&bus, &[State::Low], &[]);
+    let bench = Bench::new(&bus, &[State::Low, State::Low], &[]);
     let (part, stamp) = (part(), Cell::new(None));
     let board = bench.board(|| Tick::new(6_000), &stamp);
     let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
@@ -414,7 +414,7 @@ fn a_long_transmission_is_written_as_the_memory_empties() {
         read(0x51, &[0x20]),
         enter(STANDBY),
     ];
-    let bench = Bench::new(&bus, &[State::Low, State::High, State::Low], &[800]);
+    let bench = Bench::new(&bus, &[State::Low, State::Low, State::High, State::Low], &[800]);
     let (part, stamp, time) = (part(), Cell::new(None), Cell::new(10_000));
     let board = bench.board(|| Tick::new(time.get()), &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
@@ -435,6 +435,42 @@ fn a_long_transmission_is_written_as_the_memory_empties() {
     time.set(29_420);
     assert_eq!(radio.attend(&mut bits), Ok(under_way(29_580)));
     assert_eq!(radio.attend(&mut bits), Ok(Progress::Idle), "and silent by itself");
+    bench.done();
+}
+
+/// With a hop interrupt nobody calls `tune` or `off` between two slots.
+#[test]
+fn the_amplifier_is_off_while_listening_whatever_was_before() {
+    let bus = [
+        write(&[0xB0, 0, 0, 0, 1]),
+        write(&[0xB8, 4]),
+        read(0x50, &[0x03]),
+        fill(0xFF, &[7; 4]),
+        write(&[0x90, TRANSMIT]),
+        // Here the interrupt ends the transmission. The next slot listens.
+        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB4, 0xED, 0xCB, 0xA9, 0x87]),
+        write(&[0xB8, 108]),
+        read(0x50, &[0x03]),
+        enter(RECEIVE),
+    ];
+    let bench = Bench::new(&bus, &[State::Low, State::High, State::Low], &[]);
+    let (part, stamp) = (part(), Cell::new(None));
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.load(1, &[7; 4]).unwrap();
+    radio.send(Tick::new(1_500)).unwrap();
+    radio.listen(AWAITED).unwrap();
+    bench.done();
+    let bench = Bench::new(&bus, &[State::Low, State::High, State::Low], &[]);
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    wait(async {
+        use asynchronous::FrontEnd;
+        radio.load(1, &[7; 4]).await.unwrap();
+        radio.send(Tick::new(1_500)).await.unwrap();
+        radio.listen(AWAITED).await.unwrap();
+    });
     bench.done();
 }
 
@@ -459,7 +495,7 @@ fn a_part_with_one_word_waits_for_that() {
         read(0x50, &[0x03]),
         enter(RECEIVE),
     ];
-    let bench = Bench::new(&bus, &[], &[]);
+    let bench = Bench::new(&bus, &[State::Low], &[]);
     let stamp = Cell::new(None);
     let board = bench.board(|| Tick::new(6_000), &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();

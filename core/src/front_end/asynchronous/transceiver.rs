@@ -228,6 +228,8 @@ where
     }
 
     async fn listen(&mut self, awaited: Awaited) -> Result<(), Self::Error> {
+        // Where an interrupt has ended a transmission nobody else has switched it off.
+        self.amplifier(PinState::Low)?;
         for write in self.machine.listen(awaited) {
             self.write(write).await?;
         }
@@ -237,6 +239,7 @@ where
 
     async fn load(&mut self, word: u32, bits: &[u8]) -> Result<(), Self::Error> {
         let writes = self.machine.load(word, bits).ok_or(RadioError::TooLong(bits.len()))?;
+        self.amplifier(PinState::Low)?;
         for write in writes {
             self.write(write).await?;
         }
