@@ -66,7 +66,11 @@ impl<P: InputPin, C: Clock> Stamps for Polled<P, C> {
         Ok((self.high && !before).then(|| self.clock.now()))
     }
 
-    fn clear(&mut self) {}
+    /// No look may fall between two receptions. So the line is looked at here, while the radio stands
+    /// by: if it was high before, it has gone low, and the next word is an edge again.
+    fn clear(&mut self) {
+        self.high = self.line.is_high().unwrap_or(self.high);
+    }
 }
 
 /// In place of a pin that a board does not have.

@@ -533,6 +533,20 @@ fn a_polled_line_is_stamped_at_its_edge() {
     line.done();
 }
 
+/// Between two receptions the line is low, but nobody asks for a stamp then.
+#[test]
+fn a_polled_line_that_fell_unseen_is_stamped_at_the_next_word() {
+    let (low, high) = (Pin::get(State::Low), Pin::get(State::High));
+    let mut line = PinMock::new(&[high.clone(), low, high.clone(), high.clone(), high]);
+    let mut stamps = Polled::new(line.clone(), || Tick::new(7));
+    assert_eq!(stamps.stamp().unwrap(), Some(Tick::new(7)));
+    stamps.clear();
+    assert_eq!(stamps.stamp().unwrap(), Some(Tick::new(7)), "the next word");
+    stamps.clear();
+    assert_eq!(stamps.stamp().unwrap(), None, "what was high then is forgotten");
+    line.done();
+}
+
 #[test]
 fn a_failing_pin_is_told_and_a_missing_one_never_fails() {
     let trouble = embedded_hal_mock::eh1::MockError::Io(std::io::ErrorKind::Other);
