@@ -265,6 +265,11 @@ where
         self.enter(self.machine.part().modes.receive)
     }
 
+    fn transmit(&mut self) -> Result<(), Failed<S, P, T>> {
+        self.amplifier(PinState::High)?;
+        self.write(self.machine.mode(self.machine.part().modes.transmit))
+    }
+
     /// The receiver goes on with the same words.
     fn again(&mut self) -> Result<(), Failed<S, P, T>> {
         self.machine.again();
@@ -336,8 +341,13 @@ where
         if !self.machine.sends(at) {
             return Ok(());
         }
-        self.amplifier(PinState::High)?;
-        self.write(self.machine.mode(self.machine.part().modes.transmit))
+        let started = self.transmit();
+        if started.is_err() {
+            // What was not started is not looked after as if it were, and the amplifier not left on.
+            self.machine.rest();
+            let _ = self.amplifier(PinState::Low);
+        }
+        started
     }
 
     fn attend(&mut self, bits: &mut [u8]) -> Result<Progress, Self::Error> {

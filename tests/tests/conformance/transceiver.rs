@@ -475,6 +475,40 @@ fn the_amplifier_is_off_while_listening_whatever_was_before() {
 }
 
 #[test]
+fn a_transmission_that_could_not_be_started_is_none() {
+    use embedded_hal_mock::eh1::MockError;
+    let bus =
+        [write(&[0xB0, 0, 0, 0, 1]), write(&[0xB8, 4]), read(0x50, &[0x03]), fill(0xFF, &[7; 4])];
+    // The pin fails, and the bus is not used again. What was loaded cannot be sent any more.
+    let trouble = MockError::Io(std::io::ErrorKind::Other);
+    let (part, stamp) = (part(), Cell::new(None));
+    let failing = || {
+        let high = Pin::set(State::High).with_error(trouble.clone());
+        let pin = PinMock::new(&[Pin::set(State::Low), high, Pin::set(State::Low)]);
+        Bench { bus: BusMock::new(&bus.concat()), pin, delay: DelayMock::new(&[]) }
+    };
+    let bench = failing();
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.load(1, &[7; 4]).unwrap();
+    assert_eq!(radio.send(Tick::ZERO), Err(RadioError::Amplifier(trouble.clone())));
+    assert_eq!(radio.attend(&mut [0; 512]), Ok(Progress::Idle), "no access");
+    radio.send(Tick::ZERO).unwrap();
+    bench.done();
+    let bench = failing();
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    wait(async {
+        use asynchronous::FrontEnd;
+        radio.load(1, &[7; 4]).await.unwrap();
+        let failed = Err(RadioError::Amplifier(trouble.clone()));
+        assert_eq!(radio.send(Tick::ZERO).await, failed);
+        assert_eq!(radio.attend(&mut [0; 512]).await, Ok(Progress::Idle));
+    });
+    bench.done();
+}
+
+#[test]
 fn more_bits_than_the_length_holds_are_refused() {
     let bench = Bench::new(&[], &[], &[]);
     let (part, stamp) = (part(), Cell::new(None));
