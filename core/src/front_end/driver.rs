@@ -80,8 +80,10 @@ impl<F: FrontEnd> Driver<F> {
     /// # Errors
     /// [`QualifyError`] if the radio cannot be reached, or is slower than the plan promises.
     pub fn qualify(&mut self, channels: &[Channel]) -> Result<Delays, QualifyError<F::Error>> {
-        self.jump(channels).map_err(QualifyError::Radio)?;
+        let jumped = self.jump(channels);
+        // It may have failed anywhere.
         self.duty.forget();
+        jumped.map_err(QualifyError::Radio)?;
         self.duty.within().map_err(QualifyError::TooSlow)?;
         Ok(*self.delays())
     }

@@ -242,6 +242,27 @@ fn a_radio_that_failed_is_told_anew() {
     assert_eq!(set.radio().log, ["tune", "listen"]);
 }
 
+#[test]
+fn a_radio_that_failed_when_it_was_measured_is_told_anew() {
+    let channels: Vec<Channel> = [3, 40].into_iter().filter_map(Channel::new).collect();
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut set = Set::new(Make::member(0x21), &air);
+    set.step(0);
+    set.radio().fails = 1;
+    assert_eq!(set.driver.qualify(&channels), Err(QualifyError::Radio(Dead)));
+    set.step(0);
+    assert_eq!(set.radio().log, ["tune", "listen", "tune", "listen"]);
+    let mut station = Make::member(0x21).station(&key(1));
+    let mut driver = asynchronous::Driver::new(Radio::new(&air), timing()).unwrap();
+    ready(async {
+        let _ = driver.step(&mut station).await.unwrap();
+        driver.front_end().fails = 1;
+        assert_eq!(driver.qualify(&channels).await, Err(QualifyError::Radio(Dead)));
+        let _ = driver.step(&mut station).await.unwrap();
+        assert_eq!(driver.front_end().log, ["tune", "listen", "tune", "listen"]);
+    });
+}
+
 /// Runs a future that never waits.
 fn ready<T>(future: impl Future<Output = T>) -> T {
     match pin!(future).poll(&mut Context::from_waker(Waker::noop())) {

@@ -34,8 +34,10 @@ impl<F: FrontEnd> Driver<F> {
         &mut self,
         channels: &[Channel],
     ) -> Result<Delays, QualifyError<F::Error>> {
-        self.jump(channels).await.map_err(QualifyError::Radio)?;
+        let jumped = self.jump(channels).await;
+        // It may have failed anywhere.
         self.duty.forget();
+        jumped.map_err(QualifyError::Radio)?;
         self.duty.within().map_err(QualifyError::TooSlow)?;
         Ok(*self.delays())
     }
@@ -164,5 +166,10 @@ impl<F> Driver<F> {
     /// [`TooSlow`] if it has not.
     pub fn keeps_to_the_plan(&self) -> Result<(), TooSlow> {
         self.duty.within()
+    }
+
+    /// The radio.
+    pub const fn front_end(&mut self) -> &mut F {
+        &mut self.front_end
     }
 }
