@@ -173,6 +173,16 @@ impl Duty {
         self.busy = Busy::Nothing;
     }
 
+    /// Whether the radio has to be told anew, and there is nothing to look after until then.
+    pub(super) const fn has_forgotten(&self) -> bool {
+        self.doing.is_none()
+    }
+
+    /// Whether bits go out.
+    pub(super) const fn sends(&self) -> bool {
+        matches!(self.busy, Busy::Sending { .. })
+    }
+
     /// Whether bits come in that the station must have before it is asked again.
     pub(super) const fn receives(&self) -> bool {
         matches!(self.busy, Busy::Receiving { .. })

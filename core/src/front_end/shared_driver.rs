@@ -100,8 +100,12 @@ where
         &mut self,
         station: &mut Station<N>,
     ) -> Result<SharedStep, F::Error> {
+        if let Some(heard) = self.driver.heard.take() {
+            let wake = self.driver.front_end.now();
+            return Ok(SharedStep { heard: Some(heard), wake, hop: None });
+        }
         let asked_for = self.ahead.time(Tick::ZERO);
-        let heard = self.driver.attend(station, asked_for)?;
+        self.driver.attend(station, asked_for)?;
         self.tell(station.burst())?;
         let hop = if self.driver.duty.receives() { None } else { self.prepare(station) };
         let now = self.driver.front_end.now();
@@ -112,7 +116,7 @@ where
             Some((ticket, _)) => ticket.from,
             None => wake,
         };
-        Ok(SharedStep { heard, wake: wake.max(now), hop })
+        Ok(SharedStep { heard: self.driver.heard.take(), wake: wake.max(now), hop })
     }
 
     /// Asks the station, and leaves the answer for the interrupt.
