@@ -203,17 +203,26 @@ impl Duty {
     /// Ends the slot's time of listening if it is over; gives the power if there was no word.
     pub(super) fn span_over(&mut self, now: Tick) -> Option<(Channel, Dbm)> {
         let span = self.span?;
-        let until = self.doing.map_or(Tick::MAX, |doing| doing.until.minus(self.margin));
         let level = span.level?;
-        if now < self.end(&span).min(until) {
+        if now < self.end(&span).min(self.asked()) {
             return None;
         }
         self.span = Some(Span { from: now, level: None, word: false, ..span });
         (!span.word).then_some((span.channel, level))
     }
 
+    /// When the station is asked for what follows. It drops what it is told of this slot after that.
+    fn asked(&self) -> Tick {
+        self.doing.map_or(Tick::MAX, |doing| doing.until.minus(self.margin))
+    }
+
+    /// The middle of what there is of a slot before the station is asked for the next.
     fn middle(&self, span: &Span) -> Tick {
-        span.from.plus(Micros::new(self.timing.slot().us() / 2))
+        if span.from >= self.asked() {
+            return Tick::MAX;
+        }
+        let left = self.timing.slot().us().saturating_sub(self.margin.us());
+        span.from.plus(Micros::new(left / 2))
     }
 
     fn end(&self, span: &Span) -> Tick {
