@@ -109,14 +109,12 @@ where
         self.tell(station.burst())?;
         let hop = if self.driver.duty.receives() { None } else { self.prepare(station) };
         let now = self.driver.front_end.now();
-        let wake = self.driver.duty.wake_to_ask(now, self.ahead.wake());
-        // What is pending has priority: the interrupt takes it when it begins.
-        let wake = match self.pending {
-            Some((ticket, _)) if self.driver.duty.receives() => wake.max(ticket.from),
-            Some((ticket, _)) => ticket.from,
-            None => wake,
-        };
-        Ok(SharedStep { heard: self.driver.heard.take(), wake: wake.max(now), hop })
+        // A slot that was prepared has priority: the interrupt takes it when it begins, and what is under
+        // way must have been looked after until then.
+        let begins = self.pending.map(|(ticket, _)| ticket.from);
+        let wake = self.driver.duty.wake_to_ask(now, begins.unwrap_or_else(|| self.ahead.wake()));
+        let wake = begins.filter(|begins| *begins > now).map_or(wake, |begins| wake.min(begins));
+        Ok(SharedStep { heard: self.driver.heard.take(), wake, hop })
     }
 
     /// Asks the station, and leaves the answer for the interrupt.

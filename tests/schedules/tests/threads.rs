@@ -15,6 +15,9 @@ use hopwright_tests::radio::{Air, Dead, Doing, Flight, Radio};
 use std::cell::RefCell;
 use std::rc::Rc;
 
+#[path = "threads/chip.rs"]
+mod chip;
+
 mod host {
     //! Critical sections for threads.
 
