@@ -231,16 +231,26 @@ impl Duty {
 
     /// What an answer of the station at `now` asks of the radio.
     pub(super) fn order(&mut self, action: Action, now: Tick) -> Order {
+        if self.doing.is_some_and(|before| before.radio == action.radio) {
+            self.answered(action, now);
+            return Order::Keep;
+        }
+        self.anew(action, now)
+    }
+
+    /// The same of a radio that has been set since: it does not go on with anything.
+    pub(super) fn anew(&mut self, action: Action, now: Tick) -> Order {
+        self.answered(action, now);
+        self.span = None;
+        self.busy = Busy::Nothing;
+        self.plain(action.radio)
+    }
+
+    fn answered(&mut self, action: Action, now: Tick) {
         let before = self.doing.replace(action);
         if let Some(late) = before.and_then(|before| now.since(before.until)) {
             self.delays.response = self.delays.response.max(late);
         }
-        if before.is_some_and(|before| before.radio == action.radio) {
-            return Order::Keep;
-        }
-        self.span = None;
-        self.busy = Busy::Nothing;
-        self.plain(action.radio)
     }
 
     /// What an answer asks of a radio of which nothing is known.

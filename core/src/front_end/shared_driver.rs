@@ -145,7 +145,7 @@ where
         self.pending = None;
         let Driver { front_end, duty, .. } = &mut self.driver;
         let now = front_end.now();
-        let done = match duty.order(action, now) {
+        let done = match duty.anew(action, now) {
             Order::Keep => Ok(()),
             Order::Off => front_end.off(),
             Order::Listen { channel, awaited } => front_end.listen(awaited).map(|()| {

@@ -632,6 +632,30 @@ fn a_change_of_keys_loses_no_slot() {
     assert!(heard + 12 >= sent && sent > 350, "{heard} of {sent}");
 }
 
+/// The station changes its mind twice before the interrupt comes: it is tuned for what the radio listened to
+/// before, which does not listen any more.
+#[test]
+fn what_the_interrupt_has_tuned_for_is_listened_to_even_if_it_was_before() {
+    use hopwright_core::station::{FixedChannels, Mode};
+    let air = Rc::new(RefCell::new(Air::default()));
+    let fixed = FixedChannels { calling: Some(channel(200)), ..FixedChannels::NONE };
+    let mut boards = [Board::new(Make { fixed, ..Make::member(0x21) }, &air)];
+    run(&mut boards, 50_000);
+    let before = boards[0].radio.borrow().channel;
+    assert!(matches!(boards[0].radio.borrow().doing, Doing::Listening { .. }));
+    for mode in [Mode::SinglePlain, Mode::Hopping] {
+        boards[0].command(Command::Mode(mode));
+        // The loop is quicker than the interrupt, and the station may have something to work out first.
+        let Board { station, driver, .. } = &mut boards[0];
+        assert!((0..100).any(|_| driver.step(station).unwrap().hop.is_some()), "{mode:?}");
+    }
+    boards[0].timer = Some(50_000);
+    run(&mut boards, 60_000);
+    let radio = boards[0].radio.borrow();
+    assert_eq!(radio.channel, before);
+    assert!(matches!(radio.doing, Doing::Listening { .. }), "{:?}", radio.doing);
+}
+
 /// Stays on the watch channel take one slot. The station has to hear of the power before it is asked for
 /// the next one, however long before that is.
 #[test]
