@@ -178,6 +178,12 @@ impl Duty {
         self.doing.is_none()
     }
 
+    /// Whether bits come in or go out.
+    #[cfg(feature = "critical-section")]
+    pub(super) const fn is_busy(&self) -> bool {
+        !matches!(self.busy, Busy::Nothing)
+    }
+
     /// Whether bits go out.
     pub(super) const fn sends(&self) -> bool {
         matches!(self.busy, Busy::Sending { .. })

@@ -392,4 +392,10 @@ where
         let raw = self.read(self.machine.part().registers.level)?;
         Ok(self.machine.level(raw))
     }
+
+    fn renew(&mut self) -> Result<(), Self::Error> {
+        // Standby empties the memory. The frequency word stays as the interrupt has written it.
+        self.off()?;
+        self.enter(self.machine.part().modes.synthesiser)
+    }
 }

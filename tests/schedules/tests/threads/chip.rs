@@ -419,3 +419,72 @@ fn a_long_transmission_is_written_to_its_end_whatever_the_margin() {
         assert_eq!((kit.errors, kit.chip.borrow().loud), (0, 0));
     }
 }
+
+/// The loop is busy from `from` of one slot in four to `to`, both from the slot's beginning: whatever is
+/// sent is what is sent in that slot anyhow, or the beginning of it.
+fn disturbed(all: &[Sent], margin: u64, from: u64, to: u64, sent_lasts: bool) {
+    let mut kit = keeper(margin);
+    kit.busy =
+        (0..60).map(|slot| 4_250_000 + slot * 4 * 20_000).map(|at| (at + from, at + to)).collect();
+    kit.chip.borrow_mut().sent_lasts = sent_lasts;
+    let sent = kit.speak();
+    let what = format!("margin {margin}, busy from {from} to {to}");
+    for sent in &sent {
+        let Some(all) = all.iter().find(|all| all.from.abs_diff(sent.from) < 10) else {
+            panic!("{what}: {sent:?} belongs nowhere");
+        };
+        assert_eq!(sent.frequency, all.frequency, "{what}");
+        assert!(all.bytes.starts_with(&sent.bytes), "{what}: {sent:?} instead of {all:?}");
+    }
+    // Three in four at least are as always.
+    let whole = sent.iter().filter(|sent| sent.whole).count();
+    assert!(whole * 2 > all.len(), "{what}: {whole} of {}", all.len());
+    assert_eq!((kit.errors, kit.chip.borrow().loud), (0, 0), "{what}");
+}
+
+#[test]
+fn what_is_left_of_a_slot_does_not_get_into_the_next() {
+    let all = keeper(8_000).speak();
+    for from in (3_000..19_500).step_by(1_500) {
+        for to in [20_050, 20_400, 21_500, 30_000] {
+            disturbed(&all, 8_000, from, to, from % 2_000 == 0);
+        }
+    }
+}
+
+/// An access takes 8 us; the interrupt comes between any two of those that look after a transmission.
+#[test]
+fn an_interrupt_in_the_middle_of_a_look_leaves_nothing_behind() {
+    let all = keeper(10_000).speak();
+    for from in [11_000, 19_000] {
+        for to in (19_900..20_004).step_by(4) {
+            disturbed(&all, 10_000, from, to, false);
+        }
+    }
+    // In the middle of what is told too late.
+    for to in (39_800..40_004).step_by(4) {
+        disturbed(&all, 10_000, 19_000, to, false);
+    }
+}
+
+/// Each access fails once, on the way to the receiver and afterwards. Then a word comes behind which
+/// nothing follows; and another.
+#[test]
+fn a_receiver_that_an_error_has_stopped_is_told_anew() {
+    let mut errors = 0;
+    for access in 0..20 {
+        let mut kit = Kit::new(Make::member(0x21), 4_000);
+        kit.chip.borrow_mut().fails = Some(access);
+        for (round, signal) in [200_000, 250_000].into_iter().enumerate() {
+            kit.chip.borrow_mut().signal = Some(signal);
+            kit.run(signal - 1);
+            assert_eq!(kit.chip.borrow().mode, RECEIVE, "access {access}");
+            let before = kit.chip.borrow().receptions;
+            kit.run(signal + 40_000);
+            assert_eq!(kit.driver.tally().broken_off, round as u32 + 1, "access {access}");
+            assert_eq!(kit.chip.borrow().receptions, before + 1, "access {access}");
+        }
+        errors += kit.errors;
+    }
+    assert_eq!(errors, 20);
+}
