@@ -253,6 +253,9 @@ fn parts_that_contradict_themselves_or_the_plan_are_refused() {
     let full = Part { threshold: 63, ..part() };
     let why = PartError::Threshold { threshold: 63, memory: 64 };
     assert_eq!(refused(&full, raster()), Some(why));
+    let never = Part { threshold: 0, ..part() };
+    let why = PartError::Threshold { threshold: 0, memory: 64 };
+    assert_eq!(refused(&never, raster()), Some(why));
     let step = Hertz::new(200_000_000);
     let wide = Raster::new(Hertz::new(902_300_000), step, step, 2).unwrap();
     let top = Hertz::new(1_102_300_000);
@@ -505,6 +508,97 @@ fn a_transmission_that_could_not_be_started_is_none() {
         assert_eq!(radio.send(Tick::ZERO).await, failed);
         assert_eq!(radio.attend(&mut [0; 512]).await, Ok(Progress::Idle));
     });
+    bench.done();
+}
+
+#[test]
+fn each_transmission_is_its_own_bits_and_ends_in_silence() {
+    let (part, stamp) = (part(), Cell::new(None));
+    let slot = |word: u8, bits: u8| {
+        [
+            write(&[0xB0, 0, 0, 0, word]),
+            write(&[0xB8, 4]),
+            read(0x50, &[0x03]),
+            fill(0xFF, &[bits; 4]),
+            write(&[0x90, TRANSMIT]),
+            read(0x51, &[0x20]),
+            enter(STANDBY),
+        ]
+        .concat()
+    };
+    let bus = [slot(1, 7), slot(2, 9)];
+    let pin = [State::Low, State::High, State::Low].repeat(2);
+    let bench = Bench::new(&bus, &pin, &[]);
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    for (word, bits) in [(1, 7), (2, 9)] {
+        radio.load(word, &[bits; 4]).unwrap();
+        radio.send(Tick::new(1_500)).unwrap();
+        assert_eq!(radio.attend(&mut [0; 512]), Ok(Progress::Idle));
+    }
+    bench.done();
+    let bench = Bench::new(&bus, &pin, &[]);
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    wait(async {
+        use asynchronous::FrontEnd;
+        for (word, bits) in [(1, 7), (2, 9)] {
+            radio.load(word, &[bits; 4]).await.unwrap();
+            radio.send(Tick::new(1_500)).await.unwrap();
+            assert_eq!(radio.attend(&mut [0; 512]).await, Ok(Progress::Idle));
+        }
+    });
+    bench.done();
+}
+
+/// The register keeps the complement of an earlier slot otherwise.
+#[test]
+fn a_part_with_two_words_waits_for_one_twice() {
+    let bus = [
+        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB4, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB8, 33]),
+        read(0x50, &[0x03]),
+        enter(RECEIVE),
+    ];
+    let bench = Bench::new(&bus, &[State::Low], &[]);
+    let (part, stamp) = (part(), Cell::new(None));
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.listen(Awaited { word: 0x1234_5678, bytes: 33, complement: None }).unwrap();
+    bench.done();
+}
+
+#[test]
+fn a_mode_that_never_comes_into_force_is_an_error() {
+    let mut bus = vec![write(&[0x90, STANDBY])];
+    bus.extend(vec![read(0x50, &[0x02]); 200]);
+    let bench = Bench::new(&bus, &[State::Low], &[10; 200]);
+    let (part, stamp) = (part(), Cell::new(None));
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    assert_eq!(radio.off(), Err(RadioError::NotReady));
+    bench.done();
+}
+
+/// With a hop interrupt: the memory is emptied, and the synthesiser on where the interrupt has set it.
+#[test]
+fn a_radio_that_is_renewed_has_its_synthesiser_on_and_nothing_under_way() {
+    let bus = [
+        write(&[0xB0, 0, 0, 0, 1]),
+        write(&[0xB8, 4]),
+        read(0x50, &[0x03]),
+        fill(0xFF, &[7; 4]),
+        enter(STANDBY),
+        enter(SYNTHESISER),
+    ];
+    let bench = Bench::new(&bus, &[State::Low, State::Low], &[]);
+    let (part, stamp) = (part(), Cell::new(None));
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.load(1, &[7; 4]).unwrap();
+    radio.renew().unwrap();
+    radio.send(Tick::ZERO).unwrap();
     bench.done();
 }
 

@@ -84,6 +84,17 @@ fn a_word_under_way_is_not_power_without_a_word() {
 }
 
 #[test]
+fn bits_that_the_radio_gives_up_are_not_waited_for() {
+    let (mut duty, channel) = listening();
+    let look = Tick::new(9_000);
+    assert_eq!(duty.progress(Tick::new(3_000), Progress::UnderWay { look }), None);
+    assert!(duty.receives());
+    assert_eq!(duty.progress(look, Progress::Idle), None);
+    assert!(!duty.receives());
+    assert_eq!((duty.tally().broken_off, duty.channel()), (1, Some(channel)), "it listens on");
+}
+
+#[test]
 fn bits_that_never_become_whole_are_given_up() {
     let (mut duty, _) = listening();
     // 900 bits are 18 ms.
