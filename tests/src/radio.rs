@@ -84,6 +84,10 @@ pub struct Radio {
     pub load: u64,
     /// Calls that fail, counted down.
     pub fails: u32,
+    /// Looks at what is under way that fail, counted down.
+    pub looks_fail: u32,
+    /// Measurements that fail, counted down.
+    pub levels_fail: u32,
     /// Everything that was ordered.
     pub log: Vec<&'static str>,
 }
@@ -92,21 +96,27 @@ pub struct Radio {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Dead;
 
+/// Fails as long as there is something to count.
+fn count_down(fails: &mut u32) -> Result<(), Dead> {
+    let left = fails.checked_sub(1);
+    *fails = left.unwrap_or_default();
+    if left.is_some() { Err(Dead) } else { Ok(()) }
+}
+
 impl Radio {
     /// A quick radio.
     #[must_use]
     pub fn new(air: &Rc<RefCell<Air>>) -> Self {
         let (air, doing) = (air.clone(), Doing::Off);
         let (channel, log) = (None, Vec::new());
-        Self { air, now: 0, channel, doing, settle: 200, load: 100, fails: 0, log }
+        let (fails, looks_fail, levels_fail) = (0, 0, 0);
+        let (now, settle, load) = (0, 200, 100);
+        Self { air, now, channel, doing, settle, load, fails, looks_fail, levels_fail, log }
     }
 
     fn call(&mut self, took: u64, what: &'static str) -> Result<(), Dead> {
         self.now += took;
-        if self.fails > 0 {
-            self.fails -= 1;
-            return Err(Dead);
-        }
+        count_down(&mut self.fails)?;
         self.log.push(what);
         Ok(())
     }
@@ -179,6 +189,7 @@ impl FrontEnd for Radio {
     }
 
     fn attend(&mut self, out: &mut [u8]) -> Result<Progress, Dead> {
+        count_down(&mut self.looks_fail)?;
         if let Doing::Sending { until } = self.doing {
             if until <= self.now {
                 self.doing = Doing::Off;
@@ -202,6 +213,7 @@ impl FrontEnd for Radio {
     }
 
     fn level(&mut self) -> Result<Dbm, Dead> {
+        count_down(&mut self.levels_fail)?;
         let disturbed = self.channel.is_some_and(|c| self.air.borrow().disturbed.contains(&c));
         Ok(Dbm::new(if disturbed { -40 } else { -120 }))
     }

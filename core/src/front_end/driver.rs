@@ -29,6 +29,9 @@ pub struct Driver<F> {
     pub(super) duty: Duty,
     bits: [u8; MAX_SLOT_BYTES],
     length: usize,
+    /// What has been heard and not been told: the rest of that step failed. Until it has been told
+    /// nothing else is done, so that its bits stay.
+    pub(super) heard: Option<Heard>,
 }
 
 /// What one step has brought.
@@ -71,7 +74,7 @@ impl<F: FrontEnd> Driver<F> {
     /// [`TooSlow::Lead`] if the radio's ramp and preamble leave no time to settle.
     pub fn new(front_end: F, timing: Timing) -> Result<Self, TooSlow> {
         let duty = Duty::new(timing, front_end.lead())?;
-        Ok(Self { front_end, duty, bits: [0; MAX_SLOT_BYTES], length: 0 })
+        Ok(Self { front_end, duty, bits: [0; MAX_SLOT_BYTES], length: 0, heard: None })
     }
 
     /// Measures the radio before it goes on the air: over all pairs of these channels from the
@@ -80,8 +83,10 @@ impl<F: FrontEnd> Driver<F> {
     /// # Errors
     /// [`QualifyError`] if the radio cannot be reached, or is slower than the plan promises.
     pub fn qualify(&mut self, channels: &[Channel]) -> Result<Delays, QualifyError<F::Error>> {
-        self.jump(channels).map_err(QualifyError::Radio)?;
+        let jumped = self.jump(channels);
+        // It may have failed anywhere.
         self.duty.forget();
+        jumped.map_err(QualifyError::Radio)?;
         self.duty.within().map_err(QualifyError::TooSlow)?;
         Ok(*self.delays())
     }
@@ -112,16 +117,20 @@ impl<F: FrontEnd> Driver<F> {
     /// transmission: no longer than settling time and guard, if the radio keeps to the plan.
     ///
     /// # Errors
-    /// If the radio cannot be reached. The next step tells it anew what to do.
+    /// If the radio cannot be reached. The next step tells what had been heard until then, and the
+    /// one after it tells the radio anew what to do.
     pub fn step<const N: usize>(&mut self, station: &mut Station<N>) -> Result<Step, F::Error> {
-        let heard = self.attend(station, Tick::ZERO)?;
+        if let Some(heard) = self.heard.take() {
+            return Ok(Step { heard: Some(heard), wake: self.front_end.now() });
+        }
+        self.attend(station, Tick::ZERO)?;
         let now = self.front_end.now();
         if !self.duty.receives() {
             let order = self.duty.order(station.poll(now), now);
             self.carry_out(order, station.burst()).inspect_err(|_| self.duty.forget())?;
         }
         let now = self.front_end.now();
-        Ok(Step { heard, wake: self.duty.wake(now) })
+        Ok(Step { heard: self.heard.take(), wake: self.duty.wake(now) })
     }
 
     /// Receptions and power. The station is told no time before `asked_for`: it has been asked for
@@ -130,12 +139,28 @@ impl<F: FrontEnd> Driver<F> {
         &mut self,
         station: &mut Station<N>,
         asked_for: Tick,
-    ) -> Result<Option<Heard>, F::Error> {
+    ) -> Result<(), F::Error> {
+        if self.duty.has_forgotten() {
+            return Ok(());
+        }
+        let attended = self.look_after(station, asked_for);
+        // A transmission goes on by itself, and may still be looked after in time: to tune would cut it.
+        if attended.is_err() && !self.duty.sends() {
+            self.duty.forget();
+        }
+        attended
+    }
+
+    fn look_after<const N: usize>(
+        &mut self,
+        station: &mut Station<N>,
+        asked_for: Tick,
+    ) -> Result<(), F::Error> {
         let progress = self.front_end.attend(&mut self.bits)?;
         let now = self.front_end.now();
         let channel = self.duty.channel();
         let captured = self.duty.progress(now, progress);
-        let heard = captured.zip(channel).map(|(captured, channel)| {
+        self.heard = captured.zip(channel).map(|(captured, channel)| {
             self.length = captured.length.min(self.bits.len());
             let bits = self.bits.get(..self.length).unwrap_or_default();
             let (word, at) = (captured.word, captured.at);
@@ -148,7 +173,7 @@ impl<F: FrontEnd> Driver<F> {
         if let Some((channel, level)) = self.duty.span_over(now) {
             station.energy(now.max(asked_for), channel, level);
         }
-        Ok(heard)
+        Ok(())
     }
 
     fn carry_out(&mut self, order: Order, burst: &[u8]) -> Result<(), F::Error> {

@@ -173,6 +173,22 @@ impl Duty {
         self.busy = Busy::Nothing;
     }
 
+    /// Whether the radio has to be told anew, and there is nothing to look after until then.
+    pub(super) const fn has_forgotten(&self) -> bool {
+        self.doing.is_none()
+    }
+
+    /// Whether bits come in or go out.
+    #[cfg(feature = "critical-section")]
+    pub(super) const fn is_busy(&self) -> bool {
+        !matches!(self.busy, Busy::Nothing)
+    }
+
+    /// Whether bits go out.
+    pub(super) const fn sends(&self) -> bool {
+        matches!(self.busy, Busy::Sending { .. })
+    }
+
     /// Whether bits come in that the station must have before it is asked again.
     pub(super) const fn receives(&self) -> bool {
         matches!(self.busy, Busy::Receiving { .. })
@@ -193,17 +209,26 @@ impl Duty {
     /// Ends the slot's time of listening if it is over; gives the power if there was no word.
     pub(super) fn span_over(&mut self, now: Tick) -> Option<(Channel, Dbm)> {
         let span = self.span?;
-        let until = self.doing.map_or(Tick::MAX, |doing| doing.until.minus(self.margin));
         let level = span.level?;
-        if now < self.end(&span).min(until) {
+        if now < self.end(&span).min(self.asked()) {
             return None;
         }
         self.span = Some(Span { from: now, level: None, word: false, ..span });
         (!span.word).then_some((span.channel, level))
     }
 
+    /// When the station is asked for what follows. It drops what it is told of this slot after that.
+    fn asked(&self) -> Tick {
+        self.doing.map_or(Tick::MAX, |doing| doing.until.minus(self.margin))
+    }
+
+    /// The middle of what there is of a slot before the station is asked for the next.
     fn middle(&self, span: &Span) -> Tick {
-        span.from.plus(Micros::new(self.timing.slot().us() / 2))
+        if span.from >= self.asked() {
+            return Tick::MAX;
+        }
+        let left = self.timing.slot().us().saturating_sub(self.margin.us());
+        span.from.plus(Micros::new(left / 2))
     }
 
     fn end(&self, span: &Span) -> Tick {
@@ -212,16 +237,26 @@ impl Duty {
 
     /// What an answer of the station at `now` asks of the radio.
     pub(super) fn order(&mut self, action: Action, now: Tick) -> Order {
+        if self.doing.is_some_and(|before| before.radio == action.radio) {
+            self.answered(action, now);
+            return Order::Keep;
+        }
+        self.anew(action, now)
+    }
+
+    /// The same of a radio that has been set since: it does not go on with anything.
+    pub(super) fn anew(&mut self, action: Action, now: Tick) -> Order {
+        self.answered(action, now);
+        self.span = None;
+        self.busy = Busy::Nothing;
+        self.plain(action.radio)
+    }
+
+    fn answered(&mut self, action: Action, now: Tick) {
         let before = self.doing.replace(action);
         if let Some(late) = before.and_then(|before| now.since(before.until)) {
             self.delays.response = self.delays.response.max(late);
         }
-        if before.is_some_and(|before| before.radio == action.radio) {
-            return Order::Keep;
-        }
-        self.span = None;
-        self.busy = Busy::Nothing;
-        self.plain(action.radio)
     }
 
     /// What an answer asks of a radio of which nothing is known.

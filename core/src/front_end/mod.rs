@@ -122,6 +122,18 @@ pub trait FrontEnd {
     /// # Errors
     /// If the radio cannot be reached.
     fn level(&mut self) -> Result<Dbm, Self::Error>;
+
+    /// Makes a radio that a hop interrupt sets what the interrupt has made it: on the channel where it
+    /// is, with the synthesiser on and nothing under way. The interrupt may have come in the middle of
+    /// another call, whose end has then changed the mode behind it, or left bits of the last slot in
+    /// the memory; and a call that failed may have left anything. If that cannot be with a radio, there is
+    /// nothing to do, as it stands here. No driver without an interrupt calls it.
+    ///
+    /// # Errors
+    /// If the radio cannot be reached.
+    fn renew(&mut self) -> Result<(), Self::Error> {
+        Ok(())
+    }
 }
 
 /// What a receiver waits for.

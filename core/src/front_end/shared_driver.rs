@@ -2,7 +2,7 @@
 
 use super::duty::Order;
 use super::{Delays, Driver, FrontEnd, QualifyError, Tally, TooSlow};
-use crate::shared::{Ahead, Hops, Ticket};
+use crate::shared::{Ahead, Hops, Serial, Ticket};
 use crate::station::{Action, Heard, Radio, Station};
 use crate::timing::Timing;
 use crate::units::{Channel, Micros, Tick};
@@ -36,6 +36,10 @@ pub struct SharedDriver<'h, F, G, S, const D: usize> {
     setting: G,
     /// A slot that was prepared, of which the radio has not been told yet.
     pending: Option<(Ticket, Action)>,
+    /// The slot that the radio was told of last, and what.
+    told: Option<(Serial, Action)>,
+    /// The radio may not be as the interrupt has left it.
+    unsure: bool,
 }
 
 /// What one step has brought.
@@ -73,7 +77,7 @@ where
         let ahead = Ahead::new(timing, margin);
         let mut driver = Driver::new(front_end, timing)?;
         driver.duty.set_margin(ahead.margin());
-        Ok(Self { driver, hops, ahead, setting, pending: None })
+        Ok(Self { driver, hops, ahead, setting, pending: None, told: None, unsure: false })
     }
 
     /// Measures the radio before it goes on the air, and before the interrupt is switched on.
@@ -95,24 +99,46 @@ where
     /// Waits for the start of a transmission.
     ///
     /// # Errors
-    /// If the radio cannot be reached. The slot is lost then.
+    /// If the radio cannot be reached. What was to be sent in this slot is lost then; to listen it is told
+    /// anew.
     pub fn step<const N: usize>(
         &mut self,
         station: &mut Station<N>,
     ) -> Result<SharedStep, F::Error> {
-        let asked_for = self.ahead.time(Tick::ZERO);
-        let heard = self.driver.attend(station, asked_for)?;
+        if let Some(heard) = self.driver.heard.take() {
+            let wake = self.driver.front_end.now();
+            return Ok(SharedStep { heard: Some(heard), wake, hop: None });
+        }
+        self.attend(station)?;
         self.tell(station.burst())?;
         let hop = if self.driver.duty.receives() { None } else { self.prepare(station) };
         let now = self.driver.front_end.now();
-        let wake = self.driver.duty.wake_to_ask(now, self.ahead.wake());
-        // What is pending has priority: the interrupt takes it when it begins.
-        let wake = match self.pending {
-            Some((ticket, _)) if self.driver.duty.receives() => wake.max(ticket.from),
-            Some((ticket, _)) => ticket.from,
-            None => wake,
-        };
-        Ok(SharedStep { heard, wake: wake.max(now), hop })
+        // A slot that was prepared has priority: the interrupt takes it when it begins, and what is under
+        // way must have been looked after until then.
+        let begins = self.pending.map(|(ticket, _)| ticket.from);
+        let wake = self.driver.duty.wake_to_ask(now, begins.unwrap_or_else(|| self.ahead.wake()));
+        let wake = begins.filter(|begins| *begins > now).map_or(wake, |begins| wake.min(begins));
+        Ok(SharedStep { heard: self.driver.heard.take(), wake, hop })
+    }
+
+    /// For which slot the interrupt has set the radio.
+    fn entered(&self) -> Option<Serial> {
+        self.hops.entered().map(|entered| entered.serial)
+    }
+
+    /// Receptions and power in the slot that the radio was told of. Once the interrupt has tuned for
+    /// another, all that has ended: what is left of it would get in the way of the next.
+    fn attend<const N: usize>(&mut self, station: &mut Station<N>) -> Result<(), F::Error> {
+        let before = self.entered();
+        if before != self.told.map(|(serial, _)| serial) {
+            return Ok(());
+        }
+        let busy = self.driver.duty.is_busy();
+        let asked_for = self.ahead.time(Tick::ZERO);
+        let attended = self.driver.attend(station, asked_for);
+        let wrote = busy || self.driver.heard.is_some();
+        self.unsure |= wrote && self.entered() != before;
+        attended
     }
 
     /// Asks the station, and leaves the answer for the interrupt.
@@ -124,6 +150,11 @@ where
         let Some(ticket) = prepared else {
             if self.pending.is_none() {
                 self.driver.duty.prolong(&answer);
+                if let Some((_, told)) = &mut self.told
+                    && told.radio == answer.radio
+                {
+                    *told = answer;
+                }
             }
             return None;
         };
@@ -134,40 +165,70 @@ where
         Some(ticket.from)
     }
 
-    /// Tells the radio of a slot, once the interrupt has tuned for it.
+    /// Tells the radio of a slot, once the interrupt has tuned for it; and again, if it has got lost on
+    /// the way, as long as the slot is in force. What was to be sent is not sent late.
     fn tell(&mut self, burst: &[u8]) -> Result<(), F::Error> {
-        let Some((Ticket { serial, .. }, action)) = self.pending else { return Ok(()) };
-        let Some(entered) = self.hops.entered().filter(|entered| entered.serial == serial) else {
-            return Ok(());
-        };
-        self.pending = None;
+        let Some(entered) = self.hops.entered() else { return Ok(()) };
+        let of_it = |serial: Serial| serial == entered.serial;
+        let duty = &mut self.driver.duty;
+        let now = self.driver.front_end.now();
+        let (order, began) =
+            if let Some((_, action)) = self.pending.take_if(|(ticket, _)| of_it(ticket.serial)) {
+                self.told = Some((entered.serial, action));
+                (duty.anew(action, now), entered.at)
+            } else if let Some((_, action)) = self.told.filter(|(serial, _)| of_it(*serial)) {
+                let sends = matches!(action.radio, Radio::Transmit { .. });
+                if sends || !duty.has_forgotten() {
+                    return Ok(());
+                }
+                self.unsure = true;
+                (duty.anew(action, now), now)
+            } else {
+                // The interrupt has tuned for what the station has taken back since.
+                duty.forget();
+                return Ok(());
+            };
+        let done = self.carry_out(order, entered.serial, began, burst);
+        done.inspect_err(|_| self.driver.duty.forget())
+    }
+
+    fn carry_out(
+        &mut self,
+        order: Order,
+        serial: Serial,
+        began: Tick,
+        burst: &[u8],
+    ) -> Result<(), F::Error> {
         let Driver { front_end, duty, .. } = &mut self.driver;
-        let now = front_end.now();
-        let done = match duty.order(action, now) {
+        if core::mem::take(&mut self.unsure) && order != Order::Off {
+            front_end.renew()?;
+        }
+        match order {
             Order::Keep => Ok(()),
             Order::Off => front_end.off(),
-            Order::Listen { channel, awaited } => front_end.listen(awaited).map(|()| {
+            Order::Listen { channel, awaited } => {
+                front_end.listen(awaited)?;
                 let now = front_end.now();
-                duty.listens(channel, entered.at, now);
-            }),
+                duty.listens(channel, began, now);
+                Ok(())
+            }
             Order::Send { word, at, .. } => {
                 front_end.load(word, burst)?;
                 let now = front_end.now();
-                if !duty.can_send(entered.at, now, at) {
+                if !duty.can_send(began, now, at) {
                     return front_end.off();
                 }
                 front_end.wait(at.minus(duty.lead()));
                 let now = front_end.now();
-                match self.hops.transmit(serial, now, || front_end.send(at)) {
-                    Some(sent) => sent.map(|()| duty.sent(now)),
-                    None => {
-                        duty.withheld();
-                        front_end.off()
-                    }
-                }
+                let Some(sent) = self.hops.transmit(serial, now, || front_end.send(at)) else {
+                    duty.withheld();
+                    return front_end.off();
+                };
+                sent?;
+                duty.sent(now);
+                Ok(())
             }
-        };
-        done.inspect_err(|_| duty.forget())
+        }
     }
 }
 

@@ -66,7 +66,11 @@ impl<P: InputPin, C: Clock> Stamps for Polled<P, C> {
         Ok((self.high && !before).then(|| self.clock.now()))
     }
 
-    fn clear(&mut self) {}
+    /// No look may fall between two receptions. So the line is looked at here, while the radio stands
+    /// by: if it was high before, it has gone low, and the next word is an edge again.
+    fn clear(&mut self) {
+        self.high = self.line.is_high().unwrap_or(self.high);
+    }
 }
 
 /// In place of a pin that a board does not have.
@@ -261,6 +265,11 @@ where
         self.enter(self.machine.part().modes.receive)
     }
 
+    fn transmit(&mut self) -> Result<(), Failed<S, P, T>> {
+        self.amplifier(PinState::High)?;
+        self.write(self.machine.mode(self.machine.part().modes.transmit))
+    }
+
     /// The receiver goes on with the same words.
     fn again(&mut self) -> Result<(), Failed<S, P, T>> {
         self.machine.again();
@@ -303,6 +312,8 @@ where
     }
 
     fn listen(&mut self, awaited: Awaited) -> Result<(), Self::Error> {
+        // Where an interrupt has ended a transmission nobody else has switched it off.
+        self.amplifier(PinState::Low)?;
         for write in self.machine.listen(awaited) {
             self.write(write)?;
         }
@@ -312,6 +323,7 @@ where
 
     fn load(&mut self, word: u32, bits: &[u8]) -> Result<(), Self::Error> {
         let writes = self.machine.load(word, bits).ok_or(RadioError::TooLong(bits.len()))?;
+        self.amplifier(PinState::Low)?;
         for write in writes {
             self.write(write)?;
         }
@@ -329,8 +341,13 @@ where
         if !self.machine.sends(at) {
             return Ok(());
         }
-        self.amplifier(PinState::High)?;
-        self.write(self.machine.mode(self.machine.part().modes.transmit))
+        let started = self.transmit();
+        if started.is_err() {
+            // What was not started is not looked after as if it were, and the amplifier not left on.
+            self.machine.rest();
+            let _ = self.amplifier(PinState::Low);
+        }
+        started
     }
 
     fn attend(&mut self, bits: &mut [u8]) -> Result<Progress, Self::Error> {
@@ -374,5 +391,11 @@ where
     fn level(&mut self) -> Result<Dbm, Self::Error> {
         let raw = self.read(self.machine.part().registers.level)?;
         Ok(self.machine.level(raw))
+    }
+
+    fn renew(&mut self) -> Result<(), Self::Error> {
+        // Standby empties the memory. The frequency word stays as the interrupt has written it.
+        self.off()?;
+        self.enter(self.machine.part().modes.synthesiser)
     }
 }

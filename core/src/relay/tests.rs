@@ -71,6 +71,16 @@ fn the_floor_is_kept_while_the_over_goes_on() {
     assert_eq!(relay.wish(Side::B), Some(Wish::Release));
 }
 
+/// The end of an over may be lost, and the next one is for somebody else.
+#[test]
+fn an_over_for_somebody_else_is_not_carried_because_the_last_one_was() {
+    let mut relay = relay(0, 1);
+    relay.called(Side::A, Target::ALL);
+    relay.read(Side::A, &said(0, b"for all")).unwrap();
+    relay.called(Side::A, Target::one(Address::new(7)));
+    assert_eq!(relay.read(Side::A, &said(0, b"for one")), Err(NotRelayed::OtherTarget));
+}
+
 #[test]
 fn what_is_not_to_be_carried_is_not() {
     let mut relay = relay(3, 1);

@@ -15,6 +15,9 @@ use hopwright_tests::radio::{Air, Dead, Doing, Flight, Radio};
 use std::cell::RefCell;
 use std::rc::Rc;
 
+#[path = "threads/chip.rs"]
+mod chip;
+
 mod host {
     //! Critical sections for threads.
 
@@ -123,6 +126,34 @@ fn a_slot_that_was_not_prepared_mutes_and_is_counted_once() {
     assert_eq!(hop(&hops, 67_001), (tune(5), Some(80_000)));
     let tally = HopTally { taken: 2, late: 1, lapses: 1, ..HopTally::default() };
     assert_eq!(hops.tally(), tally);
+}
+
+/// A slot that goes on after all, though the interrupt has found it over: its next end is one again.
+#[test]
+fn a_slot_that_goes_on_after_a_lapse_can_lapse_again() {
+    let hops = Hops::<u16, 4>::new();
+    let _ = serial(hops.prepare(tick(0), slot(3, 20_000, false), true));
+    assert_eq!(hop(&hops, 20_000), (tune(3), Some(40_000)));
+    assert_eq!(hop(&hops, 40_000), (Turn::Mute, None));
+    hops.amend(tick(60_000));
+    assert_eq!(hop(&hops, 45_000), (Turn::Stay, Some(60_000)));
+    assert_eq!(hop(&hops, 60_000), (Turn::Mute, None));
+    assert_eq!(hops.tally().lapses, 2);
+}
+
+/// The interrupt is held off, and there is no room: the station's answer is not lost.
+#[test]
+fn what_there_was_no_room_for_is_prepared_when_there_is() {
+    let mut station = Make::timekeeper(0x10).station(&key(1));
+    station.command(tick(0), Command::Announce).unwrap();
+    let hops = Hops::<u16, 1>::new();
+    let mut ahead = Ahead::new(timing(), Micros::new(5_000));
+    let mut prepare = |now| ahead.prepare(&mut station, &hops, tick(now), Channel::number);
+    assert!(prepare(100).unwrap().is_some(), "the first slot");
+    assert_eq!(prepare(15_100), Err(Full));
+    assert_eq!(hop(&hops, 15_200).1, Some(20_000));
+    let second = prepare(15_300).unwrap().expect("the same slot again");
+    assert_eq!(second.from, tick(20_000));
 }
 
 #[test]
@@ -315,11 +346,15 @@ impl Board {
     }
 
     fn of(station: Station<128>, air: &Rc<RefCell<Air>>) -> Self {
+        Self::with_margin(station, air, 4_000)
+    }
+
+    fn with_margin(station: Station<128>, air: &Rc<RefCell<Air>>, margin: u64) -> Self {
         let hops: &'static Hops<Channel, 4> = Box::leak(Box::new(Hops::new()));
         let radio = Rc::new(RefCell::new(Radio::new(air)));
         let common = Common(radio.clone());
         let setting: Setting = |channel| channel;
-        let driver = SharedDriver::new(common, timing(), Micros::new(4_000), hops, setting);
+        let driver = SharedDriver::new(common, timing(), Micros::new(margin), hops, setting);
         let (events, busy) = (Vec::new(), Vec::new());
         Self {
             station,
@@ -595,6 +630,53 @@ fn a_change_of_keys_loses_no_slot() {
     }
     let (sent, heard) = (boards[0].driver.tally().sent, boards[1].heard);
     assert!(heard + 12 >= sent && sent > 350, "{heard} of {sent}");
+}
+
+/// The station changes its mind twice before the interrupt comes: it is tuned for what the radio listened to
+/// before, which does not listen any more.
+#[test]
+fn what_the_interrupt_has_tuned_for_is_listened_to_even_if_it_was_before() {
+    use hopwright_core::station::{FixedChannels, Mode};
+    let air = Rc::new(RefCell::new(Air::default()));
+    let fixed = FixedChannels { calling: Some(channel(200)), ..FixedChannels::NONE };
+    let mut boards = [Board::new(Make { fixed, ..Make::member(0x21) }, &air)];
+    run(&mut boards, 50_000);
+    let before = boards[0].radio.borrow().channel;
+    assert!(matches!(boards[0].radio.borrow().doing, Doing::Listening { .. }));
+    for mode in [Mode::SinglePlain, Mode::Hopping] {
+        boards[0].command(Command::Mode(mode));
+        // The loop is quicker than the interrupt, and the station may have something to work out first.
+        let Board { station, driver, .. } = &mut boards[0];
+        assert!((0..100).any(|_| driver.step(station).unwrap().hop.is_some()), "{mode:?}");
+    }
+    boards[0].timer = Some(50_000);
+    run(&mut boards, 60_000);
+    let radio = boards[0].radio.borrow();
+    assert_eq!(radio.channel, before);
+    assert!(matches!(radio.doing, Doing::Listening { .. }), "{:?}", radio.doing);
+}
+
+/// Stays on the watch channel take one slot. The station has to hear of the power before it is asked for
+/// the next one, however long before that is.
+#[test]
+fn power_on_the_watch_channel_is_told_in_time_whatever_the_margin() {
+    use hopwright_core::station::FixedChannels;
+    for margin in [2_000, 4_000, 8_000, 10_000] {
+        let air = Rc::new(RefCell::new(Air::default()));
+        let fixed = FixedChannels { watch: Some(channel(200)), ..FixedChannels::NONE };
+        let member = Make { fixed, ..Make::member(0x21) }.station(&key(1));
+        let mut boards =
+            [Board::new(Make::timekeeper(0x10), &air), Board::with_margin(member, &air, margin)];
+        run(&mut boards, 50_000);
+        boards[0].command(Command::Announce);
+        run(&mut boards, 5_000_000);
+        let watched =
+            |board: &Board| board.events.iter().any(|event| matches!(event, Event::WatchTraffic));
+        assert!(boards[1].station.in_step() && !watched(&boards[1]));
+        air.borrow_mut().disturbed.insert(channel(200));
+        run(&mut boards, 12_000_000);
+        assert!(watched(&boards[1]), "margin {margin}: {:?}", boards[1].events);
+    }
 }
 
 // ---- threads ----

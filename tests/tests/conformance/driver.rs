@@ -9,7 +9,7 @@ use hopwright_core::station::{Command, Event, Heard, Station};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Micros, Tick};
 use hopwright_tests::plans::{Make, key, timing};
-use hopwright_tests::radio::{Air, Dead, LEAD, Radio};
+use hopwright_tests::radio::{Air, Dead, Doing, LEAD, Radio};
 use std::cell::RefCell;
 use std::future::Future;
 use std::pin::pin;
@@ -25,6 +25,8 @@ struct Set {
     heard: Vec<Heard>,
     texts: Vec<Vec<u8>>,
     says: Option<&'static [u8]>,
+    /// How often its radio has failed, if it may.
+    failures: Option<u32>,
 }
 
 impl Set {
@@ -32,7 +34,7 @@ impl Set {
         let driver = Driver::new(Radio::new(air), timing()).expect("a quick radio");
         let (events, heard, texts) = (Vec::new(), Vec::new(), Vec::new());
         let station = make.station(&key(1));
-        Self { station, driver, wake: 0, events, heard, texts, says: None }
+        Self { station, driver, wake: 0, events, heard, texts, says: None, failures: None }
     }
 
     fn radio(&mut self) -> &mut Radio {
@@ -49,7 +51,14 @@ impl Set {
     fn step(&mut self, now: u64) {
         let radio = self.driver.front_end();
         radio.now = radio.now.max(now);
-        let step = self.driver.step(&mut self.station).expect("a radio that answers");
+        let step = match (self.driver.step(&mut self.station), &mut self.failures) {
+            (Err(Dead), Some(failures)) => {
+                *failures += 1;
+                self.wake = 0;
+                return;
+            }
+            (step, _) => step.expect("a radio that answers"),
+        };
         self.wake = step.wake.us();
         if let Some(heard) = step.heard {
             self.heard.push(heard);
@@ -178,6 +187,14 @@ fn a_transmitter_that_is_not_ready_in_time_stays_silent() {
     let (measured, allowed) = (Micros::new(900), Micros::new(860));
     let slow = TooSlow::Turnaround { measured, allowed };
     assert_eq!(sets[0].driver.keeps_to_the_plan(), Err(slow));
+
+    ready(async {
+        let (mut station, mut driver) = awaited_announce(700);
+        let _ = driver.step(&mut station).await.unwrap();
+        assert_eq!((driver.tally().sent, driver.tally().missed), (0, 1));
+        assert!(matches!(driver.front_end().doing, Doing::Off), "{:?}", driver.front_end().doing);
+        assert!(driver.front_end().air.borrow().flights.is_empty());
+    });
 }
 
 #[test]
@@ -240,6 +257,132 @@ fn a_radio_that_failed_is_told_anew() {
     // Again and again changes nothing: it listens already.
     assert!(set.driver.step(&mut set.station).is_ok());
     assert_eq!(set.radio().log, ["tune", "listen"]);
+
+    let mut station = Make::member(0x21).station(&key(1));
+    let mut driver = asynchronous::Driver::new(Radio::new(&air), timing()).unwrap();
+    driver.front_end().fails = 1;
+    ready(async {
+        assert_eq!(driver.step(&mut station).await, Err(Dead));
+        let _ = driver.step(&mut station).await.unwrap();
+        assert_eq!(driver.front_end().log, ["tune", "listen"]);
+    });
+}
+
+#[test]
+fn a_radio_that_failed_when_it_was_measured_is_told_anew() {
+    let channels: Vec<Channel> = [3, 40].into_iter().filter_map(Channel::new).collect();
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut set = Set::new(Make::member(0x21), &air);
+    set.step(0);
+    set.radio().fails = 1;
+    assert_eq!(set.driver.qualify(&channels), Err(QualifyError::Radio(Dead)));
+    set.step(0);
+    assert_eq!(set.radio().log, ["tune", "listen", "tune", "listen"]);
+    let mut station = Make::member(0x21).station(&key(1));
+    let mut driver = asynchronous::Driver::new(Radio::new(&air), timing()).unwrap();
+    ready(async {
+        let _ = driver.step(&mut station).await.unwrap();
+        driver.front_end().fails = 1;
+        assert_eq!(driver.qualify(&channels).await, Err(QualifyError::Radio(Dead)));
+        let _ = driver.step(&mut station).await.unwrap();
+        assert_eq!(driver.front_end().log, ["tune", "listen", "tune", "listen"]);
+    });
+}
+
+#[test]
+fn a_radio_that_could_not_be_looked_at_is_told_anew() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut set = Set::new(Make::member(0x21), &air);
+    set.step(0);
+    set.radio().looks_fail = 1;
+    assert_eq!(set.driver.step(&mut set.station), Err(Dead));
+    set.step(0);
+    assert_eq!(set.radio().log, ["tune", "listen", "tune", "listen"]);
+    let mut station = Make::member(0x21).station(&key(1));
+    let mut driver = asynchronous::Driver::new(Radio::new(&air), timing()).unwrap();
+    ready(async {
+        let _ = driver.step(&mut station).await.unwrap();
+        driver.front_end().looks_fail = 1;
+        assert_eq!(driver.step(&mut station).await, Err(Dead));
+        let _ = driver.step(&mut station).await.unwrap();
+        assert_eq!(driver.front_end().log, ["tune", "listen", "tune", "listen"]);
+    });
+}
+
+#[test]
+fn a_transmission_that_could_not_be_looked_at_goes_on() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::timekeeper(0x10), &air)];
+    run(&mut sets, 50_000);
+    sets[0].command(Command::Announce);
+    run(&mut sets, 55_000);
+    let [set] = &mut sets;
+    set.radio().log.clear();
+    set.radio().looks_fail = 2;
+    assert_eq!(set.driver.step(&mut set.station), Err(Dead));
+    assert_eq!(set.driver.step(&mut set.station), Err(Dead));
+    set.step(56_000);
+    assert!(set.radio().log.is_empty(), "{:?}", set.radio().log);
+    assert!(matches!(set.radio().doing, Doing::Sending { .. }), "{:?}", set.radio().doing);
+    // Until its header of 33 bytes is sent: 50 000 + 1 500 + 640 + 33 * 160.
+    assert_eq!(set.wake, 57_420);
+
+    ready(async {
+        let (mut station, mut driver) = awaited_announce(100);
+        let _ = driver.step(&mut station).await.unwrap();
+        driver.front_end().log.clear();
+        driver.front_end().looks_fail = 1;
+        assert_eq!(driver.step(&mut station).await, Err(Dead));
+        let _ = driver.step(&mut station).await.unwrap();
+        assert!(driver.front_end().log.is_empty());
+        assert!(matches!(driver.front_end().doing, Doing::Sending { .. }));
+    });
+}
+
+/// A timekeeper that announces from 50 000 on, with a driver for executors.
+fn awaited_announce(load: u64) -> (Station<128>, asynchronous::Driver<Radio>) {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let radio = Radio { now: 50_000, load, ..Radio::new(&air) };
+    let mut station = Make::timekeeper(0x10).station(&key(1));
+    station.command(Tick::new(50_000), Command::Announce).unwrap();
+    (station, asynchronous::Driver::new(radio, timing()).unwrap())
+}
+
+/// The power is measured when a reception is looked after, and every measurement fails.
+#[test]
+fn what_was_heard_before_an_error_is_told_in_the_next_step() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::timekeeper(0x10), &air), Set::new(Make::member(0x21), &air)];
+    sets[1].failures = Some(0);
+    sets[1].radio().levels_fail = u32::MAX;
+    run(&mut sets, 50_000);
+    sets[0].command(Command::Announce);
+    run(&mut sets, 4_100_000);
+    sets[0].says = Some(b"water 41 cm and rising");
+    sets[0].command(Command::Press(Target::ALL));
+    run(&mut sets, 6_000_000);
+    let member = &sets[1];
+    assert!(member.failures > Some(200), "{:?}", member.failures);
+    assert!(member.texts.iter().any(|text| text == b"water 41 cm and rising"));
+    assert_eq!(member.heard.len(), member.driver.tally().heard as usize);
+
+    let mut station = Make::member(0x21).station(&key(1));
+    let radio = Radio { levels_fail: u32::MAX, ..Radio::new(&air) };
+    let mut driver = asynchronous::Driver::new(radio, timing()).unwrap();
+    let mut heard = Vec::new();
+    ready(async {
+        for _ in 0..10_000 {
+            let Ok(step) = driver.step(&mut station).await else { continue };
+            heard.extend(step.heard);
+            driver.idle(step.wake).await;
+            if step.wake >= Tick::new(4_100_000) {
+                break;
+            }
+        }
+    });
+    assert!(station.in_step());
+    assert!(heard.len() > 100);
+    assert_eq!(heard, member.heard[..heard.len()]);
 }
 
 /// Runs a future that never waits.

@@ -4,13 +4,24 @@
 
 use hopwright_core::band::{Hopset, HopsetError, LaneKind, Lanes};
 use hopwright_core::keys::NetKey;
-use hopwright_core::units::Lane;
+use hopwright_core::units::{Channel, Lane};
 use hopwright_tests::bench::{Band, below};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
 const PLANS: u32 = 10_000;
 const SEED: u64 = 0x1A4E5;
+
+/// Channels are looked up by halving: a list that does not ascend would hide some.
+#[test]
+fn a_derived_hopset_that_repeats_or_does_not_ascend_is_refused() {
+    let channel = |number| Channel::new(number).expect("a channel");
+    let derived =
+        |list: [u16; 4]| Hopset::<8>::from_derived(list.into_iter().map(channel), 0).map(|_| ());
+    assert_eq!(derived([5, 6, 7, 8]), Ok(()));
+    assert_eq!(derived([5, 5, 6, 7]), Err(HopsetError::Twice(channel(5))));
+    assert_eq!(derived([7, 5, 6, 8]), Err(HopsetError::Twice(channel(5))));
+}
 
 #[test]
 fn lanes_are_disjoint_and_exclusions_hold() {

@@ -253,6 +253,9 @@ fn parts_that_contradict_themselves_or_the_plan_are_refused() {
     let full = Part { threshold: 63, ..part() };
     let why = PartError::Threshold { threshold: 63, memory: 64 };
     assert_eq!(refused(&full, raster()), Some(why));
+    let never = Part { threshold: 0, ..part() };
+    let why = PartError::Threshold { threshold: 0, memory: 64 };
+    assert_eq!(refused(&never, raster()), Some(why));
     let step = Hertz::new(200_000_000);
     let wide = Raster::new(Hertz::new(902_300_000), step, step, 2).unwrap();
     let top = Hertz::new(1_102_300_000);
@@ -343,7 +346,7 @@ const CAPTURED: Captured = Captured { word: !0x1234_5678, at: Tick::new(5_015), 
 #[test]
 fn a_reception_is_stamped_where_its_word_began() {
     let (bus, header) = header_on_a_traffic_channel();
-    let bench = Bench::new(&bus, &[State::Low], &[]);
+    let bench = Bench::new(&bus, &[State::Low, State::Low], &[]);
     let (part, stamp, time) = (part(), Cell::new(None), Cell::new(6_000));
     let board = bench.board(|| Tick::new(time.get()), &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
@@ -369,7 +372,7 @@ fn a_reception_is_stamped_where_its_word_began() {
 #[test]
 fn executors_see_the_same_bus() {
     let (bus, header) = header_on_a_traffic_channel();
-    let bench = Bench::new(&bus, &[State::Low], &[]);
+    let bench = Bench::new(&bus, &[State::Low, State::Low], &[]);
     let (part, stamp) = (part(), Cell::new(None));
     let board = bench.board(|| Tick::new(6_000), &stamp);
     let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
@@ -414,7 +417,7 @@ fn a_long_transmission_is_written_as_the_memory_empties() {
         read(0x51, &[0x20]),
         enter(STANDBY),
     ];
-    let bench = Bench::new(&bus, &[State::Low, State::High, State::Low], &[800]);
+    let bench = Bench::new(&bus, &[State::Low, State::Low, State::High, State::Low], &[800]);
     let (part, stamp, time) = (part(), Cell::new(None), Cell::new(10_000));
     let board = bench.board(|| Tick::new(time.get()), &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
@@ -435,6 +438,167 @@ fn a_long_transmission_is_written_as_the_memory_empties() {
     time.set(29_420);
     assert_eq!(radio.attend(&mut bits), Ok(under_way(29_580)));
     assert_eq!(radio.attend(&mut bits), Ok(Progress::Idle), "and silent by itself");
+    bench.done();
+}
+
+/// With a hop interrupt nobody calls `tune` or `off` between two slots.
+#[test]
+fn the_amplifier_is_off_while_listening_whatever_was_before() {
+    let bus = [
+        write(&[0xB0, 0, 0, 0, 1]),
+        write(&[0xB8, 4]),
+        read(0x50, &[0x03]),
+        fill(0xFF, &[7; 4]),
+        write(&[0x90, TRANSMIT]),
+        // Here the interrupt ends the transmission. The next slot listens.
+        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB4, 0xED, 0xCB, 0xA9, 0x87]),
+        write(&[0xB8, 108]),
+        read(0x50, &[0x03]),
+        enter(RECEIVE),
+    ];
+    let bench = Bench::new(&bus, &[State::Low, State::High, State::Low], &[]);
+    let (part, stamp) = (part(), Cell::new(None));
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.load(1, &[7; 4]).unwrap();
+    radio.send(Tick::new(1_500)).unwrap();
+    radio.listen(AWAITED).unwrap();
+    bench.done();
+    let bench = Bench::new(&bus, &[State::Low, State::High, State::Low], &[]);
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    wait(async {
+        use asynchronous::FrontEnd;
+        radio.load(1, &[7; 4]).await.unwrap();
+        radio.send(Tick::new(1_500)).await.unwrap();
+        radio.listen(AWAITED).await.unwrap();
+    });
+    bench.done();
+}
+
+#[test]
+fn a_transmission_that_could_not_be_started_is_none() {
+    use embedded_hal_mock::eh1::MockError;
+    let bus =
+        [write(&[0xB0, 0, 0, 0, 1]), write(&[0xB8, 4]), read(0x50, &[0x03]), fill(0xFF, &[7; 4])];
+    // The pin fails, and the bus is not used again. What was loaded cannot be sent any more.
+    let trouble = MockError::Io(std::io::ErrorKind::Other);
+    let (part, stamp) = (part(), Cell::new(None));
+    let failing = || {
+        let high = Pin::set(State::High).with_error(trouble.clone());
+        let pin = PinMock::new(&[Pin::set(State::Low), high, Pin::set(State::Low)]);
+        Bench { bus: BusMock::new(&bus.concat()), pin, delay: DelayMock::new(&[]) }
+    };
+    let bench = failing();
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.load(1, &[7; 4]).unwrap();
+    assert_eq!(radio.send(Tick::ZERO), Err(RadioError::Amplifier(trouble.clone())));
+    assert_eq!(radio.attend(&mut [0; 512]), Ok(Progress::Idle), "no access");
+    radio.send(Tick::ZERO).unwrap();
+    bench.done();
+    let bench = failing();
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    wait(async {
+        use asynchronous::FrontEnd;
+        radio.load(1, &[7; 4]).await.unwrap();
+        let failed = Err(RadioError::Amplifier(trouble.clone()));
+        assert_eq!(radio.send(Tick::ZERO).await, failed);
+        assert_eq!(radio.attend(&mut [0; 512]).await, Ok(Progress::Idle));
+    });
+    bench.done();
+}
+
+#[test]
+fn each_transmission_is_its_own_bits_and_ends_in_silence() {
+    let (part, stamp) = (part(), Cell::new(None));
+    let slot = |word: u8, bits: u8| {
+        [
+            write(&[0xB0, 0, 0, 0, word]),
+            write(&[0xB8, 4]),
+            read(0x50, &[0x03]),
+            fill(0xFF, &[bits; 4]),
+            write(&[0x90, TRANSMIT]),
+            read(0x51, &[0x20]),
+            enter(STANDBY),
+        ]
+        .concat()
+    };
+    let bus = [slot(1, 7), slot(2, 9)];
+    let pin = [State::Low, State::High, State::Low].repeat(2);
+    let bench = Bench::new(&bus, &pin, &[]);
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    for (word, bits) in [(1, 7), (2, 9)] {
+        radio.load(word, &[bits; 4]).unwrap();
+        radio.send(Tick::new(1_500)).unwrap();
+        assert_eq!(radio.attend(&mut [0; 512]), Ok(Progress::Idle));
+    }
+    bench.done();
+    let bench = Bench::new(&bus, &pin, &[]);
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    wait(async {
+        use asynchronous::FrontEnd;
+        for (word, bits) in [(1, 7), (2, 9)] {
+            radio.load(word, &[bits; 4]).await.unwrap();
+            radio.send(Tick::new(1_500)).await.unwrap();
+            assert_eq!(radio.attend(&mut [0; 512]).await, Ok(Progress::Idle));
+        }
+    });
+    bench.done();
+}
+
+/// The register keeps the complement of an earlier slot otherwise.
+#[test]
+fn a_part_with_two_words_waits_for_one_twice() {
+    let bus = [
+        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB4, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB8, 33]),
+        read(0x50, &[0x03]),
+        enter(RECEIVE),
+    ];
+    let bench = Bench::new(&bus, &[State::Low], &[]);
+    let (part, stamp) = (part(), Cell::new(None));
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.listen(Awaited { word: 0x1234_5678, bytes: 33, complement: None }).unwrap();
+    bench.done();
+}
+
+#[test]
+fn a_mode_that_never_comes_into_force_is_an_error() {
+    let mut bus = vec![write(&[0x90, STANDBY])];
+    bus.extend(vec![read(0x50, &[0x02]); 200]);
+    let bench = Bench::new(&bus, &[State::Low], &[10; 200]);
+    let (part, stamp) = (part(), Cell::new(None));
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    assert_eq!(radio.off(), Err(RadioError::NotReady));
+    bench.done();
+}
+
+/// With a hop interrupt: the memory is emptied, and the synthesiser on where the interrupt has set it.
+#[test]
+fn a_radio_that_is_renewed_has_its_synthesiser_on_and_nothing_under_way() {
+    let bus = [
+        write(&[0xB0, 0, 0, 0, 1]),
+        write(&[0xB8, 4]),
+        read(0x50, &[0x03]),
+        fill(0xFF, &[7; 4]),
+        enter(STANDBY),
+        enter(SYNTHESISER),
+    ];
+    let bench = Bench::new(&bus, &[State::Low, State::Low], &[]);
+    let (part, stamp) = (part(), Cell::new(None));
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.load(1, &[7; 4]).unwrap();
+    radio.renew().unwrap();
+    radio.send(Tick::ZERO).unwrap();
     bench.done();
 }
 
@@ -459,7 +623,7 @@ fn a_part_with_one_word_waits_for_that() {
         read(0x50, &[0x03]),
         enter(RECEIVE),
     ];
-    let bench = Bench::new(&bus, &[], &[]);
+    let bench = Bench::new(&bus, &[State::Low], &[]);
     let stamp = Cell::new(None);
     let board = bench.board(|| Tick::new(6_000), &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
@@ -494,6 +658,20 @@ fn a_polled_line_is_stamped_at_its_edge() {
     let stamped: Vec<_> = (0..5).map(|_| stamps.stamp().unwrap()).collect();
     let at = |us| Some(Tick::new(us));
     assert_eq!(stamped, [None, at(1), None, None, at(2)]);
+    line.done();
+}
+
+/// Between two receptions the line is low, but nobody asks for a stamp then.
+#[test]
+fn a_polled_line_that_fell_unseen_is_stamped_at_the_next_word() {
+    let (low, high) = (Pin::get(State::Low), Pin::get(State::High));
+    let mut line = PinMock::new(&[high.clone(), low, high.clone(), high.clone(), high]);
+    let mut stamps = Polled::new(line.clone(), || Tick::new(7));
+    assert_eq!(stamps.stamp().unwrap(), Some(Tick::new(7)));
+    stamps.clear();
+    assert_eq!(stamps.stamp().unwrap(), Some(Tick::new(7)), "the next word");
+    stamps.clear();
+    assert_eq!(stamps.stamp().unwrap(), None, "what was high then is forgotten");
     line.done();
 }
 

@@ -14,6 +14,8 @@ pub struct Driver<F> {
     duty: Duty,
     bits: [u8; MAX_SLOT_BYTES],
     length: usize,
+    /// What has been heard and not been told: the rest of that step failed.
+    heard: Option<Heard>,
 }
 
 impl<F: FrontEnd> Driver<F> {
@@ -23,7 +25,7 @@ impl<F: FrontEnd> Driver<F> {
     /// [`TooSlow::Lead`] if the radio's ramp and preamble leave no time to settle.
     pub fn new(front_end: F, timing: Timing) -> Result<Self, TooSlow> {
         let duty = Duty::new(timing, front_end.lead())?;
-        Ok(Self { front_end, duty, bits: [0; MAX_SLOT_BYTES], length: 0 })
+        Ok(Self { front_end, duty, bits: [0; MAX_SLOT_BYTES], length: 0, heard: None })
     }
 
     /// Measures the radio before it goes on the air. Nothing is sent.
@@ -34,8 +36,10 @@ impl<F: FrontEnd> Driver<F> {
         &mut self,
         channels: &[Channel],
     ) -> Result<Delays, QualifyError<F::Error>> {
-        self.jump(channels).await.map_err(QualifyError::Radio)?;
+        let jumped = self.jump(channels).await;
+        // It may have failed anywhere.
         self.duty.forget();
+        jumped.map_err(QualifyError::Radio)?;
         self.duty.within().map_err(QualifyError::TooSlow)?;
         Ok(*self.delays())
     }
@@ -65,12 +69,16 @@ impl<F: FrontEnd> Driver<F> {
     /// [`step`](crate::front_end::Driver::step) does.
     ///
     /// # Errors
-    /// If the radio cannot be reached. The next step tells it anew what to do.
+    /// If the radio cannot be reached. The next step tells what had been heard until then, and the
+    /// one after it tells the radio anew what to do.
     pub async fn step<const N: usize>(
         &mut self,
         station: &mut Station<N>,
     ) -> Result<Step, F::Error> {
-        let heard = self.attend(station).await?;
+        if let Some(heard) = self.heard.take() {
+            return Ok(Step { heard: Some(heard), wake: self.front_end.now() });
+        }
+        self.attend(station).await?;
         let now = self.front_end.now();
         if !self.duty.receives() {
             let order = self.duty.order(station.poll(now), now);
@@ -78,7 +86,7 @@ impl<F: FrontEnd> Driver<F> {
             done.inspect_err(|_| self.duty.forget())?;
         }
         let now = self.front_end.now();
-        Ok(Step { heard, wake: self.duty.wake(now) })
+        Ok(Step { heard: self.heard.take(), wake: self.duty.wake(now) })
     }
 
     /// Waits until `wake`, or until the radio signals something. To be given a command in between,
@@ -87,15 +95,27 @@ impl<F: FrontEnd> Driver<F> {
         self.front_end.idle(wake).await;
     }
 
-    async fn attend<const N: usize>(
+    async fn attend<const N: usize>(&mut self, station: &mut Station<N>) -> Result<(), F::Error> {
+        if self.duty.has_forgotten() {
+            return Ok(());
+        }
+        let attended = self.look_after(station).await;
+        // A transmission goes on by itself, and may still be looked after in time: to tune would cut it.
+        if attended.is_err() && !self.duty.sends() {
+            self.duty.forget();
+        }
+        attended
+    }
+
+    async fn look_after<const N: usize>(
         &mut self,
         station: &mut Station<N>,
-    ) -> Result<Option<Heard>, F::Error> {
+    ) -> Result<(), F::Error> {
         let progress = self.front_end.attend(&mut self.bits).await?;
         let now = self.front_end.now();
         let channel = self.duty.channel();
         let captured = self.duty.progress(now, progress);
-        let heard = captured.zip(channel).map(|(captured, channel)| {
+        self.heard = captured.zip(channel).map(|(captured, channel)| {
             self.length = captured.length.min(self.bits.len());
             let bits = self.bits.get(..self.length).unwrap_or_default();
             let (word, at) = (captured.word, captured.at);
@@ -108,7 +128,7 @@ impl<F: FrontEnd> Driver<F> {
         if let Some((channel, level)) = self.duty.span_over(now) {
             station.energy(now, channel, level);
         }
-        Ok(heard)
+        Ok(())
     }
 
     async fn carry_out(&mut self, order: Order, burst: &[u8]) -> Result<(), F::Error> {
@@ -164,5 +184,10 @@ impl<F> Driver<F> {
     /// [`TooSlow`] if it has not.
     pub fn keeps_to_the_plan(&self) -> Result<(), TooSlow> {
         self.duty.within()
+    }
+
+    /// The radio.
+    pub const fn front_end(&mut self) -> &mut F {
+        &mut self.front_end
     }
 }

@@ -186,6 +186,11 @@ where
         self.enter(self.machine.part().modes.receive).await
     }
 
+    async fn transmit(&mut self) -> Result<(), Failed<S, P, T>> {
+        self.amplifier(PinState::High)?;
+        self.write(self.machine.mode(self.machine.part().modes.transmit)).await
+    }
+
     /// The receiver goes on with the same words.
     async fn again(&mut self) -> Result<(), Failed<S, P, T>> {
         self.machine.again();
@@ -228,6 +233,8 @@ where
     }
 
     async fn listen(&mut self, awaited: Awaited) -> Result<(), Self::Error> {
+        // Where an interrupt has ended a transmission nobody else has switched it off.
+        self.amplifier(PinState::Low)?;
         for write in self.machine.listen(awaited) {
             self.write(write).await?;
         }
@@ -237,6 +244,7 @@ where
 
     async fn load(&mut self, word: u32, bits: &[u8]) -> Result<(), Self::Error> {
         let writes = self.machine.load(word, bits).ok_or(RadioError::TooLong(bits.len()))?;
+        self.amplifier(PinState::Low)?;
         for write in writes {
             self.write(write).await?;
         }
@@ -254,8 +262,13 @@ where
         if !self.machine.sends(at) {
             return Ok(());
         }
-        self.amplifier(PinState::High)?;
-        self.write(self.machine.mode(self.machine.part().modes.transmit)).await
+        let started = self.transmit().await;
+        if started.is_err() {
+            // What was not started is not looked after as if it were, and the amplifier not left on.
+            self.machine.rest();
+            let _ = self.amplifier(PinState::Low);
+        }
+        started
     }
 
     async fn attend(&mut self, bits: &mut [u8]) -> Result<Progress, Self::Error> {

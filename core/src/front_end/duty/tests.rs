@@ -34,6 +34,29 @@ fn power_is_measured_in_the_middle_and_told_at_the_end() {
     assert_eq!(duty.span_over(Tick::new(40_300)), Some((channel, LEVEL)));
 }
 
+#[cfg(feature = "critical-section")]
+#[test]
+fn power_is_told_before_the_station_is_asked_for_what_follows() {
+    let (mut duty, channel) = listening();
+    duty.set_margin(Micros::new(10_000));
+    let until = Tick::new(20_000);
+    let radio = Radio::Listen { channel, word: 5, complement: false };
+    let action = |until| Action { radio, from: Tick::ZERO, until, poll_by: until };
+    duty.prolong(&action(until));
+    // Half a slot is left, and this is the middle of it.
+    assert_eq!(duty.wake_to_ask(Tick::new(300), Tick::new(10_000)), Tick::new(5_300));
+    assert!(duty.wants_level(Tick::new(5_300)));
+    duty.level(LEVEL);
+    assert_eq!(duty.span_over(Tick::new(9_999)), None);
+    assert_eq!(duty.span_over(Tick::new(10_000)), Some((channel, LEVEL)));
+    // What is heard from here on would be told too late.
+    assert!(!duty.wants_level(Tick::new(19_999)));
+    assert_eq!(duty.wake_to_ask(Tick::new(10_000), until), until);
+    // Unless this goes on.
+    duty.prolong(&action(Tick::new(100_000)));
+    assert!(duty.wants_level(Tick::new(15_000)));
+}
+
 #[test]
 fn a_word_counts_for_its_own_slot() {
     let (mut duty, channel) = listening();
@@ -58,6 +81,17 @@ fn a_word_under_way_is_not_power_without_a_word() {
     assert_eq!(duty.progress(look, Progress::Whole(captured)), Some(captured));
     assert_eq!((duty.receives(), duty.channel()), (false, Some(channel)));
     assert_eq!(duty.tally().heard, 1);
+}
+
+#[test]
+fn bits_that_the_radio_gives_up_are_not_waited_for() {
+    let (mut duty, channel) = listening();
+    let look = Tick::new(9_000);
+    assert_eq!(duty.progress(Tick::new(3_000), Progress::UnderWay { look }), None);
+    assert!(duty.receives());
+    assert_eq!(duty.progress(look, Progress::Idle), None);
+    assert!(!duty.receives());
+    assert_eq!((duty.tally().broken_off, duty.channel()), (1, Some(channel)), "it listens on");
 }
 
 #[test]

@@ -1,0 +1,490 @@
+//! A part's registers and memory, with a loop and an interrupt that both write to them: the interrupt may
+//! come between any two accesses of the loop.
+//!
+//! The part is nobody's. Standby empties its memory; what it sends it takes from the memory byte by byte,
+//! and it breaks off when that has run empty.
+
+use embedded_hal::delay::DelayNs;
+use embedded_hal::digital::{ErrorType as PinErrors, OutputPin};
+use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
+use hopwright_core::address::Target;
+use hopwright_core::front_end::{
+    self, Modes, Part, Registers, SharedDriver, Stamps, Status, Transceiver,
+};
+use hopwright_core::shared::{Hops, Turn};
+use hopwright_core::station::{Command, Event, Station};
+use hopwright_core::units::{Channel, Micros, Tick};
+use hopwright_tests::plans::{Make, key, raster, timing};
+use std::cell::RefCell;
+use std::collections::VecDeque;
+use std::convert::Infallible;
+use std::rc::Rc;
+
+const MODE: u8 = 0x10;
+const FREQUENCY: u8 = 0x20;
+const LENGTH: u8 = 0x38;
+const MEMORY: u8 = 0x7F;
+const STANDBY: u8 = 1;
+const SYNTHESISER: u8 = 2;
+const RECEIVE: u8 = 3;
+const TRANSMIT: u8 = 4;
+
+static PART: Part = Part {
+    crystal_hz: 32_000_000,
+    resolution_bits: 19,
+    write: 0x80,
+    read: 0x00,
+    registers: Registers {
+        mode: MODE,
+        frequency: (FREQUENCY, 3),
+        divider: (0x24, 2),
+        word: 0x30,
+        second_word: Some(0x34),
+        length: (LENGTH, 1),
+        memory: MEMORY,
+        level: 0x40,
+    },
+    modes: Modes {
+        standby: STANDBY,
+        synthesiser: SYNTHESISER,
+        receive: RECEIVE,
+        transmit: TRANSMIT,
+    },
+    status: Status {
+        ready: (0x50, 0x01),
+        settled: (0x50, 0x02),
+        whole: (0x51, 0x10),
+        sent: (0x51, 0x20),
+        above: (0x51, 0x40),
+        second: (0x51, 0x80),
+    },
+    memory_bytes: 64,
+    threshold: 31,
+    preamble_bits: 32,
+    ramp: Micros::new(60),
+    recognition: Micros::new(15),
+    level_offset_dbm: -10,
+};
+
+/// What was on the air.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Sent {
+    from: u64,
+    frequency: Vec<u8>,
+    bytes: Vec<u8>,
+    whole: bool,
+}
+
+type Slots = Hops<[u8; 3], 4>;
+
+/// The part, the clock, the amplifier, and the interrupt.
+struct Chip {
+    now: u64,
+    /// What an access takes.
+    access: u64,
+    hops: &'static Slots,
+    timer: Option<u64>,
+    mode: u8,
+    frequency: Vec<u8>,
+    settled: u64,
+    memory: VecDeque<u8>,
+    length: usize,
+    sending: Option<Sent>,
+    sent: bool,
+    /// Having sent is told until the next transmission begins, whatever the mode is.
+    sent_lasts: bool,
+    amplifier: bool,
+    /// When a word is signalled, once; nothing follows it.
+    signal: Option<u64>,
+    /// One access fails, after so many.
+    fails: Option<u32>,
+    /// How often it has begun to receive, and how often with the amplifier on.
+    receptions: u32,
+    loud: u32,
+    log: Vec<Sent>,
+}
+
+impl Chip {
+    /// Byte by byte out of the memory, until the length is reached.
+    fn advance(&mut self) {
+        let (now, length) = (self.now, self.length);
+        let Some(sent) = &mut self.sending else { return };
+        // 700 us of ramp and preamble, 640 of the word, 160 for a byte.
+        let due = |byte: usize| sent.from + 1_340 + 160 * byte as u64;
+        while sent.bytes.len() < length && due(sent.bytes.len()) <= now {
+            let Some(byte) = self.memory.pop_front() else {
+                self.log.extend(self.sending.take());
+                return;
+            };
+            sent.bytes.push(byte);
+            if sent.bytes.len() < length && sent.from + 1_340 + 160 * sent.bytes.len() as u64 > now
+            {
+                return;
+            }
+        }
+        if sent.bytes.len() == length && sent.from + 1_340 + 160 * length as u64 <= now {
+            sent.whole = true;
+            self.sent = true;
+            self.log.extend(self.sending.take());
+        }
+    }
+
+    fn enter(&mut self, mode: u8) {
+        self.advance();
+        let before = std::mem::replace(&mut self.mode, mode);
+        if before == TRANSMIT && mode != TRANSMIT {
+            self.log.extend(self.sending.take());
+            self.sent &= self.sent_lasts;
+        }
+        match mode {
+            STANDBY => self.memory.clear(),
+            SYNTHESISER if before == STANDBY => self.settled = self.now + 100,
+            RECEIVE => {
+                self.receptions += 1;
+                self.loud += u32::from(self.amplifier);
+            }
+            TRANSMIT => {
+                let (from, frequency) = (self.now, self.frequency.clone());
+                self.sent = false;
+                self.sending = Some(Sent { from, frequency, bytes: Vec::new(), whole: false });
+            }
+            _ => {}
+        }
+    }
+
+    fn write(&mut self, address: u8, bytes: &[u8]) {
+        match address {
+            MODE => self.enter(bytes[0]),
+            FREQUENCY => self.frequency = bytes.to_vec(),
+            LENGTH => self.length = bytes[0].into(),
+            MEMORY => {
+                self.memory.extend(bytes);
+                assert!(self.memory.len() <= 64, "the memory runs over at {}", self.now);
+            }
+            _ => {}
+        }
+    }
+
+    fn read(&mut self, address: u8) -> u8 {
+        self.advance();
+        let settled = self.mode != STANDBY && self.settled <= self.now;
+        match address {
+            0x50 => 1 | u8::from(settled) << 1,
+            0x51 => u8::from(self.sent) << 5 | u8::from(self.memory.len() > 31) << 6,
+            0x40 => 200,
+            _ => 0,
+        }
+    }
+
+    /// Time passes, and the interrupt comes when it is due, unless the loop holds it off.
+    fn pass(&mut self, us: u64) {
+        let end = self.now + us;
+        while let Some(timer) = self.timer.filter(|timer| *timer <= end) {
+            self.now = self.now.max(timer);
+            let hops = self.hops;
+            let mut came = false;
+            let next = hops.hop(Tick::new(self.now), |turn| {
+                came = true;
+                match turn {
+                    Turn::Tune { setting, .. } => {
+                        self.enter(STANDBY);
+                        self.write(FREQUENCY, &setting);
+                        self.enter(SYNTHESISER);
+                    }
+                    Turn::Mute if self.mode == TRANSMIT => self.enter(STANDBY),
+                    Turn::Mute | Turn::Stay => {}
+                }
+            });
+            if !came {
+                break;
+            }
+            self.timer = next.map(Tick::us);
+        }
+        self.now = self.now.max(end);
+        self.advance();
+    }
+}
+
+#[derive(Clone)]
+struct Bench(Rc<RefCell<Chip>>);
+
+impl ErrorType for Bench {
+    type Error = ErrorKind;
+}
+
+impl SpiDevice for Bench {
+    fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), ErrorKind> {
+        let mut chip = self.0.borrow_mut();
+        let access = chip.access;
+        chip.pass(access);
+        if chip.fails.take_if(|left| *left == 0).is_some() {
+            return Err(ErrorKind::Other);
+        }
+        chip.fails = chip.fails.map(|left| left - 1);
+        match operations {
+            [Operation::Write([address, bytes @ ..])] => chip.write(address & 0x7F, bytes),
+            [Operation::Write([address]), Operation::Write(bytes)] => {
+                chip.write(address & 0x7F, bytes);
+            }
+            [Operation::Write([address]), Operation::Read(bytes)] => {
+                bytes.iter_mut().for_each(|byte| *byte = chip.read(*address));
+            }
+            _ => panic!("not what a transceiver does"),
+        }
+        Ok(())
+    }
+}
+
+impl PinErrors for Bench {
+    type Error = Infallible;
+}
+
+impl OutputPin for Bench {
+    fn set_low(&mut self) -> Result<(), Infallible> {
+        self.0.borrow_mut().amplifier = false;
+        Ok(())
+    }
+
+    fn set_high(&mut self) -> Result<(), Infallible> {
+        self.0.borrow_mut().amplifier = true;
+        Ok(())
+    }
+}
+
+impl DelayNs for Bench {
+    fn delay_ns(&mut self, ns: u32) {
+        self.0.borrow_mut().pass(u64::from(ns.div_ceil(1_000)));
+    }
+}
+
+impl front_end::Clock for Bench {
+    fn now(&mut self) -> Tick {
+        Tick::new(self.0.borrow().now)
+    }
+}
+
+impl Stamps for Bench {
+    type Error = Infallible;
+
+    fn stamp(&mut self) -> Result<Option<Tick>, Infallible> {
+        let mut chip = self.0.borrow_mut();
+        let now = chip.now;
+        Ok(chip.signal.take_if(|signal| *signal <= now).map(Tick::new))
+    }
+
+    fn clear(&mut self) {}
+}
+
+type Radio = Transceiver<'static, Bench, Bench, Bench, Bench, Bench>;
+type Setting = fn(Channel) -> [u8; 3];
+
+/// A station on such a board.
+struct Kit {
+    station: Station<128>,
+    driver: SharedDriver<'static, Radio, Setting, [u8; 3], 4>,
+    chip: Rc<RefCell<Chip>>,
+    wake: u64,
+    /// The loop is busy with something else from each first to each second.
+    busy: Vec<(u64, u64)>,
+    /// The loop sleeps no longer than that.
+    sleeps: u64,
+    errors: u32,
+    events: Vec<Event>,
+}
+
+impl Kit {
+    fn new(make: Make, margin: u64) -> Self {
+        let hops: &'static Slots = Box::leak(Box::new(Hops::new()));
+        let chip = Rc::new(RefCell::new(Chip {
+            now: 0,
+            access: 8,
+            hops,
+            timer: None,
+            mode: STANDBY,
+            frequency: Vec::new(),
+            settled: 0,
+            memory: VecDeque::new(),
+            length: 0,
+            sending: None,
+            sent: false,
+            sent_lasts: false,
+            amplifier: false,
+            signal: None,
+            fails: None,
+            receptions: 0,
+            loud: 0,
+            log: Vec::new(),
+        }));
+        let bench = || Bench(chip.clone());
+        let (spi, amplifier, delay) = (bench(), bench(), bench());
+        let board = front_end::Board { spi, amplifier, delay, clock: bench(), stamps: bench() };
+        let radio =
+            Transceiver::new(&PART, raster(128), &timing(), board).expect("a part that fits");
+        let setting: Setting = |channel| {
+            let frequency = raster(128).frequency(channel).expect("a channel of the raster");
+            let [_, word @ ..] = PART.frequency_word(frequency).expect("reached").to_be_bytes();
+            word
+        };
+        let driver = SharedDriver::new(radio, timing(), Micros::new(margin), hops, setting);
+        Self {
+            station: make.station(&key(1)),
+            driver: driver.expect("a quick radio"),
+            chip,
+            wake: 0,
+            busy: Vec::new(),
+            sleeps: u64::MAX,
+            errors: 0,
+            events: Vec::new(),
+        }
+    }
+
+    fn now(&self) -> u64 {
+        self.chip.borrow().now
+    }
+
+    fn run(&mut self, until: u64) {
+        for _ in 0..1_000_000 {
+            let now = self.now();
+            let due = self.wake.min(now.saturating_add(self.sleeps)).max(now);
+            let busy = self.busy.iter().find(|(from, to)| (*from..*to).contains(&due));
+            let due = busy.map_or(due, |(_, to)| *to);
+            let timer = self.chip.borrow().timer.filter(|timer| *timer < due);
+            let next = timer.unwrap_or(due).max(now);
+            if next >= until {
+                self.chip.borrow_mut().pass(until.saturating_sub(now));
+                return;
+            }
+            self.chip.borrow_mut().pass(next - now);
+            if timer.is_some() {
+                // An interrupt wakes the loop.
+                self.wake = 0;
+                continue;
+            }
+            self.step();
+        }
+        panic!("a loop that does not sleep");
+    }
+
+    fn step(&mut self) {
+        let Ok(step) = self.driver.step(&mut self.station) else {
+            self.errors += 1;
+            self.wake = 0;
+            return;
+        };
+        self.wake = step.wake.us();
+        if let Some(at) = step.hop {
+            let mut chip = self.chip.borrow_mut();
+            chip.timer = Some(chip.timer.map_or(at.us(), |timer| timer.min(at.us())));
+        }
+        while let Some(event) = self.station.next_event() {
+            if let Event::GoAhead { .. } = event {
+                self.station.queue_payload(b"water 41 cm and rising").expect("an over");
+            }
+            self.events.push(event);
+        }
+    }
+
+    fn command(&mut self, command: Command) {
+        let time = self.driver.time();
+        self.station.command(time, command).expect("a command that can be carried out");
+        self.wake = 0;
+    }
+
+    /// Announces, and says something to all; what was sent from the call on.
+    fn speak(&mut self) -> Vec<Sent> {
+        self.run(50_000);
+        self.command(Command::Announce);
+        self.run(4_200_000);
+        self.chip.borrow_mut().log.clear();
+        self.command(Command::Press(Target::ALL));
+        self.run(5_500_000);
+        self.command(Command::Release);
+        self.run(6_500_000);
+        self.chip.borrow().log.clone()
+    }
+}
+
+fn keeper(margin: u64) -> Kit {
+    Kit::new(Make::timekeeper(0x10), margin)
+}
+
+/// 108 bytes go through a memory of 64; the last are due when the next slot has long been prepared.
+#[test]
+fn a_long_transmission_is_written_to_its_end_whatever_the_margin() {
+    for margin in [2_000, 4_000, 8_000, 10_000] {
+        let mut kit = keeper(margin);
+        let sent = kit.speak();
+        assert!(sent.iter().filter(|sent| sent.bytes.len() == 108).count() > 40, "{sent:?}");
+        assert!(sent.iter().all(|sent| sent.whole), "{margin}: {sent:?}");
+        assert_eq!((kit.errors, kit.chip.borrow().loud), (0, 0));
+    }
+}
+
+/// The loop is busy from `from` of one slot in four to `to`, both from the slot's beginning: whatever is
+/// sent is what is sent in that slot anyhow, or the beginning of it.
+fn disturbed(all: &[Sent], margin: u64, from: u64, to: u64, sent_lasts: bool) {
+    let mut kit = keeper(margin);
+    kit.busy =
+        (0..60).map(|slot| 4_250_000 + slot * 4 * 20_000).map(|at| (at + from, at + to)).collect();
+    kit.chip.borrow_mut().sent_lasts = sent_lasts;
+    let sent = kit.speak();
+    let what = format!("margin {margin}, busy from {from} to {to}");
+    for sent in &sent {
+        let Some(all) = all.iter().find(|all| all.from.abs_diff(sent.from) < 10) else {
+            panic!("{what}: {sent:?} belongs nowhere");
+        };
+        assert_eq!(sent.frequency, all.frequency, "{what}");
+        assert!(all.bytes.starts_with(&sent.bytes), "{what}: {sent:?} instead of {all:?}");
+    }
+    // Three in four at least are as always.
+    let whole = sent.iter().filter(|sent| sent.whole).count();
+    assert!(whole * 2 > all.len(), "{what}: {whole} of {}", all.len());
+    assert_eq!((kit.errors, kit.chip.borrow().loud), (0, 0), "{what}");
+}
+
+#[test]
+fn what_is_left_of_a_slot_does_not_get_into_the_next() {
+    let all = keeper(8_000).speak();
+    for from in (3_000..19_500).step_by(1_500) {
+        for to in [20_050, 20_400, 21_500, 30_000] {
+            disturbed(&all, 8_000, from, to, from % 2_000 == 0);
+        }
+    }
+}
+
+/// An access takes 8 us; the interrupt comes between any two of those that look after a transmission.
+#[test]
+fn an_interrupt_in_the_middle_of_a_look_leaves_nothing_behind() {
+    let all = keeper(10_000).speak();
+    for from in [11_000, 19_000] {
+        for to in (19_900..20_004).step_by(4) {
+            disturbed(&all, 10_000, from, to, false);
+        }
+    }
+    // In the middle of what is told too late.
+    for to in (39_800..40_004).step_by(4) {
+        disturbed(&all, 10_000, 19_000, to, false);
+    }
+}
+
+/// Each access fails once, on the way to the receiver and afterwards. Then a word comes behind which
+/// nothing follows; and another.
+#[test]
+fn a_receiver_that_an_error_has_stopped_is_told_anew() {
+    let mut errors = 0;
+    for access in 0..20 {
+        let mut kit = Kit::new(Make::member(0x21), 4_000);
+        kit.chip.borrow_mut().fails = Some(access);
+        for (round, signal) in [200_000, 250_000].into_iter().enumerate() {
+            kit.chip.borrow_mut().signal = Some(signal);
+            kit.run(signal - 1);
+            assert_eq!(kit.chip.borrow().mode, RECEIVE, "access {access}");
+            let before = kit.chip.borrow().receptions;
+            kit.run(signal + 40_000);
+            assert_eq!(kit.driver.tally().broken_off, round as u32 + 1, "access {access}");
+            assert_eq!(kit.chip.borrow().receptions, before + 1, "access {access}");
+        }
+        errors += kit.errors;
+    }
+    assert_eq!(errors, 20);
+}
