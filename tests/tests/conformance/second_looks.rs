@@ -144,11 +144,10 @@ fn the_first_over_on_a_later_timeline_opens_with_a_gathering_run() {
     assert_eq!(opening(&mut world, BOAT), run_and_call(0, call), "and owes no other");
 }
 
-/// Two who wait for a third's end do not begin on top of his second closing header, and not always on
-/// top of each other: each waits up to a frame of 8 slots longer, from where those who begin are
-/// heard in half of the slots (specification section 9).
+/// Two who wait for a third's end do not begin on top of his second closing header, and hardly ever on
+/// top of each other: each waits for one of 16 numbers of steps longer (specification section 9).
 #[test]
-fn two_who_wait_for_the_floor_do_not_always_begin_together() {
+fn two_who_wait_for_the_floor_hardly_ever_begin_together() {
     let mut world = net_in_step();
     let rounds = 24;
     let mut together = 0;
@@ -163,7 +162,7 @@ fn two_who_wait_for_the_floor_do_not_always_begin_together() {
         // Of two at once it would hear the one's payload in the other's over.
         world.nodes[POST].deaf_until = u64::MAX;
         world.command(POST, Command::Release).expect("it speaks");
-        world.run_slots(25);
+        world.run_slots(50);
         let sent = |node: usize| {
             let flights = world.log.iter().filter(move |flight| flight.from == node);
             flights.map(|flight| flight.starts).collect::<Vec<_>>()
@@ -184,8 +183,9 @@ fn two_who_wait_for_the_floor_do_not_always_begin_together() {
         world.run_slots(40);
         world.nodes[POST].deaf_until = 0;
     }
-    // One slot apart is too close to be heard: 22 in 64 at least; without any wait all of them.
-    assert!((1..=16).contains(&together), "together in {together} of {rounds} rounds");
+    // One in 16: 1.5 of 24, and more than 5 once in 300 sets of seeds. With waits of up to a frame, heard
+    // in half of the slots, it was 11; without any wait it is all of them.
+    assert!(together <= 5, "together in {together} of {rounds} rounds");
 }
 
 /// The end of a cut-in tells nobody who has not followed it anything, and is nothing to go on with
