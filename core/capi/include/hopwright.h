@@ -774,7 +774,8 @@ int32_t hw_inbox_work(hw_inbox *inbox, hw_message *message);
 /* ---- a change of keys ---- */
 
 /* Takes the order of a change of keys, as the planner made it or a message brought it. The station
- * goes over at the order's slot by itself. HW_REFUSED_NOT_FOR_US if it does not open here.
+ * goes over at the order's slot by itself. HW_REFUSED_NOT_FOR_US if it does not open here;
+ * HW_REFUSED_FULL while HW_EVENT_KEYS_CHANGED of the change before waits for room: drain the events.
  *
  * Store the order at HW_EVENT_ORDERED, and hand it over again after a restart, until
  * HW_EVENT_KEYS_CHANGED.

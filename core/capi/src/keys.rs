@@ -10,7 +10,8 @@ use hopwright_core::units::Tick;
 use zeroize::Zeroize;
 
 /// Takes the order of a change of keys, as the planner made it or a message brought it. The station
-/// goes over at the order's slot by itself. `REFUSED_NOT_FOR_US` if it does not open here.
+/// goes over at the order's slot by itself. `REFUSED_NOT_FOR_US` if it does not open here;
+/// `REFUSED_FULL` while `EVENT_KEYS_CHANGED` of the change before waits for room: drain the events.
 ///
 /// Store the order at `EVENT_ORDERED`, and hand it over again after a restart, until
 /// `EVENT_KEYS_CHANGED`.

@@ -185,6 +185,37 @@ fn a_nonce_serves_once() {
     assert_eq!(outbox.load(&key(), origin(1, 102), b"five"), Ok(()));
 }
 
+/// Of all its blocks, and from a message that has gone out to the end too.
+#[test]
+fn a_message_is_sent_again_from_its_beginning() {
+    let mut outbox = Outbox::<4_096>::new(layout(31, 15));
+    outbox.load(&key(), origin(1, 100), &text(1_600)).unwrap();
+    let all = |outbox: &mut Outbox<4_096>| -> Vec<Vec<u8>> {
+        let mut out = [0; CAPACITY];
+        core::iter::from_fn(|| outbox.next(&mut out).map(|length| out[..length].to_vec())).collect()
+    };
+    let once = all(&mut outbox);
+    assert_eq!((once.len(), outbox.left()), (62, 0));
+    outbox.repeat();
+    assert_eq!(outbox.left(), 62);
+    assert_eq!(all(&mut outbox), once);
+}
+
+/// Nothing of the message before is left behind the tag of the next.
+#[test]
+fn what_fills_a_row_up_is_zero() {
+    let mut outbox = Outbox::<1_024>::new(layout(31, 15));
+    outbox.load(&key(), origin(1, 100), &[0xEE; 500]).unwrap();
+    while outbox.next(&mut [0; CAPACITY]).is_some() {}
+    outbox.load(&key(), origin(1, 200), b"1").unwrap();
+    // One byte and 16 of tag: two bytes of the second row.
+    let mut out = [0; CAPACITY];
+    for column in 0..15 {
+        assert_eq!(outbox.next(&mut out), Some(HEADER_BYTES + 2));
+        assert!(column < 2 || out[HEADER_BYTES + 1] == 0, "column {column}");
+    }
+}
+
 #[test]
 fn no_room_to_write_loses_no_column() {
     let mut outbox = Outbox::<1024>::new(layout(31, 15));
@@ -212,6 +243,16 @@ fn a_fragment_on_the_wire() {
     let check = crc::Crc::<u16>::new(&crc::CRC_16_IBM_3740);
     assert_eq!(check.checksum(b"123456789"), 0x29B1);
     assert_eq!(out[7..9], check.checksum(&out[..7]).to_le_bytes());
+    // Payloads of another kind are no fragments, whatever their check says.
+    let mut other = [0; CAPACITY];
+    other[..HEADER_BYTES + 3].copy_from_slice(&out[..HEADER_BYTES + 3]);
+    other[0] = 2;
+    let fits = check.checksum(&other[..7]).to_le_bytes();
+    other[7..9].copy_from_slice(&fits);
+    let mut inbox = Box4::new(layout(31, 15));
+    let at = origin(1, 0x0012_3457);
+    assert_eq!(inbox.take(&key(), at, &other[..HEADER_BYTES + 3]), Taken::Unreadable);
+    assert_eq!(inbox.take(&key(), at, &out[..HEADER_BYTES + 3]), Taken::Stored);
     // Symbol 1 of each row: bytes 1, 16 and 31 of cipher text and tag.
     let mut sealed = [0; 36];
     let nonce = [0, 0, 0, 0, 0x56, 0x34, 0x12, 0, 1, 0, 0, 0];
@@ -266,6 +307,113 @@ fn a_column_that_replaces_a_damaged_one_is_tried() {
         assert_eq!(inbox.take(&key(), *at, good), Taken::Stored);
         assert_eq!(work(&mut inbox).unwrap().1, b"heron to mill");
     }
+}
+
+/// Whoever is refused takes nobody's place: neither a later message of the source, nor one of another.
+#[test]
+fn what_is_too_long_takes_nobodys_place() {
+    let layout = layout(64, 24);
+    let first = sent(layout, origin(1, 100), &text(100));
+    let mut inbox = Inbox::<320, 1>::new(layout);
+    for (at, column) in &first[..3] {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    for source in [1, 2] {
+        let (at, column) = &sent(layout, origin(source, 200), &text(200))[0];
+        assert_eq!(inbox.take(&key(), *at, column), Taken::TooLong);
+    }
+    for (at, column) in &first[3..24] {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    assert_eq!(work(&mut inbox), Some((origin(1, 100), text(100))));
+    assert_eq!(inbox.abandoned(), 0);
+}
+
+/// A fragment that names the message but not its length is none of it.
+#[test]
+fn a_fragment_of_another_length_is_no_column() {
+    let layout = layout(31, 15);
+    let (short, long) =
+        (sent(layout, origin(1, 100), &text(10)), sent(layout, origin(1, 100), &text(60)));
+    for (columns, other) in [(&short, &long), (&long, &short)] {
+        let mut inbox = Box4::new(layout);
+        for (at, column) in &columns[..14] {
+            assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+        }
+        let (at, column) = &other[20];
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Unreadable);
+        let (at, column) = &columns[20];
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+        assert!(work(&mut inbox).is_some());
+    }
+}
+
+/// Rows may be decoded from a column in use at any moment, so nothing is written there; and what is
+/// decoded on trial is not written over what has come meanwhile.
+#[test]
+fn columns_that_come_during_a_try_spoil_nothing() {
+    let layout = layout(8, 4);
+    let said: &[u8] = b"heron to mill, aground off the north shoal";
+    let columns = sent(layout, origin(3, 10), said);
+    let spoilt = |place: usize, by: u8| {
+        let (at, mut column) = columns[place].clone();
+        column[HEADER_BYTES..].iter_mut().for_each(|symbol| *symbol ^= by);
+        (at, column)
+    };
+    let mut inbox = Box4::new(layout);
+    for (at, column) in &columns[..4] {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    for _ in 0..2 {
+        assert_eq!(inbox.work(), Progress::Working);
+    }
+    for (by, taken) in [(1, Taken::Conflicting), (2, Taken::Repeated)] {
+        let (at, column) = spoilt(3, by);
+        assert_eq!(inbox.take(&key(), at, &column), taken);
+    }
+    assert_eq!(work(&mut inbox).map(|(_, text)| text), Some(said.to_vec()));
+    // Column 3 is wrong, 4 comes during the try, 5 behind it: one error and two erasures of (8, 4).
+    let mut inbox = Box4::new(layout);
+    for (at, column) in columns[..3].iter().chain(&[spoilt(3, 1)]) {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    for _ in 0..2 {
+        assert_eq!(inbox.work(), Progress::Working);
+    }
+    assert_eq!(inbox.take(&key(), columns[4].0, &columns[4].1), Taken::Stored);
+    assert_eq!(work(&mut inbox), None);
+    assert_eq!(inbox.take(&key(), columns[5].0, &columns[5].1), Taken::Stored);
+    assert_eq!(work(&mut inbox).map(|(_, text)| text), Some(said.to_vec()));
+}
+
+/// The slots of a cut-in are others: a message there is not older for its lower number.
+#[test]
+fn a_message_of_a_cut_in_is_another_than_one_at_home() {
+    let layout = layout(31, 15);
+    let home = sent(layout, origin(1, 1_000), b"at home");
+    let cut_in = sent(layout, Origin { stream: CUT_IN, ..origin(1, 50) }, b"from afar");
+    let mut inbox = Box4::new(layout);
+    assert_eq!(inbox.take(&key(), home[0].0, &home[0].1), Taken::Stored);
+    for (at, column) in &cut_in[..15] {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    assert_eq!(work(&mut inbox).map(|(_, text)| text), Some(b"from afar".to_vec()));
+}
+
+/// A finished message makes room before an unfinished one that has been quiet for longer.
+#[test]
+fn a_finished_message_goes_before_a_quiet_one() {
+    let layout = layout(31, 15);
+    let [a, b, c] = [1, 2, 3].map(|source| sent(layout, origin(source, 100), &[source; 9]));
+    let mut inbox = Box4::new(layout);
+    for (at, column) in a[..14].iter().chain(&b[..15]) {
+        assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+    }
+    assert_eq!(work(&mut inbox).map(|(_, text)| text), Some(std::vec![2; 9]));
+    assert_eq!(inbox.take(&key(), c[0].0, &c[0].1), Taken::Stored);
+    assert_eq!(inbox.abandoned(), 0);
+    assert_eq!(inbox.take(&key(), a[14].0, &a[14].1), Taken::Stored);
+    assert_eq!(work(&mut inbox).map(|(_, text)| text), Some(std::vec![1; 9]));
 }
 
 /// With the next call, whatever there is to do for another source.
@@ -376,6 +524,12 @@ fn the_first_slot_is_told_by_half_its_number() {
         assert_eq!(work(&mut inbox).map(|(origin, _)| origin), Some(first));
     }
     // A column before its own slot, or one whose first slot would lie before slot 0.
+    let long = sent(layout, origin(1, 0), &text(1_600));
+    // Column 9 of block 1 is the 41st.
+    for (slot, taken) in [(20, Taken::Unreadable), (39, Taken::Unreadable), (40, Taken::Stored)] {
+        let mut inbox = Box4::new(layout);
+        assert_eq!(inbox.take(&key(), origin(1, slot), &long[40].1), taken, "slot {slot}");
+    }
     let columns = sent(layout, origin(1, 100), b"too early");
     let mut inbox = Box4::new(layout);
     for slot in [0, 99, 105] {

@@ -193,6 +193,30 @@ proptest! {
     }
 }
 
+/// After a change of the net key everything is drawn as by one who was loaded with the new one.
+#[test]
+fn a_changed_key_is_changed_in_everything() {
+    let new = NetKey::new([9; 32]);
+    for draw in [Draw::Balanced, Draw::Independent] {
+        let structure = Structure { draw, ..Structure::default() };
+        let mut changed = sequence([7; 32], 128, structure);
+        changed.rekey(&new);
+        let hopset = changed.hopset().clone();
+        let fresh = Sequence::<4096>::new(&new, hopset, structure, Lane::ZERO, Lane::ZERO).unwrap();
+        assert_eq!(changed.sync_word(), fresh.sync_word());
+        assert_eq!(changed.single_word(), fresh.single_word());
+        assert!(changed.rendezvous().eq(fresh.rendezvous()));
+        for timeline in [Timeline::Home, Timeline::CutIn] {
+            let mut cursors = (Cursor::new(&changed, timeline), Cursor::new(&fresh, timeline));
+            for slot in (0..if cfg!(miri) { 40 } else { 600 }).map(Slot::new) {
+                let (a, b) = (&mut cursors.0, &mut cursors.1);
+                assert_eq!(a.hop(&changed, slot), b.hop(&fresh, slot));
+                assert_eq!(a.run_hop(&changed, slot), b.run_hop(&fresh, slot));
+            }
+        }
+    }
+}
+
 #[test]
 fn misfits_are_refused() {
     let base = Structure::default();

@@ -94,6 +94,14 @@ fn slots_are_played_a_constant_delay_after_their_time() {
 
 #[test]
 fn a_stream_that_falls_behind_is_late_and_then_followed() {
+    for garbled in [false, true] {
+        assert_eq!(fallen_behind(garbled), "hhhhhhhhhhllLLlhhh");
+    }
+}
+
+/// A stream that falls behind by three slots; before that one number may be garbled into another, far
+/// ahead, which moves nothing.
+fn fallen_behind(garbled: bool) -> std::string::String {
     let mut receiver = Buffer::new(share(), 1).unwrap();
     let mut out = std::string::String::new();
     // From slot 10 on the sender is three slots behind: slots 7, 8, 9 are sent again late.
@@ -105,15 +113,26 @@ fn a_stream_that_falls_behind_is_late_and_then_followed() {
     for number in 0..10 {
         step(Some(number));
     }
-    for _ in 0..3 {
-        step(None);
+    for number in [garbled.then_some(9_000), None, None] {
+        let taken = step(number);
+        assert_eq!(taken, number.map(|_| Err(Ignored::Stray)));
     }
     let taken: List<_> = (10..16).map(|number| step(Some(number)).unwrap()).collect();
     assert_eq!(taken[..2], [Err(Ignored::TooLate); 2]);
     assert_eq!(taken[2..], [Ok(()); 4], "the third in a row is believed");
     // Nine were heard at the delay of one, and the tenth in the first silent slot. Two are lost
     // for all that is known; then the stream is known to be behind; then it is followed.
-    assert_eq!(out, "hhhhhhhhhhllLLlhhh");
+    out
+}
+
+/// If the first slot that was heard was not the first to be played, each has its mark from there on.
+#[test]
+fn from_the_first_slot_played_each_has_its_mark() {
+    let mut receiver = Buffer::new(share(), 3).unwrap();
+    heard(&mut receiver, 10).unwrap();
+    heard(&mut receiver, 8).unwrap();
+    let played: List<_> = (0..4).map(|_| play(&mut receiver)).collect();
+    assert_eq!(played, [None, Some((8, 'h')), Some((9, 'l')), Some((10, 'h'))]);
 }
 
 /// A longer delay would not have helped where the lag is within it.
