@@ -76,7 +76,8 @@ fn run(u: &mut Unstructured<'_>) -> Result<()> {
 fn fresh(u: &mut Unstructured<'_>, serial: u8) -> Result<Vec<u8>> {
     let length = u.int_in_range(2..=LONGEST)?;
     let mut content = vec![*u.choose(&[0xC0, 0xDB, 0xFF, 0x31])?; length];
-    content[0] = serial;
+    // Everywhere, so that no part of another content, behind any byte, looks like a part of this.
+    content.iter_mut().step_by(16).for_each(|byte| *byte = serial);
     content[length - 1] = u.arbitrary()?;
     Ok(content)
 }

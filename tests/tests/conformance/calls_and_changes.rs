@@ -763,6 +763,23 @@ fn an_order_cuts_no_slot_short() {
     assert_eq!(post.poll(middle), action);
 }
 
+/// What a station was doing when it took an order does not last beyond the order's slot.
+#[test]
+fn an_order_is_due_whatever_the_station_was_doing() {
+    let mut world = net();
+    world.command(BOAT, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
+    let due = world.slot(BOAT).plus(50);
+    let order = order(&[0x51], &key(1), 1, due);
+    let now = world.local(BOAT, world.now);
+    let boat = &mut world.nodes[BOAT].station;
+    let before = boat.poll(now);
+    let start = boat.clock().expect("kept").start_of(&timing(), due);
+    assert!(before.until > start, "it waits for a minute");
+    boat.take_order(now, &order).expect("in the cover");
+    let after = boat.poll(now);
+    assert!(after.until <= start && after.poll_by <= start, "{after:?}, due at {start:?}");
+}
+
 /// One header of a later time, which nobody has confirmed, changes no keys: not those of a station
 /// in step (it keeps the time that it had; section 8), nor those of one without time.
 #[test]
