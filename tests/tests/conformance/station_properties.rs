@@ -54,13 +54,23 @@ struct Watched {
     may_talk: bool,
     /// The last thing that it sent was an announce.
     announcing: bool,
-    /// Where the run that it has sent last ends, by that header's countdown.
-    run_end: Option<Slot>,
+    opening: Opening,
     payloads: BTreeMap<u32, Vec<u8>>,
     monotone: bool,
     /// When the station was first asked anything.
     first_asked: Option<Tick>,
     seen: Seen,
+}
+
+/// What the headers of an over have told of how it opens.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Opening {
+    /// Nothing, or no more than that its run is long.
+    Unknown,
+    /// With a run up to there.
+    Run { end: Slot },
+    /// Its run is over, if there was one.
+    Called,
 }
 
 /// What a run has met, to know that the runs together meet everything.
@@ -88,7 +98,7 @@ impl Watched {
             held_off: false,
             may_talk: false,
             announcing: false,
-            run_end: None,
+            opening: Opening::Unknown,
             payloads: BTreeMap::new(),
             monotone,
             first_asked: None,
@@ -99,7 +109,10 @@ impl Watched {
     fn events(&mut self) {
         while let Some(event) = self.station.next_event() {
             match event {
-                Event::HoldOff => (self.held_off, self.may_talk) = (true, false),
+                Event::HoldOff => {
+                    (self.held_off, self.may_talk) = (true, false);
+                    self.opening = Opening::Unknown;
+                }
                 Event::GoAhead { .. } => {
                     assert!(self.held_off, "a go-ahead that nobody waits for");
                     (self.held_off, self.may_talk) = (false, true);
@@ -173,6 +186,8 @@ impl Watched {
         };
         assert_eq!((header.slot, header.source), (slot, self.plan.address));
         self.announcing = header.kind == Kind::Announce;
+        let run = Cursor::new(sequence, Timeline::Home).run_hop(sequence, slot);
+        let is_run_hop = (run.channel, run.word) == (channel, word);
         match header.kind {
             Kind::Announce => {
                 // A deputy only after the silence that it was told to wait for.
@@ -187,9 +202,8 @@ impl Watched {
                 self.seen.announces += 1;
             }
             // The end of an over that was released in its own run, which its followers go on with.
-            Kind::Closing if self.run_end.is_some_and(|end| slot < end) => {
-                let run = Cursor::new(sequence, Timeline::Home).run_hop(sequence, slot);
-                assert_eq!((run.channel, run.word), (channel, word));
+            Kind::Closing if self.closes_a_run(slot, is_run_hop) => {
+                assert!(is_run_hop, "{slot} on {channel}");
                 assert!(!self.held_off, "closing in hold-off");
                 self.seen.closed_runs += 1;
             }
@@ -198,12 +212,17 @@ impl Watched {
                 let traffic = hop.kind == SlotKind::Traffic;
                 assert_eq!(word, if traffic { !hop.word } else { hop.word });
                 assert!(header.kind == Kind::Over || !self.held_off, "closing in hold-off");
+                if header.kind == Kind::Over {
+                    self.opening = Opening::Called;
+                }
                 self.seen.headers += 1;
             }
             // A run for newcomers, or to gather a net after a long silence: every slot of it is a
             // sync slot.
             Kind::LeadIn => {
-                self.run_end = Some(slot.plus(u32::from(header.countdown)).plus(1));
+                let left = header.countdown;
+                let end = slot.plus(u32::from(left)).plus(1);
+                self.opening = if left < 15 { Opening::Run { end } } else { Opening::Unknown };
                 assert_eq!(word, sequence.sync_word());
                 assert!(sequence.rendezvous().any(|c| c == channel), "{channel}");
                 self.seen.headers += 1;
@@ -216,6 +235,15 @@ impl Watched {
 }
 
 impl Watched {
+    /// Whether a closing header in `slot` ends a run: for certain, or as it `seems`.
+    fn closes_a_run(&self, slot: Slot, seems: bool) -> bool {
+        match self.opening {
+            Opening::Unknown => seems,
+            Opening::Run { end } => slot < end,
+            Opening::Called => false,
+        }
+    }
+
     /// A transmission of a station without time: on the cut-in timeline, and only for an operator
     /// who has pressed.
     fn cut_in(&mut self, word: u32) {
