@@ -276,10 +276,11 @@ impl NetClock {
         local(at).wrapping_add(self.phase_at(at))
     }
 
-    /// For a clock that has been started and has observed nothing: it is right by definition, and
-    /// what has passed until `at` makes it no less certain.
+    /// For a clock that has been started and has observed nothing: others meet its slots by
+    /// definition, and what has passed until `at` makes that no worse. What it promises of true time
+    /// does get wider: its oscillator is no better for being followed.
     pub(crate) const fn define(&mut self, at: Tick) {
-        (self.bound_at, self.spread_at) = (at, at);
+        self.spread_at = at;
     }
 
     /// The phase at local time `at`.

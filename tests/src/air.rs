@@ -23,6 +23,8 @@ pub struct Node {
     pub station: Station<128>,
     /// What its clock showed when the world began.
     pub epoch: u64,
+    /// By how much its clock is fast, in parts in 10^9.
+    pub ppb: i32,
     /// What it does.
     pub action: Option<Action>,
     /// It hears nothing before this time of the world.
@@ -37,6 +39,29 @@ pub struct Node {
     pub payloads: Vec<Vec<u8>>,
     /// What may be part of something whole that it read: payload by payload.
     pub parts: Vec<(Payload, Vec<u8>)>,
+}
+
+impl Node {
+    fn local(&self, at: u64) -> Tick {
+        let gained = i128::from(at) * i128::from(self.ppb) / 1_000_000_000;
+        Tick::new((at + self.epoch).saturating_add_signed(i64::try_from(gained).expect("small")))
+    }
+
+    /// The world's time when its clock shows so much; the beginning of the world if that was before.
+    fn world(&self, local: Tick) -> u64 {
+        let mut at = local.us().saturating_sub(self.epoch);
+        if self.ppb != 0 && at < 1 << 60 {
+            let apart = |at: u64| i128::from(local.us()) - i128::from(self.local(at).us());
+            while apart(at) != 0 {
+                let step = i64::try_from(apart(at)).expect("small");
+                at = at.saturating_add_signed(step);
+                if step == 1 && apart(at) < 0 {
+                    break;
+                }
+            }
+        }
+        at
+    }
 }
 
 /// Something on the air.
@@ -91,6 +116,7 @@ impl World {
         let node = |(i, station): (u64, Station<128>)| Node {
             station,
             epoch: 3_456_789 * i,
+            ppb: 0,
             action: None,
             deaf_until: 0,
             outbox: VecDeque::new(),
@@ -106,7 +132,7 @@ impl World {
     /// A station's clock at a time of the world.
     #[must_use]
     pub fn local(&self, node: usize, at: u64) -> Tick {
-        Tick::new(at + self.nodes[node].epoch)
+        self.nodes[node].local(at)
     }
 
     /// The earliest thing to happen; at equal times receptions come before polls, as the driver's
@@ -117,7 +143,7 @@ impl World {
             None => (f.recognised, 1, Wake::Word(i)),
         });
         let polls = self.nodes.iter().enumerate().map(|(i, n)| {
-            let until = n.action.map_or(self.now, |a| a.until.us().saturating_sub(n.epoch));
+            let until = n.action.map_or(self.now, |a| n.world(a.until));
             (until.max(self.now), 2, Wake::Poll(i))
         });
         let first = flights.chain(polls).min_by_key(|(at, order, _)| (*at, *order));
@@ -180,7 +206,7 @@ impl World {
             return;
         }
         let bits = node.station.burst().to_vec();
-        let starts = at.us() - node.epoch;
+        let starts = node.world(at);
         let recognised = starts + timing().air_time(WORD_BITS).us();
         let body = u32::try_from(bits.len()).expect("short") * 8;
         let ends = recognised + timing().air_time(body).us();

@@ -189,6 +189,8 @@ where
                 return Ok(());
             };
         let done = self.carry_out(order, entered.serial, began, burst);
+        // The interrupt may have come in the middle of that, too.
+        self.unsure |= self.entered() != Some(entered.serial);
         done.inspect_err(|_| self.driver.duty.forget())
     }
 

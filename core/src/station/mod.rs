@@ -174,7 +174,9 @@ struct Wish {
     order: bool,
     /// Not before this slot of home time.
     not_before: Slot,
-    /// When he pressed, or the last cut-in ended; on a single channel, not before this.
+    /// When he pressed. Put off, when the last transmission ended; without time, and on a single channel,
+    /// when the wait behind that is over: a cut-in's patience begins then, an over on a single channel
+    /// may.
     since: Tick,
 }
 

@@ -2,6 +2,7 @@
 
 use super::activity::{Activity, Announce, Basis, Follow, Parked, Search, Speak, Verify, Watch};
 use super::keys::Adopting;
+use super::single::PATIENCE_SLOTS;
 use super::{
     Action, CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, CUT_IN_TIMEOUT, Current,
     Event, LEAD_IN_DUE, Mode, OVER_TIMEOUT, RUN_STEPS, Radio, Station, WATERMARK_STEP, Wish,
@@ -207,7 +208,7 @@ impl<const N: usize> Station<N> {
             return self.poll_search(now);
         }
         match timeline {
-            Timeline::Home if self.in_step() => self.save_watermark(slot),
+            Timeline::Home if self.in_step() => self.save_watermark(slot, 0),
             Timeline::Home => {}
             Timeline::CutIn | Timeline::Single => self.save_watermark_underneath(now),
         }
@@ -260,7 +261,7 @@ impl<const N: usize> Station<N> {
         let timeline = self.activity.timeline();
         match (clock.grip(&self.timing, now), timeline) {
             (Grip::Locked, _) => {}
-            (Grip::Coasting(_), Timeline::Home) => self.coast(slot),
+            (Grip::Coasting(_), Timeline::Home) => self.coast(slot, now),
             // Whoever holds the floor is followed, as long as it can be found.
             (Grip::Adrift, Timeline::Home) if self.holds_floor() => {}
             (Grip::Adrift | Grip::Lost, Timeline::Home) => self.lose(slot),
@@ -292,7 +293,7 @@ impl<const N: usize> Station<N> {
         }
         // An over or an announce may have ended with a spread that nobody has narrowed.
         match (self.activity, clock.grip(&self.timing, now)) {
-            (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot),
+            (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot, now),
             (Activity::Watch(_), Grip::Adrift | Grip::Lost) => self.lose(slot),
             _ => {}
         }
@@ -406,9 +407,13 @@ impl<const N: usize> Station<N> {
     }
 
     /// The spread has outgrown the guard: others can no longer be met slot by slot.
-    fn coast(&mut self, slot: Slot) {
+    fn coast(&mut self, slot: Slot, now: Tick) {
         match self.activity {
             Activity::Watch(Watch { coasting: false }) | Activity::Follow(_) => {
+                if let Activity::Follow(_) = self.activity {
+                    // Whoever was followed may speak on.
+                    self.put_wish_off(now, LISTENING_FRAMES);
+                }
                 self.enter(Activity::Watch(Watch { coasting: true }));
                 self.report(Event::Coasting { slot });
             }
@@ -443,18 +448,20 @@ impl<const N: usize> Station<N> {
         self.report(Event::OutOfStep);
     }
 
-    /// Hands a watermark out when one is due, and again if the queue was full.
-    fn save_watermark(&mut self, slot: Slot) {
-        let due = self.saved.is_none_or(|saved| slot >= saved.plus(WATERMARK_STEP));
+    /// Hands a watermark out when one is due, or will be in so many slots; and again if the queue was
+    /// full.
+    fn save_watermark(&mut self, slot: Slot, ahead: u32) {
+        let due = self.saved.is_none_or(|saved| slot.plus(ahead) >= saved.plus(WATERMARK_STEP));
         if due && self.report(Event::SaveWatermark { slot }) {
             self.saved = Some(slot);
         }
     }
 
-    /// The same while the station is elsewhere and home time runs on underneath.
+    /// The same while the station is elsewhere and home time runs on underneath: in time before it
+    /// is asked again.
     pub(super) fn save_watermark_underneath(&mut self, now: Tick) {
         if let Some(slot) = self.slot(now) {
-            self.save_watermark(slot);
+            self.save_watermark(slot, PATIENCE_SLOTS);
         }
     }
 

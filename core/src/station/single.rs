@@ -14,7 +14,7 @@ use crate::units::{Slot, Tick};
 /// other choices.
 const SINGLE_CHOICES: u64 = 5 << 40;
 /// A station that only waits is asked again after so long at the latest.
-const PATIENCE_SLOTS: u64 = 3_000;
+pub(super) const PATIENCE_SLOTS: u32 = 3_000;
 
 impl<const N: usize> Station<N> {
     /// How the station uses its radio.
@@ -78,7 +78,7 @@ impl<const N: usize> Station<N> {
         };
         let word = self.sequence.single_word();
         let radio = Radio::Listen { channel, word, complement: false };
-        let longest = now.plus(self.timing.slot().times(PATIENCE_SLOTS));
+        let longest = now.plus(self.timing.slot().times(PATIENCE_SLOTS.into()));
         let wish_at = waits.map(|wish| wish.since).filter(|at| *at > now);
         let until = [wish_at, next_sample].into_iter().flatten().fold(longest, Ord::min);
         Current { action: Action { radio, from: now, until, poll_by: until }, hop: None }

@@ -46,8 +46,9 @@ impl<const N: usize> Station<N> {
         if self.too_late(place) || !self.prepare(timeline, slot) {
             return self.silent_until(place, slot.plus(1));
         }
-        if timeline == Timeline::Home {
-            // What was owed is being sent.
+        let called = speak.closing.is_none_or(|closing| closing >= speak.call);
+        if timeline == Timeline::Home && slot >= speak.call && called && !self.visiting {
+            // What was owed has been sent.
             self.lead_in_until = None;
             self.gather_until = None;
         }
