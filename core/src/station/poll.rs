@@ -261,7 +261,7 @@ impl<const N: usize> Station<N> {
         let timeline = self.activity.timeline();
         match (clock.grip(&self.timing, now), timeline) {
             (Grip::Locked, _) => {}
-            (Grip::Coasting(_), Timeline::Home) => self.coast(slot, now),
+            (Grip::Coasting(_), Timeline::Home) => self.coast(slot),
             // Whoever holds the floor is followed, as long as it can be found.
             (Grip::Adrift, Timeline::Home) if self.holds_floor() => {}
             (Grip::Adrift | Grip::Lost, Timeline::Home) => self.lose(slot),
@@ -293,7 +293,7 @@ impl<const N: usize> Station<N> {
         }
         // An over or an announce may have ended with a spread that nobody has narrowed.
         match (self.activity, clock.grip(&self.timing, now)) {
-            (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot, now),
+            (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot),
             (Activity::Watch(_), Grip::Adrift | Grip::Lost) => self.lose(slot),
             _ => {}
         }
@@ -407,13 +407,9 @@ impl<const N: usize> Station<N> {
     }
 
     /// The spread has outgrown the guard: others can no longer be met slot by slot.
-    fn coast(&mut self, slot: Slot, now: Tick) {
+    fn coast(&mut self, slot: Slot) {
         match self.activity {
             Activity::Watch(Watch { coasting: false }) | Activity::Follow(_) => {
-                if let Activity::Follow(_) = self.activity {
-                    // Whoever was followed may speak on.
-                    self.put_wish_off(now, LISTENING_FRAMES);
-                }
                 self.enter(Activity::Watch(Watch { coasting: true }));
                 self.report(Event::Coasting { slot });
             }

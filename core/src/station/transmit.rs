@@ -46,8 +46,7 @@ impl<const N: usize> Station<N> {
         if self.too_late(place) || !self.prepare(timeline, slot) {
             return self.silent_until(place, slot.plus(1));
         }
-        let called = speak.closing.is_none_or(|closing| closing >= speak.call);
-        if timeline == Timeline::Home && slot >= speak.call && called && !self.visiting {
+        if timeline == Timeline::Home && slot >= speak.call {
             // What was owed has been sent.
             self.lead_in_until = None;
             self.gather_until = None;
