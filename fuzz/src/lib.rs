@@ -13,6 +13,7 @@ mod loader;
 pub mod naive;
 mod net;
 mod pipe;
+#[cfg(feature = "planner")]
 mod plan;
 mod slot_bits;
 mod station;
@@ -22,6 +23,7 @@ pub use differential::{differential_clock, differential_sequence, differential_t
 pub use loader::loader;
 pub use net::{Met, net};
 pub use pipe::Pipe;
+#[cfg(feature = "planner")]
 pub use plan::plan;
 pub use slot_bits::slot_bits;
 pub use station::{Reached, station};

@@ -51,6 +51,7 @@ fn net_seeds() {
     });
 }
 
+#[cfg(feature = "planner")]
 #[test]
 fn plan_seeds() {
     replay("plan", hopwright_fuzz::plan);

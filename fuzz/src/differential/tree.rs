@@ -5,7 +5,7 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::{Label, NetKey, Subkey};
 use hopwright_core::tree::{DIRECTORY, Node, Order, Rekey, Secret, Share};
 use hopwright_core::units::Slot;
-use hopwright_sim::keytree::{KeyTree, bound, cover};
+use hopwright_keytree::{KeyTree, bound, cover};
 use std::collections::BTreeSet;
 use std::sync::LazyLock;
 use zeroize::Zeroizing;

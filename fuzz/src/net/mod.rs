@@ -16,7 +16,7 @@ use hopwright_core::sequence::{Draw, Structure};
 use hopwright_core::station::{Command, Watermark};
 use hopwright_core::tree::{Node, Order, Secret, Share};
 use hopwright_core::units::{Channel, Dbm, Slot};
-use hopwright_sim::keytree::{KeyTree, cover};
+use hopwright_keytree::{KeyTree, cover};
 use seat::{ADDRESSES, Seat};
 use std::collections::BTreeSet;
 use std::sync::LazyLock;
