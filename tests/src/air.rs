@@ -6,8 +6,8 @@ use crate::plans::{Make, key, timing};
 use hopwright_core::address::Target;
 use hopwright_core::header::{Header, HeaderKeys};
 use hopwright_core::station::{
-    Action, CALL_SLOTS, CLOSING_SLOTS, Command, Event, Heard, Payload, Radio, Reception, Refused,
-    Station,
+    Action, CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, Command, Event, Heard,
+    Payload, Radio, Reception, Refused, Station,
 };
 use hopwright_core::timing::WORD_BITS;
 use hopwright_core::units::{Channel, Slot, Tick};
@@ -127,6 +127,32 @@ impl World {
         };
         let nodes = (0..).zip(stations).map(node).collect();
         Self { now: 1_000_000, nodes, flights: Vec::new(), log: Vec::new() }
+    }
+
+    /// Station 0 announces; all are in step then and idle, and what has happened so far is forgotten.
+    ///
+    /// # Panics
+    /// If it may not, or somebody has not heard it.
+    #[track_caller]
+    pub fn bring_into_step(&mut self) {
+        self.run_slots(3);
+        self.command(0, Command::Announce).expect("a timekeeper");
+        self.run_slots(210);
+        for (number, node) in self.nodes.iter().enumerate() {
+            assert!(node.station.in_step(), "station {number}");
+        }
+        self.forget();
+    }
+
+    /// A station without time presses, where nobody speaks: two seconds of patience, the run of six,
+    /// and it may talk.
+    ///
+    /// # Panics
+    /// If it may not press.
+    #[track_caller]
+    pub fn cut_in(&mut self, number: usize) {
+        self.command(number, Command::Press(Target::ALL)).expect("nobody speaks");
+        self.run_slots(CUT_IN_PATIENCE.us() / SLOT_US + u64::from(CUT_IN_SLOTS) + 10);
     }
 
     /// A station's clock at a time of the world.

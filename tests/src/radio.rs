@@ -4,7 +4,9 @@
 //! share an air in which a unique word reaches whoever has listened for it since the start of its
 //! preamble.
 
-use hopwright_core::front_end::{Awaited, Captured, FrontEnd, Progress, asynchronous};
+use hopwright_core::front_end::{
+    Awaited, Captured, FrontEnd, Modes, Part, Progress, Registers, Status, asynchronous,
+};
 use hopwright_core::units::{Channel, Dbm, Micros, Tick};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -16,6 +18,40 @@ pub const LEAD: u64 = 640;
 pub const WORD: u64 = 640;
 /// A bit.
 pub const BIT: u64 = 20;
+
+/// A packet transceiver with a crystal of 32 MHz and steps of 32 MHz / 2^19 = 61.035 Hz. It is nobody's: its
+/// addresses are made up.
+pub const PART: Part = Part {
+    crystal_hz: 32_000_000,
+    resolution_bits: 19,
+    write: 0x80,
+    read: 0x00,
+    registers: Registers {
+        mode: 0x10,
+        frequency: (0x20, 3),
+        divider: (0x24, 2),
+        word: 0x30,
+        second_word: Some(0x34),
+        length: (0x38, 1),
+        memory: 0x7F,
+        level: 0x40,
+    },
+    modes: Modes { standby: 1, synthesiser: 2, receive: 3, transmit: 4 },
+    status: Status {
+        ready: (0x50, 0x01),
+        settled: (0x50, 0x02),
+        whole: (0x51, 0x10),
+        sent: (0x51, 0x20),
+        above: (0x51, 0x40),
+        second: (0x51, 0x80),
+    },
+    memory_bytes: 64,
+    threshold: 31,
+    preamble_bits: 32,
+    ramp: Micros::new(60),
+    recognition: Micros::new(15),
+    level_offset_dbm: -10,
+};
 
 /// A transmission.
 #[derive(Debug, Clone, PartialEq, Eq)]

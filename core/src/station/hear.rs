@@ -304,9 +304,7 @@ impl<const N: usize> Station<N> {
             }
             Kind::Closing => {
                 if before.is_some() {
-                    self.enter(Activity::watch());
-                    self.put_wish_off(now, 0);
-                    self.report(Event::Clear { slot });
+                    self.end_over(Timeline::Home, slot, now);
                 }
             }
             Kind::Announce | Kind::LeadIn => {
@@ -362,7 +360,7 @@ impl<const N: usize> Station<N> {
         let slot = header.slot;
         if header.kind == Kind::Closing {
             self.activity = Activity::Follow(Follow { last: slot, ..follow });
-            self.leave_cut_in(slot, now);
+            self.end_over(timeline, slot, now);
             return Ok(());
         }
         let call = Call { source: header.source, target: header.target, order: false };

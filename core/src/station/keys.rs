@@ -89,8 +89,7 @@ impl<const N: usize> Station<N> {
     /// for room, for its keys must be stored first. Nothing has changed then.
     pub fn take_order(&mut self, now: Tick, order: &[u8]) -> Result<(), Refused> {
         self.first_asked(now);
-        self.tell_keys_changed();
-        if let Change::Followed { told: false, .. } = self.change {
+        if !self.tell_keys_changed() {
             return Err(Refused::Full);
         }
         let share = self.share.as_mut().ok_or(Refused::NotForUs)?;
@@ -230,7 +229,9 @@ impl<const N: usize> Station<N> {
     pub(super) fn change_keys_when_due(&mut self, now: Tick) {
         match &self.change {
             Change::None => {}
-            Change::Followed { .. } => self.tell_keys_changed(),
+            Change::Followed { .. } => {
+                let _ = self.tell_keys_changed();
+            }
             Change::Ordered(rekey) => {
                 let slot = rekey.slot();
                 let start = self.timing.start_of(slot);
@@ -256,20 +257,20 @@ impl<const N: usize> Station<N> {
         }
     }
 
-    /// Tells of the last change, if there was no room for that before.
-    fn tell_keys_changed(&mut self) {
-        if let Change::Followed { slot, told: false, .. } = self.change {
-            let queued = self.report(Event::KeysChanged { slot });
-            if let Change::Followed { told, .. } = &mut self.change {
-                *told = queued;
-            }
+    /// Tells of the last change, if there was no room for that before; `false` if there still is none.
+    fn tell_keys_changed(&mut self) -> bool {
+        let Change::Followed { slot, told: false, .. } = self.change else { return true };
+        let queued = self.report(Event::KeysChanged { slot });
+        if let Change::Followed { told, .. } = &mut self.change {
+            *told = queued;
         }
+        queued
     }
 
     fn change_keys(&mut self, now: Tick, slot: Slot) {
         if self.activity.timeline() == Timeline::CutIn {
             // Whoever cuts in now is not one of those who go over.
-            self.leave_cut_in(slot, now);
+            self.end_over(Timeline::CutIn, slot, now);
         }
         let Change::Ordered(rekey) = core::mem::take(&mut self.change) else { return };
         let former = core::mem::replace(&mut self.key, rekey.key().copy());

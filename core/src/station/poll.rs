@@ -266,7 +266,7 @@ impl<const N: usize> Station<N> {
             (Grip::Adrift, Timeline::Home) if self.holds_floor() => {}
             (Grip::Adrift | Grip::Lost, Timeline::Home) => self.lose(slot),
             (Grip::Coasting(_) | Grip::Adrift | Grip::Lost, Timeline::CutIn | Timeline::Single) => {
-                self.leave_cut_in(slot, now);
+                self.end_over(timeline, slot, now);
             }
         }
         match self.activity {
@@ -315,19 +315,19 @@ impl<const N: usize> Station<N> {
         let run_over =
             follow.timeline == Timeline::Home && follow.run_end.is_some_and(|end| slot >= end);
         let silent = slot > follow.last.plus(patience);
-        if run_over || silent {
+        if run_over {
             self.finish(follow.timeline, now);
-            // Everybody else finds it over in the same slot; and behind a run somebody may call.
-            self.put_wish_off(now, if run_over { LISTENING_FRAMES } else { 0 });
-            if !run_over {
-                self.report(Event::Clear { slot });
-            }
+            // Somebody may call behind it.
+            self.put_wish_off(now, LISTENING_FRAMES);
+        } else if silent {
+            self.end_over(follow.timeline, slot, now);
         }
     }
 
-    /// Leaves a cut-in before its end.
-    pub(super) fn leave_cut_in(&mut self, slot: Slot, now: Tick) {
-        self.return_home(now);
+    /// Somebody's over is at its end, or is followed no longer. Everybody else finds so in the same
+    /// slot.
+    pub(super) fn end_over(&mut self, timeline: Timeline, slot: Slot, now: Tick) {
+        self.finish(timeline, now);
         self.put_wish_off(now, 0);
         self.report(Event::Clear { slot });
     }

@@ -19,10 +19,7 @@ impl<const N: usize> Station<N> {
         if place.slot < run.first {
             return self.silent_until(place, run.first);
         }
-        if self.too_late(place) {
-            return self.silent_until(place, place.slot.plus(1));
-        }
-        if !self.prepare(Timeline::Home, place.slot) {
+        if !self.prepare(Timeline::Home, place) {
             return self.silent_until(place, place.slot.plus(1));
         }
         let hop = self.run_hop(Timeline::Home, place.slot);
@@ -43,7 +40,7 @@ impl<const N: usize> Station<N> {
             return self.silent_until(place, speak.first);
         }
         // (Before anything is taken for the slot.)
-        if self.too_late(place) || !self.prepare(timeline, slot) {
+        if !self.prepare(timeline, place) {
             return self.silent_until(place, slot.plus(1));
         }
         if timeline == Timeline::Home && slot >= speak.call {
@@ -91,8 +88,15 @@ impl<const N: usize> Station<N> {
         }
     }
 
-    /// Whether a slot may be prepared for transmission: once, and not after a later one.
-    fn prepare(&mut self, timeline: Timeline, slot: Slot) -> bool {
+    /// Whether the slot under way may be prepared for transmission: before its word should be on the
+    /// air, once, and not after a later one.
+    fn prepare(&mut self, timeline: Timeline, place: Place) -> bool {
+        let slot = place.slot;
+        let word = place.clock.start_of(&self.timing, slot).plus(self.timing.word_offset());
+        if place.now > word {
+            count(&mut self.counters.late);
+            return false;
+        }
         let prepared = match timeline {
             Timeline::Home => &mut self.prepared,
             Timeline::CutIn | Timeline::Single => &mut self.prepared_guest,
@@ -109,16 +113,6 @@ impl<const N: usize> Station<N> {
         let until = place.clock.start_of(&self.timing, first);
         let action = Action { radio: Radio::Off, from: place.now, until, poll_by: until };
         Current { action, hop: None }
-    }
-
-    /// Whether the word of the slot under way should have been on the air already. Counts it.
-    fn too_late(&mut self, place: Place) -> bool {
-        let at = place.clock.start_of(&self.timing, place.slot).plus(self.timing.word_offset());
-        let late = place.now > at;
-        if late {
-            count(&mut self.counters.late);
-        }
-        late
     }
 
     /// A transmission in the slot under way.

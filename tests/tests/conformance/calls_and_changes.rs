@@ -60,11 +60,7 @@ fn station(number: usize) -> Station<128> {
 /// A post 10, a boat 4B and a team 51, in step and idle after an announce.
 pub(super) fn net() -> World {
     let mut world = World::of((0..3).map(station).collect());
-    world.run_slots(3);
-    world.command(POST, Command::Announce).expect("a timekeeper");
-    world.run_slots(210);
-    assert!(world.nodes.iter().all(|node| node.station.in_step()));
-    world.forget();
+    world.bring_into_step();
     world
 }
 

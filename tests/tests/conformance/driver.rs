@@ -101,6 +101,12 @@ fn run(sets: &mut [Set], until: u64) {
     panic!("a loop that does not sleep");
 }
 
+/// A member and its asynchronous driver, which have done nothing yet.
+fn asynchronously(air: &Rc<RefCell<Air>>) -> (Station<128>, asynchronous::Driver<Radio>) {
+    let driver = asynchronous::Driver::new(Radio::new(air), timing());
+    (Make::member(0x21).station(&key(1)), driver.unwrap())
+}
+
 #[test]
 fn two_drivers_bring_a_net_into_step_and_a_payload_across() {
     let air = Rc::new(RefCell::new(Air::default()));
@@ -258,8 +264,7 @@ fn a_radio_that_failed_is_told_anew() {
     assert!(set.driver.step(&mut set.station).is_ok());
     assert_eq!(set.radio().log, ["tune", "listen"]);
 
-    let mut station = Make::member(0x21).station(&key(1));
-    let mut driver = asynchronous::Driver::new(Radio::new(&air), timing()).unwrap();
+    let (mut station, mut driver) = asynchronously(&air);
     driver.front_end().fails = 1;
     ready(async {
         assert_eq!(driver.step(&mut station).await, Err(Dead));
@@ -278,8 +283,7 @@ fn a_radio_that_failed_when_it_was_measured_is_told_anew() {
     assert_eq!(set.driver.qualify(&channels), Err(QualifyError::Radio(Dead)));
     set.step(0);
     assert_eq!(set.radio().log, ["tune", "listen", "tune", "listen"]);
-    let mut station = Make::member(0x21).station(&key(1));
-    let mut driver = asynchronous::Driver::new(Radio::new(&air), timing()).unwrap();
+    let (mut station, mut driver) = asynchronously(&air);
     ready(async {
         let _ = driver.step(&mut station).await.unwrap();
         driver.front_end().fails = 1;
@@ -298,8 +302,7 @@ fn a_radio_that_could_not_be_looked_at_is_told_anew() {
     assert_eq!(set.driver.step(&mut set.station), Err(Dead));
     set.step(0);
     assert_eq!(set.radio().log, ["tune", "listen", "tune", "listen"]);
-    let mut station = Make::member(0x21).station(&key(1));
-    let mut driver = asynchronous::Driver::new(Radio::new(&air), timing()).unwrap();
+    let (mut station, mut driver) = asynchronously(&air);
     ready(async {
         let _ = driver.step(&mut station).await.unwrap();
         driver.front_end().looks_fail = 1;
@@ -404,8 +407,7 @@ fn executors_drive_as_loops_do() {
     let mut looped = [Set::new(Make::member(0x21), &air)];
     run(&mut looped, 4_100_000);
 
-    let mut station = Make::member(0x21).station(&key(1));
-    let mut driver = asynchronous::Driver::new(Radio::new(&air), timing()).unwrap();
+    let (mut station, mut driver) = asynchronously(&air);
     let mut heard = Vec::new();
     ready(async {
         loop {

@@ -30,12 +30,14 @@ fn makes() -> Vec<Make> {
 /// Four stations, in step and idle after an announce.
 fn net() -> World {
     let mut world = World::new(&makes());
-    world.run_slots(3);
-    world.command(POST, Command::Announce).expect("a timekeeper");
-    world.run_slots(210);
-    assert!(world.nodes.iter().all(|node| node.station.in_step()));
-    world.forget();
+    world.bring_into_step();
     world
+}
+
+/// Two stations without time whose oscillators are that poor.
+fn two_with(tolerance_ppb: u32) -> World {
+    let poor = |make| Make { tolerance_ppb, ..make };
+    World::new(&makes().into_iter().take(2).map(poor).collect::<Vec<_>>())
 }
 
 /// A station loses its power, and has it back at once.
@@ -71,9 +73,7 @@ fn assert_one_at_a_time(world: &World) {
 fn nobody_calls_on_top_of_the_call_behind_a_run() {
     let mut world = net();
     restart(&mut world, OTHER);
-    world.command(OTHER, Command::Press(Target::ALL)).expect("nobody speaks");
-    // Two seconds of patience, and the run of six.
-    world.run_slots(100 + u64::from(CUT_IN_SLOTS) + 10);
+    world.cut_in(OTHER);
     assert_eq!(went_ahead(&world), [OTHER]);
     world.command(OTHER, Command::Release).expect("it speaks");
     world.run_slots(10);
@@ -123,8 +123,7 @@ fn those_without_time_do_not_cut_in_together() {
     for silently in [false, true] {
         let mut world = World::new(&makes()[..3]);
         world.run_slots(3);
-        world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
-        world.run_slots(100 + u64::from(CUT_IN_SLOTS) + 10);
+        world.cut_in(POST);
         for node in [BOAT, OTHER] {
             world.command(node, Command::Press(Target::ALL)).expect("a wish");
         }
@@ -146,16 +145,13 @@ fn those_without_time_do_not_cut_in_together() {
 /// of 100 ppm the clock of anybody else passes the guard of 0.5 ms within seconds.
 #[test]
 fn a_talk_on_a_provisional_timeline_lasts_however_poor_the_oscillators() {
-    let poor: Vec<Make> =
-        makes().into_iter().map(|make| Make { tolerance_ppb: 100_000, ..make }).collect();
     for mode in [Mode::Hopping, Mode::SingleSealed] {
-        let mut world = World::new(&poor[..2]);
+        let mut world = two_with(100_000);
         world.run_slots(3);
         for node in [POST, BOAT] {
             world.command(node, Command::Mode(mode)).expect("a calling channel");
         }
-        world.command(BOAT, Command::Press(Target::ALL)).expect("nobody speaks");
-        world.run_slots(100 + u64::from(CUT_IN_SLOTS) + 10);
+        world.cut_in(BOAT);
         assert_eq!(went_ahead(&world), [BOAT], "{mode:?}");
         world.forget();
         // A minute of talk.
@@ -180,14 +176,11 @@ fn a_talk_on_a_provisional_timeline_lasts_however_poor_the_oscillators() {
 /// time must hold for those who go by their own (section 5).
 #[test]
 fn a_talk_lasts_between_oscillators_at_opposite_ends() {
-    let poor: Vec<Make> =
-        makes().into_iter().map(|make| Make { tolerance_ppb: 10_000, ..make }).collect();
     for ppb in [10_000, -10_000] {
-        let mut world = World::new(&poor[..2]);
+        let mut world = two_with(10_000);
         (world.nodes[BOAT].ppb, world.nodes[POST].ppb) = (ppb, -ppb);
         world.run_slots(3);
-        world.command(BOAT, Command::Press(Target::ALL)).expect("nobody speaks");
-        world.run_slots(100 + u64::from(CUT_IN_SLOTS) + 10);
+        world.cut_in(BOAT);
         assert_eq!(went_ahead(&world), [BOAT], "{ppb}");
         world.forget();
         // Three minutes.
@@ -222,8 +215,7 @@ fn a_cut_in_released_in_its_run_is_seen_to_end() {
 fn a_bouncing_key_uses_up_no_lead_in() {
     let mut world = net();
     restart(&mut world, OTHER);
-    world.command(OTHER, Command::Press(Target::ALL)).expect("nobody speaks");
-    world.run_slots(100 + u64::from(CUT_IN_SLOTS) + 10);
+    world.cut_in(OTHER);
     world.command(OTHER, Command::Release).expect("it speaks");
     world.run_slots(10);
     world.forget();

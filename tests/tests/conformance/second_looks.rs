@@ -11,8 +11,8 @@ use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
-    CALL_SLOTS, CLOSING_SLOTS, CUT_IN_PATIENCE, CUT_IN_SLOTS, Command, Dropped, Event,
-    FixedChannels, Heard, Mode, Radio, Refused, Role, VERIFY_SLOTS, WATERMARK_STEP, Watermark,
+    CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, FixedChannels, Heard, Mode, Radio, Refused,
+    Role, VERIFY_SLOTS, WATERMARK_STEP, Watermark,
 };
 use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb, Slot, Tick};
 use hopwright_tests::air::{Flight, SLOT_US, World};
@@ -32,11 +32,7 @@ fn net_in_step() -> World {
     let fixed = FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE };
     let makes = [Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)];
     let mut world = World::new(&makes.map(|make| Make { fixed, ..make }));
-    world.run_slots(3);
-    world.command(POST, Command::Announce).expect("a timekeeper");
-    world.run_slots(210);
-    assert!(world.nodes.iter().all(|node| node.station.in_step()));
-    world.forget();
+    world.bring_into_step();
     world
 }
 
@@ -319,8 +315,7 @@ fn words_alone_do_not_confirm_a_coasting_station() {
 fn a_cut_in_is_followed_for_a_minute_with_poor_oscillators() {
     let make = Make { tolerance_ppb: 10_000, ..Make::member(0x10) };
     let mut world = World::new(&[make, Make { address: 0x51, ..make }]);
-    world.command(BOAT, Command::Press(Target::ALL)).expect("nobody speaks");
-    world.run_slots(CUT_IN_PATIENCE.us() / SLOT_US + u64::from(CUT_IN_SLOTS) + 5);
+    world.cut_in(BOAT);
     assert!(world.nodes[BOAT].station.cuts_in());
     world.run_slots(60 * SECOND / SLOT_US);
     world.nodes[BOAT].outbox.push_back(b"still here".to_vec());

@@ -9,61 +9,22 @@ use embedded_hal_mock::eh1::digital::{Mock as PinMock, State, Transaction as Pin
 use embedded_hal_mock::eh1::spi::{Mock as BusMock, Transaction};
 use hopwright_core::band::Raster;
 use hopwright_core::front_end::{
-    Awaited, Board, Captured, FrontEnd, Modes, NoPin, Part, PartError, Polled, Progress,
-    RadioError, Registers, Stamps, Status, Transceiver, asynchronous,
+    Awaited, Board, Captured, FrontEnd, NoPin, Part, PartError, Polled, Progress, RadioError,
+    Registers, Stamps, Transceiver, asynchronous,
 };
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Dbm, Hertz, Micros, Tick};
+use hopwright_tests::radio::PART;
 use std::cell::Cell;
 use std::convert::Infallible;
 use std::future::Future;
 use std::pin::pin;
 use std::task::{Context, Poll, Waker};
 
-const STANDBY: u8 = 1;
-const SYNTHESISER: u8 = 2;
-const RECEIVE: u8 = 3;
-const TRANSMIT: u8 = 4;
-
-/// A part with a crystal of 32 MHz and steps of 32 MHz / 2^19 = 61.035 Hz.
-fn part() -> Part {
-    Part {
-        crystal_hz: 32_000_000,
-        resolution_bits: 19,
-        write: 0x80,
-        read: 0x00,
-        registers: Registers {
-            mode: 0x10,
-            frequency: (0x20, 3),
-            divider: (0x24, 2),
-            word: 0x30,
-            second_word: Some(0x34),
-            length: (0x38, 1),
-            memory: 0x7F,
-            level: 0x40,
-        },
-        modes: Modes {
-            standby: STANDBY,
-            synthesiser: SYNTHESISER,
-            receive: RECEIVE,
-            transmit: TRANSMIT,
-        },
-        status: Status {
-            ready: (0x50, 0x01),
-            settled: (0x50, 0x02),
-            whole: (0x51, 0x10),
-            sent: (0x51, 0x20),
-            above: (0x51, 0x40),
-            second: (0x51, 0x80),
-        },
-        memory_bytes: 64,
-        threshold: 31,
-        preamble_bits: 32,
-        ramp: Micros::new(60),
-        recognition: Micros::new(15),
-        level_offset_dbm: -10,
-    }
-}
+const STANDBY: u8 = PART.modes.standby;
+const SYNTHESISER: u8 = PART.modes.synthesiser;
+const RECEIVE: u8 = PART.modes.receive;
+const TRANSMIT: u8 = PART.modes.transmit;
 
 /// The raster of the built-in plan: 902.3 MHz and 127 further channels, 200 kHz apart.
 fn raster() -> Raster {
@@ -194,7 +155,7 @@ fn wait<T>(future: impl Future<Output = T>) -> T {
 
 #[test]
 fn frequency_words_are_those_worked_out_by_hand() {
-    let word = |hz| part().frequency_word(Hertz::new(hz));
+    let word = |hz| PART.frequency_word(Hertz::new(hz));
     // 902 300 000 * 524 288 / 32 000 000 = 14 783 283.2
     assert_eq!(word(902_300_000), Ok(14_783_283));
     // 927 700 000 * 524 288 / 32 000 000 = 15 199 436.8: rounded up.
@@ -202,32 +163,32 @@ fn frequency_words_are_those_worked_out_by_hand() {
     // 30 MHz is a whole number of steps: 491 520.
     assert_eq!(word(30_000_000), Ok(491_520));
     // Half a step is rounded up: 500 Hz at a step of 1000 Hz.
-    let coarse = Part { crystal_hz: 1_000, resolution_bits: 0, ..part() };
+    let coarse = Part { crystal_hz: 1_000, resolution_bits: 0, ..PART };
     assert_eq!(coarse.frequency_word(Hertz::new(499)), Ok(0));
     assert_eq!(coarse.frequency_word(Hertz::new(500)), Ok(1));
     // Another crystal, other widths: 433.92 MHz * 65 536 / 26 MHz = 1 093 745.43
-    let other = Part { crystal_hz: 26_000_000, resolution_bits: 16, ..part() };
+    let other = Part { crystal_hz: 26_000_000, resolution_bits: 16, ..PART };
     assert_eq!(other.frequency_word(Hertz::new(433_920_000)), Ok(1_093_745));
     // 2^24 - 1 is the last word of three bytes: 1023.999 97 MHz.
     assert_eq!(word(1_023_999_938), Ok(0xFF_FFFF));
     let beyond = Hertz::new(1_024_000_000);
-    assert_eq!(part().frequency_word(beyond), Err(PartError::Frequency(beyond)));
+    assert_eq!(PART.frequency_word(beyond), Err(PartError::Frequency(beyond)));
     let absurd = Hertz::new(u64::MAX);
-    assert_eq!(part().frequency_word(absurd), Err(PartError::Frequency(absurd)));
+    assert_eq!(PART.frequency_word(absurd), Err(PartError::Frequency(absurd)));
 }
 
 #[test]
 fn dividers_give_the_bit_rate_or_are_refused() {
     // 32 MHz / 50 kbit/s = 640 exactly.
-    assert_eq!(part().divider(50_000, 868), Ok(640));
+    assert_eq!(PART.divider(50_000, 868), Ok(640));
     // 26 MHz / 38.4 kbit/s = 677.08: off by 1.2e-4, which is half a bit after 4060 bits.
-    let other = Part { crystal_hz: 26_000_000, ..part() };
+    let other = Part { crystal_hz: 26_000_000, ..PART };
     assert_eq!(other.divider(38_400, 868), Ok(677));
     assert_eq!(other.divider(38_400, 4_096), Err(PartError::BitRate(38_400)));
     // 32 MHz / 488 bit/s = 65 574: more than two bytes.
-    assert_eq!(part().divider(488, 1), Err(PartError::BitRate(488)));
-    assert_eq!(part().divider(0, 1), Err(PartError::BitRate(0)));
-    assert_eq!(part().divider(u32::MAX, 1), Err(PartError::BitRate(u32::MAX)));
+    assert_eq!(PART.divider(488, 1), Err(PartError::BitRate(488)));
+    assert_eq!(PART.divider(0, 1), Err(PartError::BitRate(0)));
+    assert_eq!(PART.divider(u32::MAX, 1), Err(PartError::BitRate(u32::MAX)));
 }
 
 #[test]
@@ -239,31 +200,31 @@ fn parts_that_contradict_themselves_or_the_plan_are_refused() {
         board.done();
         made.err()
     };
-    assert_eq!(refused(&part(), raster()), None);
+    assert_eq!(refused(&PART, raster()), None);
     let field = |frequency, divider, length| {
-        let registers = Registers { frequency, divider, length, ..part().registers };
-        Part { registers, ..part() }
+        let registers = Registers { frequency, divider, length, ..PART.registers };
+        Part { registers, ..PART }
     };
     let (three, two, one) = ((0x20, 3), (0x24, 2), (0x38, 1));
     assert_eq!(refused(&field((0x20, 0), two, one), raster()), Some(PartError::Field(0)));
     assert_eq!(refused(&field(three, (0x24, 5), one), raster()), Some(PartError::Field(5)));
     assert_eq!(refused(&field(three, two, (0x38, 3)), raster()), Some(PartError::Field(3)));
-    let fine = Part { resolution_bits: 25, ..part() };
+    let fine = Part { resolution_bits: 25, ..PART };
     assert_eq!(refused(&fine, raster()), Some(PartError::Resolution(25)));
-    let full = Part { threshold: 63, ..part() };
+    let full = Part { threshold: 63, ..PART };
     let why = PartError::Threshold { threshold: 63, memory: 64 };
     assert_eq!(refused(&full, raster()), Some(why));
-    let never = Part { threshold: 0, ..part() };
+    let never = Part { threshold: 0, ..PART };
     let why = PartError::Threshold { threshold: 0, memory: 64 };
     assert_eq!(refused(&never, raster()), Some(why));
     let step = Hertz::new(200_000_000);
     let wide = Raster::new(Hertz::new(902_300_000), step, step, 2).unwrap();
     let top = Hertz::new(1_102_300_000);
-    assert_eq!(refused(&part(), wide), Some(PartError::Frequency(top)));
+    assert_eq!(refused(&PART, wide), Some(PartError::Frequency(top)));
     // 512 bytes behind a word do not fit a length of one byte.
     let long = Timing::new(100_000, 1_000, 500, 42_000).unwrap();
     assert!(long.bytes() > 255);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let bench = Bench::new(&[], &[], &[]);
     let made = Transceiver::new(&part, raster(), &long, bench.board(|| Tick::ZERO, &stamp));
     assert!(matches!(made.err(), Some(PartError::Length(bytes)) if bytes == long.bytes()));
@@ -276,7 +237,7 @@ fn what_does_not_change_is_written_once() {
     let bus =
         [write(&[0x90, STANDBY]), write(&[0xE0, 0xAA]), write(&[0xE1, 7]), write(&[0xA4, 2, 0x80])];
     let bench = Bench::new(&bus, &[State::Low], &[]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::ZERO, &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     radio.start(&[(0x60, 0xAA), (0x61, 7)]).unwrap();
@@ -291,7 +252,7 @@ fn a_channel_is_reached_when_the_synthesiser_has_settled() {
     let mut bus = vec![enter(STANDBY), write(&[0xA0, 0xE1, 0xD3, 0x33]), enter(SYNTHESISER)];
     bus.extend([read(0x50, &[0x01]), read(0x50, &[0x01]), read(0x50, &[0x03])]);
     let bench = Bench::new(&bus, &[State::Low], &[10, 10]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::ZERO, &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     radio.tune(channel(5)).unwrap();
@@ -305,7 +266,7 @@ fn a_synthesiser_that_never_settles_is_an_error() {
     let mut bus = vec![enter(STANDBY), write(&[0xA0, 0xE1, 0xD3, 0x33]), enter(SYNTHESISER)];
     bus.extend(vec![read(0x50, &[0x01]); 200]);
     let bench = Bench::new(&bus, &[State::Low], &[10; 200]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::ZERO, &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     assert_eq!(radio.tune(channel(5)), Err(RadioError::NotSettled));
@@ -347,7 +308,7 @@ const CAPTURED: Captured = Captured { word: !0x1234_5678, at: Tick::new(5_015), 
 fn a_reception_is_stamped_where_its_word_began() {
     let (bus, header) = header_on_a_traffic_channel();
     let bench = Bench::new(&bus, &[State::Low, State::Low], &[]);
-    let (part, stamp, time) = (part(), Cell::new(None), Cell::new(6_000));
+    let (part, stamp, time) = (PART, Cell::new(None), Cell::new(6_000));
     let board = bench.board(|| Tick::new(time.get()), &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     let mut bits = [0; 512];
@@ -373,7 +334,7 @@ fn a_reception_is_stamped_where_its_word_began() {
 fn executors_see_the_same_bus() {
     let (bus, header) = header_on_a_traffic_channel();
     let bench = Bench::new(&bus, &[State::Low, State::Low], &[]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::new(6_000), &stamp);
     let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
     let mut bits = [0; 512];
@@ -418,7 +379,7 @@ fn a_long_transmission_is_written_as_the_memory_empties() {
         enter(STANDBY),
     ];
     let bench = Bench::new(&bus, &[State::Low, State::Low, State::High, State::Low], &[800]);
-    let (part, stamp, time) = (part(), Cell::new(None), Cell::new(10_000));
+    let (part, stamp, time) = (PART, Cell::new(None), Cell::new(10_000));
     let board = bench.board(|| Tick::new(time.get()), &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     let mut bits = [0; 512];
@@ -458,7 +419,7 @@ fn the_amplifier_is_off_while_listening_whatever_was_before() {
         enter(RECEIVE),
     ];
     let bench = Bench::new(&bus, &[State::Low, State::High, State::Low], &[]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::ZERO, &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     radio.load(1, &[7; 4]).unwrap();
@@ -484,7 +445,7 @@ fn a_transmission_that_could_not_be_started_is_none() {
         [write(&[0xB0, 0, 0, 0, 1]), write(&[0xB8, 4]), read(0x50, &[0x03]), fill(0xFF, &[7; 4])];
     // The pin fails, and the bus is not used again. What was loaded cannot be sent any more.
     let trouble = MockError::Io(std::io::ErrorKind::Other);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let failing = || {
         let high = Pin::set(State::High).with_error(trouble.clone());
         let pin = PinMock::new(&[Pin::set(State::Low), high, Pin::set(State::Low)]);
@@ -513,7 +474,7 @@ fn a_transmission_that_could_not_be_started_is_none() {
 
 #[test]
 fn each_transmission_is_its_own_bits_and_ends_in_silence() {
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let slot = |word: u8, bits: u8| {
         [
             write(&[0xB0, 0, 0, 0, word]),
@@ -562,7 +523,7 @@ fn a_part_with_two_words_waits_for_one_twice() {
         enter(RECEIVE),
     ];
     let bench = Bench::new(&bus, &[State::Low], &[]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::ZERO, &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     radio.listen(Awaited { word: 0x1234_5678, bytes: 33, complement: None }).unwrap();
@@ -574,7 +535,7 @@ fn a_mode_that_never_comes_into_force_is_an_error() {
     let mut bus = vec![write(&[0x90, STANDBY])];
     bus.extend(vec![read(0x50, &[0x02]); 200]);
     let bench = Bench::new(&bus, &[State::Low], &[10; 200]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::ZERO, &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     assert_eq!(radio.off(), Err(RadioError::NotReady));
@@ -593,7 +554,7 @@ fn a_radio_that_is_renewed_has_its_synthesiser_on_and_nothing_under_way() {
         enter(SYNTHESISER),
     ];
     let bench = Bench::new(&bus, &[State::Low, State::Low], &[]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::ZERO, &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     radio.load(1, &[7; 4]).unwrap();
@@ -605,7 +566,7 @@ fn a_radio_that_is_renewed_has_its_synthesiser_on_and_nothing_under_way() {
 #[test]
 fn more_bits_than_the_length_holds_are_refused() {
     let bench = Bench::new(&[], &[], &[]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::ZERO, &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     assert_eq!(radio.load(1, &[0; 256]), Err(RadioError::TooLong(256)));
@@ -615,8 +576,8 @@ fn more_bits_than_the_length_holds_are_refused() {
 
 #[test]
 fn a_part_with_one_word_waits_for_that() {
-    let registers = Registers { second_word: None, ..part().registers };
-    let part = Part { registers, ..part() };
+    let registers = Registers { second_word: None, ..PART.registers };
+    let part = Part { registers, ..PART };
     let bus = [
         write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
         write(&[0xB8, 108]),
@@ -638,7 +599,7 @@ fn levels_are_half_decibels_below_the_offset() {
     // -10 - 171 / 2 = -95.5, rounded towards the stronger.
     let bus = [read(0x40, &[171])];
     let bench = Bench::new(&bus, &[], &[]);
-    let (part, stamp) = (part(), Cell::new(None));
+    let (part, stamp) = (PART, Cell::new(None));
     let board = bench.board(|| Tick::ZERO, &stamp);
     let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
     assert_eq!(radio.level(), Ok(Dbm::new(-95)));
@@ -681,7 +642,7 @@ fn a_failing_pin_is_told_and_a_missing_one_never_fails() {
     let expected = [Pin::set(State::Low).with_error(trouble.clone())];
     let mut pin = PinMock::new(&expected);
     let mut bus = BusMock::new(&enter(STANDBY));
-    let (part, delay) = (part(), DelayMock::new(&[]));
+    let (part, delay) = (PART, DelayMock::new(&[]));
     let board = Board {
         spi: bus.clone(),
         amplifier: pin.clone(),

@@ -30,13 +30,7 @@ fn addressed(target: u8) -> Target {
 /// A post, a boat 4B and another boat 51, in step and idle after an announce.
 fn net_in_step() -> World {
     let mut world = World::new(&[Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)]);
-    world.run_slots(3);
-    world.command(POST, Command::Announce).expect("a timekeeper");
-    world.run_slots(210);
-    for node in [POST, BOAT, OTHER] {
-        assert!(world.nodes[node].station.in_step(), "station {node}");
-    }
-    world.forget();
+    world.bring_into_step();
     world
 }
 

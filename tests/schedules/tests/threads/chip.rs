@@ -8,63 +8,25 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::{ErrorType as PinErrors, OutputPin};
 use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 use hopwright_core::address::Target;
-use hopwright_core::front_end::{
-    self, Modes, Part, Registers, SharedDriver, Stamps, Status, Transceiver,
-};
+use hopwright_core::front_end::{self, SharedDriver, Stamps, Transceiver};
 use hopwright_core::shared::{Hops, Turn};
 use hopwright_core::station::{Command, Event, Station};
 use hopwright_core::units::{Channel, Micros, Tick};
 use hopwright_tests::plans::{Make, key, raster, timing};
+use hopwright_tests::radio::PART;
 use std::cell::RefCell;
 use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::rc::Rc;
 
-const MODE: u8 = 0x10;
-const FREQUENCY: u8 = 0x20;
-const LENGTH: u8 = 0x38;
-const MEMORY: u8 = 0x7F;
-const STANDBY: u8 = 1;
-const SYNTHESISER: u8 = 2;
-const RECEIVE: u8 = 3;
-const TRANSMIT: u8 = 4;
-
-static PART: Part = Part {
-    crystal_hz: 32_000_000,
-    resolution_bits: 19,
-    write: 0x80,
-    read: 0x00,
-    registers: Registers {
-        mode: MODE,
-        frequency: (FREQUENCY, 3),
-        divider: (0x24, 2),
-        word: 0x30,
-        second_word: Some(0x34),
-        length: (LENGTH, 1),
-        memory: MEMORY,
-        level: 0x40,
-    },
-    modes: Modes {
-        standby: STANDBY,
-        synthesiser: SYNTHESISER,
-        receive: RECEIVE,
-        transmit: TRANSMIT,
-    },
-    status: Status {
-        ready: (0x50, 0x01),
-        settled: (0x50, 0x02),
-        whole: (0x51, 0x10),
-        sent: (0x51, 0x20),
-        above: (0x51, 0x40),
-        second: (0x51, 0x80),
-    },
-    memory_bytes: 64,
-    threshold: 31,
-    preamble_bits: 32,
-    ramp: Micros::new(60),
-    recognition: Micros::new(15),
-    level_offset_dbm: -10,
-};
+const MODE: u8 = PART.registers.mode;
+const FREQUENCY: u8 = PART.registers.frequency.0;
+const LENGTH: u8 = PART.registers.length.0;
+const MEMORY: u8 = PART.registers.memory;
+const STANDBY: u8 = PART.modes.standby;
+const SYNTHESISER: u8 = PART.modes.synthesiser;
+const RECEIVE: u8 = PART.modes.receive;
+const TRANSMIT: u8 = PART.modes.transmit;
 
 /// What was on the air.
 #[derive(Debug, Clone, PartialEq, Eq)]
