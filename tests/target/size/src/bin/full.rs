@@ -15,23 +15,106 @@ use hopwright_core::keys::NetKey;
 use hopwright_core::message::{Inbox, Layout, Origin, Outbox, Progress};
 use hopwright_core::sequence::{Draw, Structure, Timeline};
 use hopwright_core::station::{
-    Command, Config, FixedChannels, Mode, Payload, Reception, Role, Station, Watermark,
+    Command, Config, FixedChannels, Payload, Reception, Role, Station, Watermark,
 };
 use hopwright_core::timing::Timing;
 #[cfg(feature = "tree")]
 use hopwright_core::tree::{Secret, Share};
 use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb, Slot, Tick};
 
+/// What the outside world would tell: one block of memory, so that the program around the core is small.
+struct Given {
+    now: Tick,
+    channel: Channel,
+    word: u32,
+    level: Dbm,
+    bits: [u8; 108],
+    text: [u8; 108],
+    payload: Payload,
+    command: Command,
+    key: [u8; 32],
+    hertz: [Hertz; 8],
+    channels: u16,
+    kind: LaneKind,
+    lanes: u8,
+    lane: u8,
+    pick: Pick<'static>,
+    structure: Structure,
+    /// Slot, settling, guard, bits per second.
+    timing: [u32; 4],
+    clock: ClockPlan,
+    announce_slots: u16,
+    fixed: FixedChannels,
+    address: Address,
+    role: Role,
+    watermark: Watermark,
+    seed: u64,
+    #[cfg(feature = "tree")]
+    path: ([[u8; 16]; 9], [[u8; 16]; 8]),
+}
+
+const NOTHING: Given = Given {
+    now: Tick::ZERO,
+    channel: CHANNEL,
+    word: 0,
+    level: Dbm::new(0),
+    bits: [0; 108],
+    text: [0; 108],
+    payload: Payload {
+        timeline: Timeline::Home,
+        slot: Slot::ZERO,
+        source: Address::new(0),
+        target: Target::ALL,
+        order: false,
+    },
+    command: Command::Announce,
+    key: [0; 32],
+    hertz: [Hertz::new(0); 8],
+    channels: 0,
+    kind: LaneKind::Disjoint { width: 0 },
+    lanes: 0,
+    lane: 0,
+    pick: Pick::All,
+    structure: Structure {
+        frame: 0,
+        rendezvous: 0,
+        window: 0,
+        draw: Draw::Balanced,
+        equal_use: false,
+    },
+    timing: [0; 4],
+    clock: ClockPlan::new(TOLERANCE, Micros::ZERO, Micros::ZERO),
+    announce_slots: 0,
+    fixed: FixedChannels { calling: None, watch: None, lockout: Micros::ZERO },
+    address: Address::new(0),
+    role: Role::Timekeeper,
+    watermark: Watermark::Fresh,
+    seed: 0,
+    #[cfg(feature = "tree")]
+    path: ([[0; 16]; 9], [[0; 16]; 8]),
+};
+const CHANNEL: Channel = match Channel::new(0) {
+    Some(channel) => channel,
+    None => panic!(),
+};
+const TOLERANCE: Ppb = match Ppb::new(0) {
+    Some(tolerance) => tolerance,
+    None => panic!(),
+};
+
 #[cortex_m_rt::entry]
 fn main() -> ! {
+    // (The entry point's macro lends it out once.)
+    static mut GIVEN: Given = NOTHING;
+    let given = black_box(GIVEN);
     // Without a station there is nothing to do, and the image stays alive either way.
-    if let Some(mut station) = station() {
+    if let Some(mut station) = station(given) {
         loop {
-            call(&mut station);
+            call(&mut station, black_box(given));
             #[cfg(feature = "tree")]
-            keys(&mut station);
+            keys(&mut station, given);
             #[cfg(feature = "messages")]
-            messages(&mut station);
+            messages(&mut station, given);
         }
     }
     loop {
@@ -45,57 +128,36 @@ fn panic(_: &PanicInfo<'_>) -> ! {
 }
 
 /// One of everything that a driver does.
-fn call(station: &mut Station<128>) {
-    let now = black_box(Tick::ZERO);
-    let _ = black_box(station.poll(now));
+fn call(station: &mut Station<128>, given: &mut Given) {
+    let now = given.now;
+    let _ = black_box(&station.poll(now));
     black_box(station.burst());
-    let reception = Reception {
-        channel: black_box(Channel::default()),
-        word: black_box(0),
-        at: now,
-        bits: black_box(&[0; 108]),
-    };
-    let _ = black_box(station.heard(now, reception));
-    let payload = black_box(Payload {
-        timeline: Timeline::Home,
-        slot: Slot::ZERO,
-        source: Address::new(0),
-        target: Target::ALL,
-        order: false,
-    });
-    let mut text = [0; 108];
-    black_box(station.open_payload(&payload, reception.bits, &mut text));
-    black_box(&text);
-    station.energy(now, reception.channel, black_box(Dbm::new(0)));
-    let command = match black_box(0) {
-        0 => Command::Announce,
-        1 => Command::Press(black_box(Target::ALL)),
-        2 => Command::Mode(black_box(Mode::SinglePlain)),
-        #[cfg(feature = "tree")]
-        3 => Command::Order,
-        _ => Command::Release,
-    };
-    let _ = black_box(station.command(now, command));
-    let _ = black_box(station.queue_payload(reception.bits));
-    black_box(station.next_event());
-    black_box((station.slot(now), station.in_step(), station.holds_floor(), station.counters()));
+    let reception =
+        Reception { channel: given.channel, word: given.word, at: now, bits: &given.bits };
+    let _ = black_box(&station.heard(now, reception));
+    black_box(station.open_payload(&given.payload, &given.bits, &mut given.text));
+    station.energy(now, given.channel, given.level);
+    let _ = black_box(&station.command(now, given.command));
+    let _ = black_box(&station.queue_payload(&given.bits));
+    black_box(&station.next_event());
+    black_box(&(station.slot(now), station.in_step(), station.holds_floor()));
+    black_box(station.counters());
 }
 
 #[cfg(feature = "tree")]
 /// A station's share of the key tree, as its configuration gives it.
-fn share() -> Share {
-    let (path, co_path) = black_box(([[0; 16]; 9], [[0; 16]; 8]));
-    let token = Secret::new(black_box([0; 16]));
-    let mut share =
-        Share::new(path.map(Secret::new), co_path.map(Secret::new), black_box(0), token);
-    let _ = share.add(black_box(Target::ALL), Secret::new(black_box([0; 16])));
+fn share(given: &Given) -> Share {
+    let (path, co_path) = given.path;
+    let token = Secret::new(path[0]);
+    let mut share = Share::new(path.map(Secret::new), co_path.map(Secret::new), given.lane, token);
+    let _ = share.add(given.payload.target, Secret::new(path[0]));
     share
 }
 
 #[cfg(feature = "tree")]
 /// A change of the net key, and what is stored of it.
-fn keys(station: &mut Station<128>) {
-    let _ = black_box(station.take_order(black_box(Tick::ZERO), black_box(&[0; 108])));
+fn keys(station: &mut Station<128>, given: &Given) {
+    let _ = black_box(&station.take_order(given.now, &given.bits));
     let (key, share) = station.keys();
     key.expose(|key| {
         black_box(key);
@@ -109,13 +171,13 @@ fn keys(station: &mut Station<128>) {
 
 #[cfg(feature = "messages")]
 /// A message out, and one in.
-fn messages(station: &mut Station<128>) {
-    let (source, target) = (Address::new(black_box(0)), black_box(Target::ALL));
+fn messages(station: &mut Station<128>, given: &Given) {
+    let (source, target) = (given.address, given.payload.target);
     let Some(key) = station.message_key(source, target) else { return };
     let Ok(layout) = Layout::new(black_box(64), black_box(24), black_box(106)) else { return };
-    let at = black_box(Origin { source: Address::new(0), stream: 0, slot: Slot::ZERO });
+    let at = Origin { source, stream: given.word, slot: given.payload.slot };
     let mut outbox = Outbox::<2328>::new(layout);
-    let _ = black_box(outbox.load(&key, at, black_box(&[0; 16])));
+    let _ = black_box(outbox.load(&key, at, &given.bits));
     let mut inbox = Inbox::<6208, 1>::new(layout);
     let mut payload = [0; 106];
     while let Some(length) = outbox.next(&mut payload) {
@@ -126,69 +188,34 @@ fn messages(station: &mut Station<128>) {
 }
 
 /// A station from a plan, with lanes and exclusions.
-fn station() -> Option<Station<128>> {
-    let key = NetKey::new(black_box([0; 32]));
-    let hertz = |hz: u64| Hertz::new(black_box(hz));
-    let raster = Raster::new(hertz(902_100_000), hertz(1), hertz(1), black_box(130)).ok()?;
-    let mut allowed = raster.centred_in(hertz(1), hertz(2));
-    allowed.remove_all(&raster.excluded_by(Exclusion::Band { from: hertz(1), to: hertz(2) }));
-    let kind = match black_box(0) {
-        0 => LaneKind::Disjoint { width: black_box(9) },
-        _ => LaneKind::Spaced,
-    };
-    let lanes = Lanes::new(kind, black_box(8)).ok();
-    let pick = match black_box(0) {
-        0 => Pick::All,
-        1 => Pick::Keyed(black_box(100)),
-        2 => Pick::Even(black_box(100)),
-        _ => Pick::Listed(black_box(&[])),
-    };
-    let lane = Lane::new(black_box(0))?;
+fn station(given: &Given) -> Option<Station<128>> {
+    let key = NetKey::new(given.key);
+    let [base, spacing, occupied, low, high, from, to, _] = given.hertz;
+    let raster = Raster::new(base, spacing, occupied, given.channels).ok()?;
+    let mut allowed = raster.centred_in(low, high);
+    allowed.remove_all(&raster.excluded_by(Exclusion::Band { from, to }));
+    let lanes = Lanes::new(given.kind, given.lanes).ok();
+    let lane = Lane::new(given.lane)?;
+    let [slot, settle, guard, bps] = given.timing;
     let config = Config {
         key: &key,
-        hopset: Hopset::derive(&key, &raster, &allowed, pick, lanes.as_ref(), lane).ok()?,
-        structure: Structure {
-            frame: black_box(8),
-            rendezvous: black_box(16),
-            window: black_box(4),
-            draw: if black_box(true) { Draw::Balanced } else { Draw::Independent },
-            equal_use: black_box(true),
-        },
+        hopset: Hopset::derive(&key, &raster, &allowed, given.pick, lanes.as_ref(), lane).ok()?,
+        structure: given.structure,
         lane,
         draw_lane: lane,
-        timing: Timing::new(black_box(20_000), black_box(1_000), black_box(500), black_box(50_000))
-            .ok()?,
-        clock: ClockPlan {
-            tolerance: Ppb::new(black_box(1_000))?,
-            own_tolerance: Ppb::new(black_box(1_000))?,
-            steadiness: Ppb::new(black_box(1_000))?,
-            wander: Micros::new(black_box(10)),
-            jitter: Micros::new(black_box(20)),
-            longest_delay: Micros::new(black_box(100)),
-        },
-        announce_slots: black_box(176),
-        energy_threshold: Dbm::new(black_box(-95)),
-        fixed: FixedChannels {
-            calling: Channel::new(black_box(1)),
-            watch: Channel::new(black_box(2)),
-            lockout: Micros::new(black_box(40_000_000)),
-        },
-        address: Address::new(black_box(0x10)),
-        role: match black_box(0) {
-            0 => Role::Timekeeper,
-            1 => Role::Deputy { after: Micros::new(black_box(1)) },
-            _ => Role::Member,
-        },
+        timing: Timing::new(slot, settle, guard, bps).ok()?,
+        clock: given.clock,
+        announce_slots: given.announce_slots,
+        energy_threshold: given.level,
+        fixed: given.fixed,
+        address: given.address,
+        role: given.role,
         #[cfg(feature = "tree")]
-        share: Some(share()),
+        share: Some(share(given)),
         #[cfg(not(feature = "tree"))]
         share: None,
-        watermark: match black_box(0) {
-            0 => Watermark::Fresh,
-            1 => Watermark::Stored(black_box(Slot::ZERO)),
-            _ => Watermark::Lost,
-        },
-        seed: black_box(1),
+        watermark: given.watermark,
+        seed: given.seed,
     };
     Station::new(config).ok()
 }
