@@ -168,6 +168,7 @@ impl Grip {
 impl NetClock {
     /// The clock of a timekeeper that starts a timeline: at local time `now` it is `net_us`, by
     /// definition.
+    #[inline(never)]
     pub(crate) const fn start(plan: ClockPlan, now: Tick, net_us: i64) -> Self {
         let offset = net_us.wrapping_sub(local(now));
         Self {
@@ -376,6 +377,7 @@ impl NetClock {
 
     /// The slot under way by the phase; `None` outside the timeline.
     #[must_use]
+    #[inline(never)]
     pub const fn slot_at(&self, timing: &Timing, at: Tick) -> Option<Slot> {
         timing.slot_at(self.net_us(at))
     }
@@ -435,6 +437,7 @@ impl Rate {
 
 /// The tolerance against true time of a span that a clock within `t` of it has measured:
 /// `t / (1 - t)`, rounded up, in parts in 10^9; at most 500 251.
+#[inline(never)]
 const fn against_truth(tolerance: Ppb) -> u32 {
     let t = tolerance.ppb();
     let rest = 1_000_000_000_u32.wrapping_sub(t);

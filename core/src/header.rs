@@ -185,6 +185,7 @@ pub struct HeaderKeys {
 impl HeaderKeys {
     /// The header keys of a net.
     #[must_use]
+    #[inline(never)]
     pub fn new(key: &NetKey) -> Self {
         Self { tag: key.subkey(Label::Tag), seal: key.subkey(Label::Seal) }
     }

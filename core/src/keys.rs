@@ -310,6 +310,7 @@ impl Words {
 }
 
 impl Drop for Words {
+    #[inline(never)]
     fn drop(&mut self) {
         self.block.zeroize();
     }

@@ -113,6 +113,7 @@ impl Tick {
     /// assert_eq!(Tick::MAX.plus(Micros::new(5)), Tick::MAX);
     /// ```
     #[must_use]
+    #[inline(never)]
     pub const fn plus(self, span: Micros) -> Self {
         Self(self.0.saturating_add(span.0))
     }

@@ -154,7 +154,7 @@ const fn masks() -> [[u32; 12]; 12] {
 
 /// Counts, for each bit position of twelve registers, the ones after exclusive-oring `masks` in:
 /// units, twos, and whether there were four or more.
-#[inline]
+#[inline(never)]
 fn weigh(bits: &[u32; 12], masks: &[u32; 12]) -> (u32, u32, u32) {
     let (mut ones, mut twos, mut over) = (0, 0, 0);
     let mut count = |bit: u32, mask: u32| {
@@ -178,7 +178,7 @@ fn weigh(bits: &[u32; 12], masks: &[u32; 12]) -> (u32, u32, u32) {
 
 /// The product of twelve columns with `B` (columns in the lower half) or its transpose (columns
 /// in the upper), for all words at once.
-#[inline]
+#[inline(never)]
 fn multiply(columns: &[u32; 12]) -> [u32; 12] {
     let mut product = [0; 12];
     for (column, masks) in columns.iter().zip(&MASKS) {

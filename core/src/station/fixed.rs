@@ -51,6 +51,7 @@ pub(super) enum CallingStay {
 
 impl Attention {
     /// Takes a report of energy; whether it raises an alert.
+    #[inline(never)]
     fn energy(&mut self, now: Tick, lockout: Micros) -> bool {
         let since = |at: Option<Tick>| at.and_then(|at| now.since(at));
         let gap = since(self.last);
@@ -88,6 +89,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// The slots of a second.
+    #[inline(never)]
     fn period_slots(&self) -> u32 {
         let (slots, _) = self.timing.slots_in(PERIOD);
         u32::try_from(slots).unwrap_or(u32::MAX).max(2)

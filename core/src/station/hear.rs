@@ -459,6 +459,7 @@ enum Awaited {
 const LONGEST_RUN: u32 = 2_001;
 
 /// The end of the run that a header belongs to: no later than its countdown says.
+#[inline(never)]
 fn run_end(header: Header) -> Option<Slot> {
     let left = u32::from(header.countdown);
     let single = match header.kind {

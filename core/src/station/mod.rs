@@ -295,6 +295,7 @@ impl<const N: usize> Station<N> {
 
     /// Whether the station has confirmed net time.
     #[must_use]
+    #[inline(never)]
     pub const fn in_step(&self) -> bool {
         match self.mode {
             Mode::Hopping => self.activity.in_step(),
@@ -388,6 +389,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// The present action may no longer hold; but what is on the air is sent whole.
+    #[inline(never)]
     fn ask_anew(&mut self) {
         let sends = |current: &Current| matches!(current.action.radio, Radio::Transmit { .. });
         self.current = self.current.take_if(|current| sends(current));

@@ -85,6 +85,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// Nothing yet: there is more to be worked out first, in the next call.
+    #[inline(never)]
     fn at_once(&mut self, now: Tick) -> Action {
         self.current = None;
         self.burst.clear();
@@ -333,6 +334,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// Goes back to watching after an over; after a cut-in, to the home time that there was.
+    #[inline(never)]
     pub(super) fn finish(&mut self, timeline: Timeline, now: Tick) {
         match timeline {
             Timeline::Home => self.enter(Activity::watch()),

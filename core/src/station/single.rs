@@ -98,6 +98,7 @@ impl<const N: usize> Station<N> {
 
     /// A slot below 2^31 at which a provisional timeline begins. Half of the range is room enough
     /// for chance and leaves room for the over; within a session provisional slots only ascend.
+    #[inline(never)]
     pub(super) fn provisional_slot(&self, choices: u64, now: Tick) -> Slot {
         let chance = self.nuisance.word(choices.wrapping_add(now.us()));
         let after = self.prepared_guest.map_or(Slot::ZERO, |slot| slot.plus(1));
