@@ -341,8 +341,13 @@ pub fn shuffle<T>(key: &Subkey, stream: u32, base: u64, list: &mut [T]) {
 
 /// [`shuffle`] with a reader that may already hold the block.
 pub(crate) fn shuffle_with<T>(key: &Subkey, words: &mut Words, base: u64, list: &mut [T]) {
-    let len = u32::try_from(list.len()).unwrap_or(u32::MAX);
-    draw_forward(key, words, base, list, 0, len);
+    let (mut rest, mut index) = (list, base);
+    // The last entry has no choice left, and needs no word.
+    while rest.len() > 1 {
+        draw_first(rest, words.word(key, index));
+        rest = rest.get_mut(1..).unwrap_or_default();
+        index = index.wrapping_add(1);
+    }
 }
 
 /// Draws entries `from..to` of a forward Fisher–Yates shuffle of `list`, in place, with the words
