@@ -36,19 +36,6 @@ pub(super) struct Attention {
     alerted: Option<Tick>,
 }
 
-/// Where a second's stay on the calling channel lies.
-#[derive(Debug)]
-pub(super) enum CallingStay {
-    /// There is no calling channel.
-    Never,
-    /// It begins then.
-    Ahead(Tick),
-    /// In the slot under way.
-    Due(Current),
-    /// It ended then.
-    Over(Tick),
-}
-
 impl Attention {
     /// Takes a report of energy; whether it raises an alert.
     #[inline(never)]
@@ -96,7 +83,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// The sample of the watch channel that is due in the slot under way, if one is.
-    pub(super) fn watch_sample(&mut self, place: Place) -> Option<Current> {
+    pub(super) fn watch_sample(&mut self, place: &Place<'_>) -> Option<Current> {
         let channel = self.fixed.watch?;
         let position = place.slot.number().checked_rem(self.period_slots())?;
         let due = match position {
@@ -108,16 +95,13 @@ impl<const N: usize> Station<N> {
             }
             _ => false,
         };
-        due.then(|| {
-            let from = place.clock.start_of(&self.timing, place.slot);
-            let until = place.clock.start_of(&self.timing, place.slot.plus(1));
-            self.listen_fixed(channel, from, until)
-        })
+        let end = place.slot.plus(1);
+        due.then(|| self.stay(place, place.slot, end).with(self.sync_radio(channel), None))
     }
 
     /// The start of the next second, by slots: no listening may last beyond it where the watch
     /// channel is due.
-    pub(super) fn next_watch_sample(&self, place: Place) -> Option<Tick> {
+    pub(super) fn next_watch_sample(&self, place: &Place<'_>) -> Option<Tick> {
         self.fixed.watch?;
         let position = place.slot.number().checked_rem(self.period_slots())?;
         let ahead = self.period_slots().saturating_sub(position);
@@ -128,7 +112,7 @@ impl<const N: usize> Station<N> {
 
     /// The end of the last sample of the watch channel, if it was in the second under way: the
     /// radio has been elsewhere until then.
-    pub(super) fn after_watch_sample(&mut self, place: Place) -> Option<Tick> {
+    pub(super) fn after_watch_sample(&mut self, place: &Place<'_>) -> Option<Tick> {
         self.fixed.watch?;
         let position = place.slot.number().checked_rem(self.period_slots())?;
         let first = Slot::new(place.slot.number().wrapping_sub(position));
@@ -154,22 +138,14 @@ impl<const N: usize> Station<N> {
         (frame.checked_rem(frames)? == 1).then_some(channel)
     }
 
-    /// The stay of a coasting station on the calling channel, in the second under way.
-    pub(super) fn calling_stay(&self, place: Place) -> CallingStay {
-        let Some(channel) = self.fixed.calling else { return CallingStay::Never };
+    /// The stay of a coasting station on the calling channel, in the second of `slot`: the channel, the
+    /// first slot and the end.
+    pub(super) fn calling_stay(&self, slot: Slot) -> Option<(Channel, Slot, Slot)> {
+        let channel = self.fixed.calling?;
         let second = self.period_slots();
-        let position = place.slot.number().checked_rem(second).unwrap_or_default();
-        let start = Slot::new(place.slot.number().wrapping_sub(position)).plus(second / 2);
-        let from = place.clock.start_of(&self.timing, start);
-        let end = start.plus(self.frame_slots() / 2);
-        let until = place.clock.start_of(&self.timing, end);
-        if place.slot < start {
-            CallingStay::Ahead(from)
-        } else if place.slot < end {
-            CallingStay::Due(self.listen_fixed(channel, from, until))
-        } else {
-            CallingStay::Over(until)
-        }
+        let position = slot.number().checked_rem(second)?;
+        let start = Slot::new(slot.number().wrapping_sub(position)).plus(second / 2);
+        Some((channel, start, start.plus(self.frame_slots() / 2)))
     }
 
     /// The sample of the watch channel for a station without time: the first slot's length of
@@ -180,14 +156,16 @@ impl<const N: usize> Station<N> {
         let from = now.minus(Micros::new(u64::from(into)));
         // A report needs a whole slot's time, and the radio has to get there first.
         let until = from.plus(self.timing.slot()).plus(self.timing.settle());
-        let due = (now < until).then(|| self.listen_fixed(channel, from, until));
+        let radio = self.sync_radio(channel);
+        let action = Action { radio, from, until, poll_by: until };
+        let due = (now < until).then_some(Current { action, hop: None });
         (due, Some(from.plus(PERIOD)))
     }
 
-    /// Listens on a fixed channel. The sync word is as good as any: nobody of the net sends there.
-    pub(super) fn listen_fixed(&self, channel: Channel, from: Tick, until: Tick) -> Current {
-        let radio = Radio::Listen { channel, word: self.sequence.sync_word(), complement: false };
-        Current { action: Action { radio, from, until, poll_by: until }, hop: None }
+    /// Listens for the sync word: on a rendezvous channel, or on a fixed one, where it is as good as any,
+    /// because nobody of the net sends there.
+    pub(super) const fn sync_radio(&self, channel: Channel) -> Radio {
+        Radio::Listen { channel, word: self.sequence.sync_word(), complement: false }
     }
 }
 

@@ -187,6 +187,15 @@ struct Current {
     hop: Option<Hop>,
 }
 
+impl Current {
+    /// The same with something for the radio to do.
+    const fn with(mut self, radio: Radio, hop: Option<Hop>) -> Self {
+        self.action.radio = radio;
+        self.hop = hop;
+        self
+    }
+}
+
 impl<const N: usize> Station<N> {
     /// A station that has just been switched on: it knows no time and searches.
     ///

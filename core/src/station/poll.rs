@@ -53,7 +53,7 @@ impl<const N: usize> Station<N> {
                     }
                 };
                 match clock {
-                    Some(clock) => self.poll_timed(clock, now),
+                    Some(clock) => self.poll_timed(&clock, now),
                     None => self.poll_search(now),
                 }
             }
@@ -130,7 +130,7 @@ impl<const N: usize> Station<N> {
             }
         };
         let channel = self.sequence.rendezvous_channel(parked.rank);
-        let radio = Radio::Listen { channel, word: self.sequence.sync_word(), complement: false };
+        let radio = self.sync_radio(channel);
         // Since the stay began, or since the radio came back from the watch channel.
         let from = match next_sample {
             Some(_) => now,
@@ -147,7 +147,7 @@ impl<const N: usize> Station<N> {
         let clock = self.clock.filter(|clock| clock.grip(&self.timing, now) != Grip::Lost)?;
         let slot = clock.slot_at(&self.timing, now).filter(|slot| *slot < LAST_START)?;
         self.take_floor(wish, slot, clock.grip_of_others(&self.timing, now));
-        Some(self.poll_timed(clock, now))
+        Some(self.poll_timed(&clock, now))
     }
 
     /// Takes the floor without time: on a provisional timeline that starts now, at a slot that
@@ -164,7 +164,7 @@ impl<const N: usize> Station<N> {
         }
         self.begin_provisional(Timeline::CutIn, wish, first, talk, now);
         let clock = self.guest?;
-        Some(self.poll_timed(clock, now))
+        Some(self.poll_timed(&clock, now))
     }
 
     /// The longest gap between visits of running traffic, and a frame.
@@ -175,7 +175,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// A station with time, confirmed or not.
-    pub(super) fn poll_timed(&mut self, clock: NetClock, now: Tick) -> Current {
+    pub(super) fn poll_timed(&mut self, clock: &NetClock, now: Tick) -> Current {
         let slot = match clock.slot_at(&self.timing, now) {
             // The last slot is not used, so that every slot has an end.
             Some(slot) if slot < Slot::MAX => slot,
@@ -200,7 +200,7 @@ impl<const N: usize> Station<N> {
             return self.give_up(verify, now);
         }
         let timeline = self.activity.timeline();
-        self.advance(&clock, slot, now);
+        self.advance(clock, slot, now);
         if timeline != Timeline::Home && self.guest.is_none() {
             // Home time has run on underneath; what is due there is due now.
             return self.poll_home(now);
@@ -213,7 +213,7 @@ impl<const N: usize> Station<N> {
             Timeline::Home => {}
             Timeline::CutIn | Timeline::Single => self.save_watermark_underneath(now),
         }
-        let place = Place { clock, slot, now };
+        let place = &Place { clock, slot, now };
         if let Activity::Verify(_) | Activity::Follow(_) = self.activity
             && let Some(sample) = self.watch_sample(place)
         {
@@ -251,7 +251,7 @@ impl<const N: usize> Station<N> {
             return self.poll_single(now);
         }
         match self.clock.filter(|_| self.in_step()) {
-            Some(home) => self.poll_timed(home, now),
+            Some(home) => self.poll_timed(&home, now),
             None => self.poll_search(now),
         }
     }
@@ -477,18 +477,22 @@ impl<const N: usize> Station<N> {
     }
 
     /// Listens for one slot.
-    pub(super) fn listen_slot(&self, place: Place, hop: Hop) -> Current {
-        let from = place.clock.start_of(&self.timing, place.slot);
-        let until = place.clock.start_of(&self.timing, place.slot.plus(1));
-        let radio = listen(hop);
-        Current { action: Action { radio, from, until, poll_by: until }, hop: Some(hop) }
+    pub(super) fn listen_slot(&self, place: &Place<'_>, hop: Hop) -> Current {
+        self.stay(place, place.slot, place.slot.plus(1)).with(listen(hop), Some(hop))
+    }
+
+    /// The slots `from..until` with the radio off.
+    #[inline(never)]
+    pub(super) fn stay(&self, place: &Place<'_>, from: Slot, until: Slot) -> Current {
+        let from = place.clock.start_of(&self.timing, from);
+        let until = place.clock.start_of(&self.timing, until);
+        Current { action: Action { radio: Radio::Off, from, until, poll_by: until }, hop: None }
     }
 }
 
 /// Where in time a poll finds the station.
-#[derive(Clone, Copy)]
-pub(super) struct Place {
-    pub(super) clock: NetClock,
+pub(super) struct Place<'a> {
+    pub(super) clock: &'a NetClock,
     pub(super) slot: Slot,
     pub(super) now: Tick,
 }

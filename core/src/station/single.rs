@@ -93,7 +93,7 @@ impl<const N: usize> Station<N> {
         }
         self.begin_provisional(Timeline::Single, wish, first, talk, now);
         let clock = self.guest?;
-        Some(self.poll_timed(clock, now))
+        Some(self.poll_timed(&clock, now))
     }
 
     /// A slot below 2^31 at which a provisional timeline begins. Half of the range is room enough

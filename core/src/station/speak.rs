@@ -217,7 +217,7 @@ impl<const N: usize> Station<N> {
     /// Prepares a slot with a header; `left` slots of the run or of the call follow it.
     pub(super) fn transmit_header(
         &mut self,
-        place: Place,
+        place: &Place<'_>,
         hop: Hop,
         timeline: Timeline,
         kind: Kind,
@@ -247,7 +247,7 @@ impl<const N: usize> Station<N> {
     /// Prepares a slot with payload.
     pub(super) fn transmit_payload(
         &mut self,
-        place: Place,
+        place: &Place<'_>,
         hop: Hop,
         timeline: Timeline,
         target: Target,

@@ -2,7 +2,7 @@
 
 use super::activity::{Announce, Speak};
 use super::poll::Place;
-use super::{Action, CLOSING_SLOTS, Current, Mode, RUN_STEPS, Radio, Station, count};
+use super::{CLOSING_SLOTS, Current, Mode, RUN_STEPS, Radio, Station, count};
 use crate::header::Kind;
 use crate::keys::uniform;
 use crate::sequence::{Hop, SlotKind, Timeline};
@@ -15,7 +15,7 @@ const WAITS: u32 = 16;
 
 impl<const N: usize> Station<N> {
     /// Our own announce.
-    pub(super) fn announce(&mut self, place: Place, run: Announce) -> Current {
+    pub(super) fn announce(&mut self, place: &Place<'_>, run: Announce) -> Current {
         if place.slot < run.first {
             return self.silent_until(place, run.first);
         }
@@ -29,8 +29,8 @@ impl<const N: usize> Station<N> {
     }
 
     /// Our own over: run if there is one, call headers, talk, closing headers.
-    pub(super) fn speak(&mut self, place: Place, speak: Speak) -> Current {
-        let Place { slot, .. } = place;
+    pub(super) fn speak(&mut self, place: &Place<'_>, speak: Speak) -> Current {
+        let slot = place.slot;
         let Speak { timeline, target, order, .. } = speak;
         if slot < speak.first {
             // So that the first call header costs no more than its sealing. A run leaves time later.
@@ -90,7 +90,7 @@ impl<const N: usize> Station<N> {
 
     /// Whether the slot under way may be prepared for transmission: before its word should be on the
     /// air, once, and not after a later one.
-    fn prepare(&mut self, timeline: Timeline, place: Place) -> bool {
+    fn prepare(&mut self, timeline: Timeline, place: &Place<'_>) -> bool {
         let slot = place.slot;
         let word = place.clock.start_of(&self.timing, slot).plus(self.timing.word_offset());
         if place.now > word {
@@ -109,19 +109,18 @@ impl<const N: usize> Station<N> {
     }
 
     /// Waits for the first slot of our own transmission.
-    fn silent_until(&self, place: Place, first: Slot) -> Current {
-        let until = place.clock.start_of(&self.timing, first);
-        let action = Action { radio: Radio::Off, from: place.now, until, poll_by: until };
-        Current { action, hop: None }
+    fn silent_until(&self, place: &Place<'_>, first: Slot) -> Current {
+        let mut stay = self.stay(place, place.slot, first);
+        stay.action.from = place.now;
+        stay
     }
 
     /// A transmission in the slot under way.
-    pub(super) fn transmit(&self, place: Place, hop: Hop, word: u32) -> Current {
-        let from = place.clock.start_of(&self.timing, place.slot);
-        let until = place.clock.start_of(&self.timing, place.slot.plus(1));
-        let at = from.plus(self.timing.word_offset());
-        let radio = Radio::Transmit { channel: hop.channel, word, at };
-        Current { action: Action { radio, from, until, poll_by: until }, hop: Some(hop) }
+    pub(super) fn transmit(&self, place: &Place<'_>, hop: Hop, word: u32) -> Current {
+        let mut stay = self.stay(place, place.slot, place.slot.plus(1)).with(Radio::Off, Some(hop));
+        let at = stay.action.from.plus(self.timing.word_offset());
+        stay.action.radio = Radio::Transmit { channel: hop.channel, word, at };
+        stay
     }
 
     /// Somebody else's transmission is over, or has been lost sight of. Two who wait for the floor
