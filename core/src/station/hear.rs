@@ -20,6 +20,7 @@ impl<const N: usize> Station<N> {
     ///
     /// Whatever the bits are, nothing but a counter changes unless a member of the net made them
     /// for this moment. Two header openings at most: eleven Golay words and four permutations.
+    #[inline(never)]
     pub fn heard(&mut self, now: Tick, reception: Reception<'_>) -> Heard {
         let outcome = match self.awaited(reception) {
             Some(Awaited::Header(hop)) => self.heard_header(now, reception, hop),
@@ -114,6 +115,7 @@ impl<const N: usize> Station<N> {
     ///
     /// A traffic slot has one timeline, that of the activity. Behind the sync word, which is the
     /// same on both, either is tried, always both, so that the time it takes tells nothing.
+    #[inline(never)]
     fn open(&self, reception: Reception<'_>, hop: Option<Hop>) -> Option<(Timeline, Header)> {
         let sealed = interleave::decode(reception.bits.first_chunk()?).sealed;
         let opened = |timeline| {
@@ -157,6 +159,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// A genuine header of the net's own timeline.
+    #[inline(never)]
     fn heard_home(&mut self, now: Tick, seen: Observation, header: Header) -> Result<(), Dropped> {
         if self.floor().is_some_and(|floor| header.slot <= floor) && !self.in_step() {
             return Err(Dropped::Replayed);
@@ -271,6 +274,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// What a genuine, timely header means for a station in step.
+    #[inline(never)]
     fn follow_header(&mut self, now: Tick, header: Header) {
         let slot = header.slot;
         let before = match self.activity {
@@ -334,6 +338,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// A genuine header of a cut-in. Home time is none of its business.
+    #[inline(never)]
     fn heard_cut_in(
         &mut self,
         now: Tick,
@@ -396,6 +401,7 @@ impl<const N: usize> Station<N> {
         Ok(())
     }
 
+    #[inline(never)]
     fn heard_traffic(&mut self, reception: Reception<'_>, hop: Hop) -> Heard {
         let offset = self.timing.word_offset().us().cast_signed();
         let sent_us = self.timing.start_of(hop.slot).saturating_add(offset);
@@ -474,6 +480,7 @@ fn run_end(header: Header) -> Option<Slot> {
 
 /// The same with what earlier headers of the run said. Each gives a latest end; the one before
 /// the countdown went down gives the true one.
+#[inline(never)]
 fn narrowed(before: Option<Slot>, header: Header) -> Option<Slot> {
     let end = run_end(header)?;
     Some(before.filter(|before| *before > header.slot).map_or(end, |before| before.min(end)))

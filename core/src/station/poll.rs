@@ -384,6 +384,7 @@ impl<const N: usize> Station<N> {
 
     /// How many call headers to send, by the grip that others may be left with: until each of them
     /// that coasts has waited on the right channel twice.
+    #[inline(never)]
     fn call_slots(&self, grip: Grip) -> u32 {
         let k = match grip {
             Grip::Locked => return CALL_SLOTS,
@@ -477,6 +478,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// Listens for one slot.
+    #[inline(never)]
     pub(super) fn listen_slot(&self, place: &Place<'_>, hop: Hop) -> Current {
         self.stay(place, place.slot, place.slot.plus(1)).with(listen(hop), Some(hop))
     }

@@ -21,6 +21,7 @@ impl<const N: usize> Station<N> {
     ///
     /// # Errors
     /// [`Refused`]; nothing has changed then.
+    #[inline(never)]
     pub fn command(&mut self, now: Tick, command: Command) -> Result<(), Refused> {
         self.first_asked(now);
         self.adopt_whole();
@@ -46,6 +47,7 @@ impl<const N: usize> Station<N> {
     /// # Errors
     /// [`Refused::NotSpeaking`] without an over, [`Refused::TooLong`] beyond
     /// [`payload_capacity`](Self::payload_capacity), [`Refused::Full`] while the last one waits.
+    #[inline(never)]
     pub fn queue_payload(&mut self, bytes: &[u8]) -> Result<(), Refused> {
         if !matches!(self.activity, Activity::Speak(_)) {
             return Err(Refused::NotSpeaking);
@@ -90,6 +92,7 @@ impl<const N: usize> Station<N> {
         Some(length)
     }
 
+    #[inline(never)]
     fn start_announce(&mut self, now: Tick) -> Result<(), Refused> {
         match self.role {
             Role::Timekeeper => {}
