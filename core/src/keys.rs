@@ -276,12 +276,11 @@ impl Words {
 
     /// Hands the words `from..to` out in order, a block at a time.
     #[inline]
-    fn each(&mut self, key: &Subkey, from: u64, to: u64, mut take: impl FnMut(u32)) {
+    fn each(&mut self, key: &Subkey, from: u32, to: u32, mut take: impl FnMut(u32)) {
         let mut index = from;
         let mut cipher = None;
         while index < to {
-            #[expect(clippy::cast_possible_truncation, reason = "indices count below 2^36")]
-            let number = (index >> 4) as u32;
+            let number = index >> 4;
             if self.number != Some(number) {
                 let nonce = nonce(self.stream);
                 // From then on one block follows another.
@@ -291,13 +290,12 @@ impl Words {
                 );
                 self.number = Some(number);
             }
-            let end = to.min((index | 15).wrapping_add(1));
             let (words, _) = self.block.as_chunks::<4>();
-            let some = usize::try_from(end.wrapping_sub(index)).unwrap_or(16);
+            let some = to.wrapping_sub(index) as usize;
             for word in words.iter().skip((index & 15) as usize).take(some) {
                 take(u32::from_le_bytes(*word));
             }
-            index = end;
+            index = (index | 15).saturating_add(1);
         }
     }
 
@@ -355,7 +353,7 @@ pub(crate) fn shuffle_with<T>(key: &Subkey, words: &mut Words, base: u64, list: 
 pub(crate) fn draw_forward<T>(
     key: &Subkey,
     words: &mut Words,
-    base: u64,
+    base: u32,
     list: &mut [T],
     from: u32,
     to: u32,
@@ -364,13 +362,13 @@ pub(crate) fn draw_forward<T>(
     let choices = u32::try_from(list.len()).unwrap_or(u32::MAX).saturating_sub(1);
     let mut rest = list.get_mut(from as usize..).unwrap_or_default();
     let (from, to) = (from.min(choices), to.min(choices));
-    let first = base.wrapping_add(u64::from(from));
+    let first = base.wrapping_add(from);
     if to == from.wrapping_add(1) {
         // One after another, as a rule.
-        draw_first(rest, words.word(key, first));
+        draw_first(rest, words.word(key, first.into()));
         return;
     }
-    words.each(key, first, base.wrapping_add(u64::from(to)), |word| {
+    words.each(key, first, base.wrapping_add(to), |word| {
         let list = core::mem::take(&mut rest);
         draw_first(list, word);
         rest = list.get_mut(1..).unwrap_or_default();

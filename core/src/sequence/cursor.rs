@@ -209,8 +209,7 @@ impl<const N: usize> Cycle<N> {
     #[inline(always)]
     fn draw(&mut self, sequence: &Sequence<N>, words: &mut Words, start: u32, wanted: u32) {
         if wanted > self.drawn {
-            let base = u64::from(start);
-            draw_forward(&sequence.hop, words, base, &mut self.ranks, self.drawn, wanted);
+            draw_forward(&sequence.hop, words, start, &mut self.ranks, self.drawn, wanted);
             self.drawn = wanted;
         }
     }
