@@ -104,23 +104,21 @@ impl<const N: usize> Station<N> {
                 }
             }
         }
-        let (first, clock) = match (&self.activity, self.clock) {
-            (Activity::Watch(_), Some(clock)) => {
-                let slot = clock.slot_at(&self.timing, now).ok_or(Refused::TimelineEnded)?;
-                (slot.plus(1), clock)
+        let (first, starts) = match self.activity {
+            Activity::Watch(_) => (self.slot(now).ok_or(Refused::TimelineEnded)?.plus(1), false),
+            Activity::Search(_) => (self.new_timeline(now)?, true),
+            Activity::Speak(_) | Activity::Announce(_) => return Err(Refused::Speaking),
+            Activity::Verify(_) | Activity::Follow(_) | Activity::Single => {
+                return Err(Refused::Busy);
             }
-            (Activity::Search(_), _) => self.new_timeline(now)?,
-            (Activity::Speak(_) | Activity::Announce(_), _) => return Err(Refused::Speaking),
-            (
-                Activity::Verify(_) | Activity::Follow(_) | Activity::Watch(_) | Activity::Single,
-                _,
-            ) => return Err(Refused::Busy),
         };
         let end = first.plus(u32::from(self.announce_slots));
         if end == Slot::MAX {
             return Err(Refused::TimelineEnded);
         }
-        self.clock = Some(clock);
+        if starts {
+            self.clock = Some(NetClock::start(self.clock_plan, now, self.timing.start_of(first)));
+        }
         self.announce_heard = Some(now);
         self.enter(Activity::Announce(Announce { first, end }));
         Ok(())
@@ -128,7 +126,7 @@ impl<const N: usize> Station<N> {
 
     /// The first slot of a new timeline, which starts now: beyond every slot that may have been
     /// on the air before.
-    fn new_timeline(&self, now: Tick) -> Result<(Slot, NetClock), Refused> {
+    fn new_timeline(&self, now: Tick) -> Result<Slot, Refused> {
         let stored = match self.storage {
             Watermark::Fresh => None,
             Watermark::Stored(slot) => Some(slot),
@@ -144,8 +142,7 @@ impl<const N: usize> Station<N> {
                 reached.ok_or(Refused::TimelineEnded)?.plus(1)
             }
         };
-        let first = beyond_storage.max(beyond_bound);
-        Ok((first, NetClock::start(self.clock_plan, now, self.timing.start_of(first))))
+        Ok(beyond_storage.max(beyond_bound))
     }
 
     fn press(&mut self, now: Tick, target: Target) -> Result<(), Refused> {
