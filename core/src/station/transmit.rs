@@ -48,44 +48,28 @@ impl<const N: usize> Station<N> {
             self.lead_in_until = None;
             self.gather_until = None;
         }
-        let over = match timeline {
-            Timeline::Home if order => Kind::Rekey,
-            Timeline::Home => Kind::Over,
-            Timeline::CutIn | Timeline::Single => Kind::CutIn,
+        let ends = speak.closing.is_some_and(|closing| slot >= closing);
+        let (run_left, call_left) = (slots_to(slot, speak.call), slots_to(slot, speak.talk));
+        // Who follows a run goes on with it, even if it has been broken off.
+        let hop = match run_left {
+            0 => self.hop(timeline, slot),
+            _ => self.run_hop(timeline, slot),
         };
-        if let Some(closing) = speak.closing
-            && slot >= closing
-        {
-            // Who follows a run goes on with it, even if it has been broken off.
-            let hop = if slot < speak.call {
-                self.run_hop(timeline, slot)
-            } else {
-                self.hop(timeline, slot)
-            };
-            return self.transmit_header(place, hop, timeline, Kind::Closing, target, 0);
-        }
-        let run_left = slots_to(slot, speak.call);
-        if run_left > 0 {
-            let hop = self.run_hop(timeline, slot);
+        let (kind, left) = match (timeline, ends, run_left) {
+            (_, true, _) => (Kind::Closing, 1),
+            (Timeline::Home, false, 0) if order => (Kind::Rekey, call_left),
+            (Timeline::Home, false, 0) => (Kind::Over, call_left),
+            (Timeline::Home, false, _) => (Kind::LeadIn, run_left),
+            (Timeline::CutIn | Timeline::Single, false, 0) => (Kind::CutIn, call_left),
+            (Timeline::CutIn | Timeline::Single, false, _) => (Kind::CutIn, run_left),
+        };
+        if run_left > 0 && !ends {
             self.work_ahead(timeline, speak.call, RUN_STEPS);
-            let kind = match timeline {
-                Timeline::Home => Kind::LeadIn,
-                Timeline::CutIn | Timeline::Single => Kind::CutIn,
-            };
-            let left = run_left.saturating_sub(1);
-            return self.transmit_header(place, hop, timeline, kind, target, left);
         }
-        let hop = self.hop(timeline, slot);
-        let call_left = slots_to(slot, speak.talk);
-        match hop.kind {
-            SlotKind::Traffic if call_left == 0 => {
-                self.transmit_payload(place, hop, timeline, target)
-            }
-            SlotKind::Traffic | SlotKind::Sync => {
-                let left = call_left.saturating_sub(1);
-                self.transmit_header(place, hop, timeline, over, target, left)
-            }
+        if left == 0 && hop.kind == SlotKind::Traffic {
+            return self.transmit_payload(place, hop, timeline, target);
         }
+        self.transmit_header(place, hop, timeline, kind, target, left.saturating_sub(1))
     }
 
     /// Whether the slot under way may be prepared for transmission: before its word should be on the
