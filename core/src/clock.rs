@@ -241,6 +241,25 @@ impl NetClock {
         Ok(())
     }
 
+    /// Whether `seen` can have arrived when it did, on the time that the phase gives.
+    ///
+    /// # Errors
+    /// [`Conflict`] if it is early or late by more than clocks and distances explain.
+    #[inline(never)]
+    pub(crate) fn expect(&self, timing: &Timing, seen: Observation) -> Result<(), Conflict> {
+        let play = self.spread(seen.at).max(timing.guard()).plus(self.plan.jitter);
+        let late = play.plus(self.plan.longest_delay);
+        let difference = less(seen.sent_us, self.net_us(seen.at));
+        let size = Micros::new(difference.unsigned_abs());
+        if difference < 0 && size > late {
+            Err(Conflict::Behind)
+        } else if difference > 0 && size > play {
+            Err(Conflict::Ahead)
+        } else {
+            Ok(())
+        }
+    }
+
     /// Takes the slope from an early observation to this one, by a sender who knows the time
     /// better than we do, into what is known of the rate.
     fn learn(&mut self, seen: Anchor) {

@@ -216,8 +216,9 @@ impl<const N: usize> Station<N> {
 
     /// A header for a station that has one already: it confirms, or it counts for nothing.
     fn second_header(&mut self, seen: Observation, header: Header) -> Result<(), Dropped> {
-        self.in_place(seen.at, seen.sent_us)?;
         if let Activity::Verify(Verify { basis: Basis::Word, .. }) = self.activity {
+            let Some(clock) = &self.clock else { return Err(Dropped::NotAwaited) };
+            clock.expect(&self.timing, seen).map_err(dropped)?;
             // What a unique word suggested has served its turn: the header is taken in by the
             // clock as it was before.
             let supposed = core::mem::replace(&mut self.clock, self.guest);
@@ -235,28 +236,9 @@ impl<const N: usize> Station<N> {
 
     /// A header for a station with time: it must be in its place.
     fn header_in_step(&mut self, seen: Observation) -> Result<(), Dropped> {
-        self.in_place(seen.at, seen.sent_us)?;
         let Some(clock) = &mut self.clock else { return Err(Dropped::NotAwaited) };
+        clock.expect(&self.timing, seen).map_err(dropped)?;
         clock.observe(seen).map_err(dropped)
-    }
-
-    /// Whether something that was sent at home net time `sent_us` can have arrived at `at`.
-    fn in_place(&self, at: Tick, sent_us: i64) -> Result<(), Dropped> {
-        let Some(clock) = &self.clock else { return Err(Dropped::NotAwaited) };
-        self.in_place_of(clock, at, sent_us)
-    }
-
-    fn in_place_of(&self, clock: &NetClock, at: Tick, sent_us: i64) -> Result<(), Dropped> {
-        let play = clock.spread(at).max(self.timing.guard()).plus(self.clock_plan.jitter);
-        let late = play.plus(self.clock_plan.longest_delay);
-        let difference = sent_us.saturating_sub(clock.net_us(at));
-        if difference < 0 && difference.unsigned_abs() > late.us() {
-            Err(Dropped::Replayed)
-        } else if difference > 0 && difference.unsigned_abs() > play.us() {
-            Err(Dropped::Ahead)
-        } else {
-            Ok(())
-        }
     }
 
     /// A second opinion has come: the time is confirmed.
@@ -351,10 +333,9 @@ impl<const N: usize> Station<N> {
                 self.join_cut_in(seen, header, timeline)?;
             }
             Activity::Follow(Follow { timeline: Timeline::CutIn | Timeline::Single, .. }) => {
-                let Some(mut guest) = self.guest else { return Err(Dropped::NotAwaited) };
-                self.in_place_of(&guest, seen.at, seen.sent_us)?;
+                let Some(guest) = &mut self.guest else { return Err(Dropped::NotAwaited) };
+                guest.expect(&self.timing, seen).map_err(dropped)?;
                 guest.observe(seen).map_err(dropped)?;
-                self.guest = Some(guest);
             }
             Activity::Follow(_)
             | Activity::Verify(_)
@@ -405,13 +386,13 @@ impl<const N: usize> Station<N> {
     fn heard_traffic(&mut self, reception: Reception<'_>, hop: Hop) -> Heard {
         let offset = self.timing.word_offset().us().cast_signed();
         let sent_us = self.timing.start_of(hop.slot).saturating_add(offset);
+        let seen = Observation { at: reception.at, sent_us, half_width: None };
         let timeline = self.activity.timeline();
         let clock = match timeline {
-            Timeline::Home => self.clock,
-            Timeline::CutIn | Timeline::Single => self.guest,
+            Timeline::Home => &self.clock,
+            Timeline::CutIn | Timeline::Single => &self.guest,
         };
-        let placed = clock.map(|clock| self.in_place_of(&clock, reception.at, sent_us));
-        if placed != Some(Ok(())) {
+        if clock.as_ref().is_none_or(|clock| clock.expect(&self.timing, seen).is_err()) {
             return Heard::Dropped(Dropped::OutOfPlace);
         }
         let slot = hop.slot;
@@ -424,7 +405,6 @@ impl<const N: usize> Station<N> {
                 Heard::Busy
             }
             Activity::Watch(Watch { coasting: true }) => {
-                let seen = Observation { at: reception.at, sent_us, half_width: None };
                 self.guest = self.clock;
                 self.clock = self.clock.map(|clock| clock.supposing(seen));
                 let until = slot.plus(VERIFY_SLOTS);
