@@ -292,6 +292,7 @@ impl NetClock {
 
     /// The net time, by the phase, at local time `at`.
     #[must_use]
+    #[inline(never)]
     pub const fn net_us(&self, at: Tick) -> i64 {
         local(at).wrapping_add(self.phase_at(at))
     }

@@ -63,6 +63,7 @@ impl Micros {
 
     /// The sum, at most the largest span.
     #[must_use]
+    #[inline(never)]
     pub const fn plus(self, other: Self) -> Self {
         Self(self.0.saturating_add(other.0))
     }

@@ -211,6 +211,7 @@ impl<const N: usize> Sequence<N> {
     ///
     /// # Errors
     /// [`StructureError`] if the structure is impossible or does not fit the hopset.
+    #[inline(never)]
     pub fn new(
         key: &NetKey,
         hopset: Hopset<N>,

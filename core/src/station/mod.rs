@@ -314,6 +314,7 @@ impl<const N: usize> Station<N> {
 
     /// Whether the station transmits, or is about to.
     #[must_use]
+    #[inline(never)]
     pub const fn holds_floor(&self) -> bool {
         matches!(self.activity, Activity::Speak(_) | Activity::Announce(_))
     }
@@ -418,6 +419,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// The oldest slot that a header may carry.
+    #[inline(never)]
     fn floor(&self) -> Option<Slot> {
         match (self.saved, self.storage) {
             (Some(saved), _) => Some(saved),
