@@ -147,20 +147,33 @@ impl Raster {
     /// The channels whose *centre* lies in `from..=to`: how a range of frequencies is allowed.
     #[must_use]
     pub fn centred_in(&self, from: Hertz, to: Hertz) -> ChannelSet {
-        let inside = |c: &u16| (from.hz()..=to.hz()).contains(&self.centre_hz(*c));
-        (0..self.count).filter(inside).filter_map(Channel::new).collect()
+        self.touching(from, to, 0)
     }
 
     /// The channels that an exclusion removes. At most 4096 steps.
     #[must_use]
     pub fn excluded_by(&self, exclusion: Exclusion) -> ChannelSet {
-        let hit = |c: &u16| match exclusion {
-            Exclusion::Channels { from, to } => (from.number()..=to.number()).contains(c),
-            Exclusion::Band { from, to } => {
-                let twice = self.centre_hz(*c).wrapping_mul(2);
-                twice <= to.hz().saturating_mul(2).saturating_add(self.occupied_hz)
-                    && twice.saturating_add(self.occupied_hz) >= from.hz().saturating_mul(2)
+        match exclusion {
+            Exclusion::Channels { from, to } => {
+                let (from, to) = (from.number(), to.number().min(self.count.saturating_sub(1)));
+                let centre = |channel| Hertz::new(self.centre_hz(channel));
+                // (Beyond the raster there is no centre to go by.)
+                if from > to {
+                    ChannelSet::new()
+                } else {
+                    self.centred_in(centre(from), centre(to))
+                }
             }
+            Exclusion::Band { from, to } => self.touching(from, to, self.occupied_hz),
+        }
+    }
+
+    /// The channels that have a frequency in `from..=to`, if each is `width` wide.
+    fn touching(&self, from: Hertz, to: Hertz, width: u64) -> ChannelSet {
+        let (from, to) = (from.hz().saturating_mul(2), to.hz().saturating_mul(2));
+        let hit = |c: &u16| {
+            let twice = self.centre_hz(*c).wrapping_mul(2);
+            twice <= to.saturating_add(width) && twice.saturating_add(width) >= from
         };
         (0..self.count).filter(hit).filter_map(Channel::new).collect()
     }

@@ -108,14 +108,13 @@ fn main() -> ! {
     static mut GIVEN: Given = NOTHING;
     let given = black_box(GIVEN);
     // Without a station there is nothing to do, and the image stays alive either way.
-    if let Some(mut station) = station(given) {
-        loop {
-            call(&mut station, black_box(given));
-            #[cfg(feature = "tree")]
-            keys(&mut station, given);
-            #[cfg(feature = "messages")]
-            messages(&mut station, given);
-        }
+    let mut station = station(given);
+    while let Some(station) = black_box(&mut station) {
+        call(station, given);
+        #[cfg(feature = "tree")]
+        keys(station, given);
+        #[cfg(feature = "messages")]
+        messages(station, given);
     }
     loop {
         black_box(());
@@ -188,6 +187,7 @@ fn messages(station: &mut Station<128>, given: &Given) {
 }
 
 /// A station from a plan, with lanes and exclusions.
+#[inline(never)]
 fn station(given: &Given) -> Option<Station<128>> {
     let key = NetKey::new(given.key);
     let [base, spacing, occupied, low, high, from, to, _] = given.hertz;
