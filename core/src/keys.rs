@@ -51,23 +51,24 @@ pub enum Label {
 }
 
 impl Label {
-    /// The label's text, padded with zeros to 16 bytes.
-    const fn bytes(self) -> &'static [u8; 16] {
-        match self {
-            Self::Pick => b"hopwright/pick\0\0",
-            Self::Lane => b"hopwright/lane\0\0",
-            Self::Meet => b"hopwright/meet\0\0",
-            Self::Turn => b"hopwright/turn\0\0",
-            Self::When => b"hopwright/when\0\0",
-            Self::Hop => b"hopwright/hop\0\0\0",
-            Self::Word => b"hopwright/word\0\0",
-            Self::Tag => b"hopwright/tag\0\0\0",
-            Self::Seal => b"hopwright/seal\0\0",
-            Self::Data => b"hopwright/data\0\0",
-            Self::Tree => b"hopwright/tree\0\0",
-            Self::Text => b"hopwright/text\0\0",
-            Self::Print => b"hopwright/print\0",
-        }
+    /// The label's text, padded with zeros to 16 bytes: `hopwright/` and what differs.
+    const fn bytes(self) -> [u8; 16] {
+        let [a, b, c, d, e, f] = match self {
+            Self::Pick => *b"pick\0\0",
+            Self::Lane => *b"lane\0\0",
+            Self::Meet => *b"meet\0\0",
+            Self::Turn => *b"turn\0\0",
+            Self::When => *b"when\0\0",
+            Self::Hop => *b"hop\0\0\0",
+            Self::Word => *b"word\0\0",
+            Self::Tag => *b"tag\0\0\0",
+            Self::Seal => *b"seal\0\0",
+            Self::Data => *b"data\0\0",
+            Self::Tree => *b"tree\0\0",
+            Self::Text => *b"text\0\0",
+            Self::Print => *b"print\0",
+        };
+        [b'h', b'o', b'p', b'w', b'r', b'i', b'g', b'h', b't', b'/', a, b, c, d, e, f]
     }
 }
 
@@ -87,7 +88,7 @@ impl NetKey {
     #[must_use]
     #[inline(never)]
     pub fn subkey(&self, label: Label) -> Subkey {
-        Subkey(hchacha20(&self.0, label.bytes()))
+        Subkey(hchacha20(&self.0, &label.bytes()))
     }
 
     /// The key of what is said in the clear: 32 zeros, known to everybody.
@@ -162,7 +163,7 @@ impl Subkey {
     /// The key for one purpose within what this one is for: `HChaCha20(self, label)`.
     #[must_use]
     pub fn subkey(&self, label: Label) -> Self {
-        self.derive(label.bytes())
+        self.derive(&label.bytes())
     }
 
     /// The first or the second half, as a secret of the tree.
