@@ -234,16 +234,15 @@ impl HeaderKeys {
     }
 
     fn tag_of(&self, body: [u8; 8], stream: u32) -> [u8; 8] {
-        let mut input = [0; 16];
-        put(&mut input, 0, &body);
-        put(&mut input, 8, &stream.to_le_bytes());
-        self.tag.tag(&input)
+        let [a, b, c, d, e, f, g, h] = body;
+        let [s, t, u, v] = stream.to_le_bytes();
+        self.tag.tag(&[a, b, c, d, e, f, g, h, s, t, u, v, 0, 0, 0, 0])
     }
 
     fn crypt(&self, text: [u8; 8], tag: [u8; 8], stream: u32) -> [u8; 8] {
-        let mut nonce = [0; 12];
-        put(&mut nonce, 0, &tag);
-        put(&mut nonce, 8, &stream.to_le_bytes());
+        let [a, b, c, d, e, f, g, h] = tag;
+        let [s, t, u, v] = stream.to_le_bytes();
+        let nonce = [a, b, c, d, e, f, g, h, s, t, u, v];
         (u64::from_le_bytes(text) ^ u64::from_le_bytes(self.seal.pad(&nonce))).to_le_bytes()
     }
 }

@@ -273,12 +273,9 @@ impl<const N: usize> Station<N> {
 
     /// Lane, slot and source: used once, because slots are, and a source has one transmitter.
     fn payload_nonce(&self, timeline: Timeline, slot: Slot, source: Address) -> [u8; 12] {
-        let mut nonce = [0; 12];
-        let stream = header::stream(self.sequence.lane(), timeline);
-        put(&mut nonce, 0, &stream.to_le_bytes());
-        put(&mut nonce, 4, &slot.number().to_le_bytes());
-        put(&mut nonce, 8, &[source.number()]);
-        nonce
+        let [a, b, c, d] = header::stream(self.sequence.lane(), timeline).to_le_bytes();
+        let [e, f, g, h] = slot.number().to_le_bytes();
+        [a, b, c, d, e, f, g, h, source.number(), 0, 0, 0]
     }
 }
 
