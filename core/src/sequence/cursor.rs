@@ -61,7 +61,6 @@ impl<const N: usize> Cursor<N> {
 
     /// A reader of `timeline`.
     #[must_use]
-    #[inline(never)]
     pub fn new(sequence: &Sequence<N>, timeline: Timeline) -> Self {
         let draw = u32::from(sequence.draw_lane.number()) | timeline.bit();
         let own = u32::from(sequence.lane.number()) | timeline.bit();

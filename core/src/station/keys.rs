@@ -9,7 +9,7 @@
 //! ```
 
 use super::activity::{Activity, Basis, Verify};
-use super::{Cursor, Event, Mode, Payload, Refused, Station};
+use super::{Event, Mode, Payload, Refused, Station};
 use crate::acquire::Interferers;
 use crate::address::{Address, Target};
 use crate::header::{self, HeaderKeys};
@@ -189,7 +189,7 @@ impl<const N: usize> Station<N> {
         self.adopting = match self.adopting {
             Adopting::Sequence => {
                 self.sequence.rekey(&key);
-                self.cursor = Cursor::new(&self.sequence, self.cursor_timeline);
+                self.read_anew(self.cursor_timeline);
                 // Ranks were those of another rendezvous set.
                 self.interferers = Interferers::default();
                 Adopting::Keys

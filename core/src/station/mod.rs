@@ -383,9 +383,15 @@ impl<const N: usize> Station<N> {
     /// One reader serves all timelines: they are never used in the same slot.
     fn read(&mut self, timeline: Timeline) {
         if self.cursor_timeline != timeline {
-            self.cursor = Cursor::new(&self.sequence, timeline);
-            self.cursor_timeline = timeline;
+            self.read_anew(timeline);
         }
+    }
+
+    /// Begins to read a timeline.
+    #[inline(never)]
+    fn read_anew(&mut self, timeline: Timeline) {
+        self.cursor = Cursor::new(&self.sequence, timeline);
+        self.cursor_timeline = timeline;
     }
 
     /// Queues an event; `false` if there was no room.
