@@ -340,8 +340,19 @@ impl NetClock {
     /// How far the phase of a speaker may be from ours at local time `at`.
     #[must_use]
     pub fn spread(&self, at: Tick) -> Micros {
-        let parted = Ppb::beyond(self.parting()).of(elapsed(self.spread_at, at));
-        self.spread.plus(parted).plus(self.plan.wander.times(2))
+        self.spread_at_rate(self.parting(), at)
+    }
+
+    /// The spread at local time `at` between clocks that part with so many parts in 10^9.
+    #[inline(never)]
+    fn spread_at_rate(&self, rate: u32, at: Tick) -> Micros {
+        let parted = Ppb::beyond(rate).of(elapsed(self.spread_at, at));
+        self.least_spread().plus(parted)
+    }
+
+    /// The spread when it was last set, with what both clocks may have wandered since.
+    fn least_spread(&self) -> Micros {
+        self.spread.plus(self.plan.wander).plus(self.plan.wander)
     }
 
     /// How well slots can be met at local time `at`.
@@ -355,8 +366,7 @@ impl NetClock {
     #[must_use]
     pub fn grip_of_others(&self, timing: &Timing, at: Tick) -> Grip {
         let rate = against_truth(self.plan.tolerance).saturating_mul(2);
-        let parted = Ppb::beyond(rate).of(elapsed(self.spread_at, at));
-        Grip::of(self.spread.plus(parted).plus(self.plan.wander.times(2)), timing)
+        Grip::of(self.spread_at_rate(rate, at), timing)
     }
 
     /// The first local time at which the grip is worse than `grip` if nothing more is heard;
@@ -365,12 +375,11 @@ impl NetClock {
     pub fn loosens_at(&self, timing: &Timing, grip: Grip) -> Option<Tick> {
         let limit = match grip {
             Grip::Locked => timing.guard(),
-            Grip::Coasting(slots) => timing.slot().times(u64::from(slots)),
-            Grip::Adrift => timing.slot().times(u64::from(SPEAK_SLOTS)),
+            Grip::Coasting(slots) => timing.span_of(slots),
+            Grip::Adrift => timing.span_of(SPEAK_SLOTS),
             Grip::Lost => return None,
         };
-        let now = self.spread.plus(self.plan.wander.times(2));
-        let Some(room) = limit.us().checked_sub(now.us()) else {
+        let Some(room) = limit.us().checked_sub(self.least_spread().us()) else {
             return Some(self.spread_at);
         };
         let rate = self.parting();

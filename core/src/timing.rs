@@ -174,6 +174,11 @@ impl Timing {
         (slot.number() as i64).wrapping_mul(self.slot_us as i64)
     }
 
+    /// How long so many slots last.
+    pub(crate) const fn span_of(&self, slots: u32) -> Micros {
+        Micros::new((self.slot_us as u64).wrapping_mul(slots as u64))
+    }
+
     /// How many whole slots a span lasts, and the microseconds left over.
     pub(crate) const fn slots_in(&self, span: Micros) -> (u64, u32) {
         quotient(span.us(), self.slot_us)

@@ -171,7 +171,7 @@ impl<const N: usize> Station<N> {
     fn longest_stay(&self) -> crate::units::Micros {
         let frames = self.sequence.longest_gap().saturating_add(1);
         let slots = frames.saturating_mul(u32::from(self.sequence.structure().frame));
-        self.timing.slot().times(u64::from(slots))
+        self.timing.span_of(slots)
     }
 
     /// A station with time, confirmed or not.

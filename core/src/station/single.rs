@@ -79,7 +79,7 @@ impl<const N: usize> Station<N> {
         };
         let word = self.sequence.single_word();
         let radio = Radio::Listen { channel, word, complement: false };
-        let longest = now.plus(self.timing.slot().times(PATIENCE_SLOTS.into()));
+        let longest = now.plus(self.timing.span_of(PATIENCE_SLOTS));
         let wish_at = waits.map(|wish| wish.since).filter(|at| *at > now);
         let until = [wish_at, next_sample].into_iter().flatten().fold(longest, Ord::min);
         Current { action: Action { radio, from: now, until, poll_by: until }, hop: None }

@@ -126,7 +126,7 @@ impl<const N: usize> Station<N> {
         wish.since = match (self.mode, slot) {
             (Mode::Hopping, Some(_)) => now,
             (Mode::Hopping, None) | (Mode::SingleSealed | Mode::SinglePlain, _) => {
-                now.plus(self.timing.slot().times(wait.into()))
+                now.plus(self.timing.span_of(wait))
             }
         };
         if let Some(slot) = slot {
