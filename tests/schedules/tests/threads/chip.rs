@@ -118,7 +118,10 @@ impl Chip {
         match address {
             MODE => self.enter(bytes[0]),
             FREQUENCY => self.frequency = bytes.to_vec(),
-            LENGTH => self.length = bytes[0].into(),
+            LENGTH => {
+                assert_ne!(self.mode, RECEIVE, "set up while it receives, at {}", self.now);
+                self.length = bytes[0].into();
+            }
             MEMORY => {
                 self.memory.extend(bytes);
                 assert!(self.memory.len() <= 64, "the memory runs over at {}", self.now);
@@ -449,4 +452,69 @@ fn a_receiver_that_an_error_has_stopped_is_told_anew() {
         errors += kit.errors;
     }
     assert_eq!(errors, 20);
+}
+
+/// A receiver is told anew just before the interrupt tunes for the next slot, and in the middle of that it comes.
+#[test]
+fn an_interrupt_while_a_receiver_is_told_anew_leaves_it_to_be_renewed() {
+    let mut interrupted = 0;
+    for before in (0..240).step_by(4) {
+        let mut kit = keeper(8_000);
+        kit.run(50_000);
+        kit.command(Command::Announce);
+        kit.run(4_200_000);
+        // A slot that is listened to, with another one behind it: some of each frame are.
+        while kit.chip.borrow().mode != RECEIVE {
+            kit.run(kit.now() + 1_000);
+        }
+        kit.run(kit.now() + 11_000);
+        let Some(next) = kit.chip.borrow().timer else { panic!("the next slot is prepared") };
+        kit.run(next - before);
+        // A word is signalled, and to ask which fails.
+        kit.chip.borrow_mut().signal = Some(next - before);
+        kit.chip.borrow_mut().fails = Some(0);
+        kit.wake = 0;
+        kit.run(next + 5_000);
+        assert_eq!(kit.errors, 1, "{before} us before");
+        interrupted += u32::from(kit.chip.borrow().mode == RECEIVE);
+        kit.run(next + 400_000);
+        assert_eq!(kit.errors, 1, "{before} us before");
+    }
+    assert_eq!(interrupted, 60, "the next slot is listened to, too");
+}
+
+/// Each access of a slot of our own fails once. What has not been started leaves the amplifier off, and the
+/// next slots are as always.
+#[test]
+fn a_transmission_that_the_bus_did_not_start_leaves_the_amplifier_off() {
+    let all = keeper(8_000).speak();
+    // (The seventh header of the call: whatever comes before it has an effect on it.)
+    let slot = all[6].from;
+    let mut silent = 0;
+    for access in 0.. {
+        let mut kit = keeper(8_000);
+        kit.run(50_000);
+        kit.command(Command::Announce);
+        kit.run(4_200_000);
+        kit.chip.borrow_mut().log.clear();
+        kit.command(Command::Press(Target::ALL));
+        kit.run(slot - 1_000);
+        kit.chip.borrow_mut().fails = Some(access);
+        kit.run(slot + 12_000);
+        if kit.errors == 0 {
+            // No slot has so many.
+            assert!(access > 6 && silent > 3, "{silent} of {access}");
+            return;
+        }
+        let started = kit.chip.borrow().log.iter().any(|sent| sent.from >= slot - 100);
+        silent += u32::from(!started);
+        assert!(started || !kit.chip.borrow().amplifier, "access {access}");
+        kit.run(slot + 62_000);
+        let log = kit.chip.borrow().log.clone();
+        let after: Vec<_> = log.iter().filter(|sent| sent.from > slot + 10_000).collect();
+        let always: Vec<_> =
+            all.iter().filter(|sent| (slot + 10_000..slot + 45_000).contains(&sent.from)).collect();
+        assert_eq!(after[..always.len()], always[..], "access {access}");
+        assert_eq!(kit.errors, 1, "access {access}");
+    }
 }
