@@ -2,8 +2,9 @@
 //! against the specification. One program, because the core is then compiled into one.
 
 mod aead;
-mod calls_and_changes;
+mod calls;
 mod cbor;
+mod changes_of_keys;
 mod channel_use;
 mod correlation;
 mod driver;
@@ -14,6 +15,7 @@ mod golay;
 mod grammar;
 mod hostile;
 mod key_tree;
+mod keyed_net;
 mod lanes;
 mod loader;
 mod loader_faults;
@@ -32,6 +34,7 @@ mod rfc8439;
 mod says;
 mod second_looks;
 mod secrets;
+mod single_channels;
 mod station_properties;
 mod transceiver;
 #[cfg(feature = "whole")]

@@ -4,7 +4,7 @@
 //! Each test was written for a fault that had been planted by hand and was not noticed by the others.
 //! The numbers come from `docs/specification.md`; expected spans are worked out beside each assertion.
 
-use super::calls_and_changes;
+use super::keyed_net;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::clock::{ClockPlan, Grip, NetClock};
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
@@ -449,10 +449,10 @@ fn a_good_oscillator_calls_for_those_who_have_none() {
 /// key and has never known the old one reads it (specification section 10).
 #[test]
 fn a_call_made_before_a_change_is_made_with_the_new_key_after_it() {
-    let mut world = calls_and_changes::net();
+    let mut world = keyed_net::net();
     world.over(POST, Target::ALL, &[b"before"]);
     let due = world.slot(POST).plus(20);
-    let order = calls_and_changes::order(&[0x77], &key(1), 1, due);
+    let order = keyed_net::order(&[0x77], &key(1), 1, due);
     let now = world.local(POST, world.now);
     world.nodes[POST].station.take_order(now, &order).expect("in the cover");
     world.poll(POST);
@@ -462,7 +462,7 @@ fn a_call_made_before_a_change_is_made_with_the_new_key_after_it() {
     let loaded = NetKey::new(bytes);
     assert!(!loaded.same(&key(1)));
     let make = Make::member(0x51);
-    world.nodes[OTHER].station = make.station_with(&loaded, calls_and_changes::share(0x51));
+    world.nodes[OTHER].station = make.station_with(&loaded, keyed_net::share(0x51));
     world.nodes[OTHER].action = None;
     world.poll(OTHER);
     world.command(POST, Command::Announce).expect("a timekeeper");

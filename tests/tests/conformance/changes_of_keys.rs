@@ -1,205 +1,20 @@
-//! Proves what specification sections 9, 10 and 11 promise of stations that are addressed by keys:
-//! who can read what, how a change of the net key is followed and who is left out of it, and that
-//! single-channel modes disturb nobody.
+//! Proves what specification section 10 promises: how a change of the net key is followed, and who is left
+//! out of it.
 //!
-//! Sources of the constructions are named in `core/src/tree`; here they are held against the
-//! planner's own derivation. Spans are worked out beside each assertion.
+//! Sources of the constructions are named in `core/src/tree`; here they are held against the planner's own
+//! derivation. Spans are worked out beside each assertion.
 
+use super::keyed_net::{BOAT, OTHER, POST, fixed, has_key, net, order, share, station};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
 use hopwright_core::keys::NetKey;
 use hopwright_core::message::{Inbox, Layout, Outbox, Progress};
 use hopwright_core::sequence::Timeline;
-use hopwright_core::station::{
-    Command, Event, FixedChannels, Heard, Mode, Payload, Radio, Refused, Station, Watermark,
-};
+use hopwright_core::station::{Command, Event, Heard, Mode, Radio, Refused, Station, Watermark};
 use hopwright_core::tree::Share;
-use hopwright_core::units::{Channel, Dbm, Lane, Micros, Slot, Tick};
-use hopwright_keytree::{Drawn, KeyTree, withdraw};
+use hopwright_core::units::{Dbm, Lane, Micros, Slot, Tick};
 use hopwright_tests::air::{Flight, SLOT_US, World};
 use hopwright_tests::plans::{Make, key, timing};
-use std::collections::BTreeSet;
-use zeroize::Zeroizing;
-
-const POST: usize = 0;
-const BOAT: usize = 1;
-const OTHER: usize = 2;
-const ADDRESSES: [u8; 3] = [0x10, 0x4B, 0x51];
-const CALLING: u16 = 200;
-
-fn tree() -> KeyTree {
-    KeyTree::new(Zeroizing::new([0xA7; 32]))
-}
-
-fn one(address: u8) -> Target {
-    Target::one(Address::new(address))
-}
-
-/// What every station of the test may call beyond the targets that it belongs to.
-fn directory() -> Vec<Target> {
-    let boats = Target::prefix(Address::new(0x40), 4).expect("a prefix");
-    let mut targets = vec![boats, Target::all_but(Address::new(0x51))];
-    targets.extend(ADDRESSES.map(one));
-    targets
-}
-
-pub(super) fn share(address: u8) -> Option<Share> {
-    Some(tree().share(Address::new(address), 0, &directory()).expect("it fits"))
-}
-
-fn fixed() -> FixedChannels {
-    FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE }
-}
-
-fn station(number: usize) -> Station<128> {
-    let address = ADDRESSES[number];
-    let make = if number == POST { Make::timekeeper(address) } else { Make::member(address) };
-    Make { fixed: fixed(), ..make }.station_with(&key(1), share(address))
-}
-
-/// A post 10, a boat 4B and a team 51, in step and idle after an announce.
-pub(super) fn net() -> World {
-    let mut world = World::of((0..3).map(station).collect());
-    world.bring_into_step();
-    world
-}
-
-/// The payload slots of the log: what is on the air and no header, with its slot.
-fn payloads(world: &World) -> Vec<Flight> {
-    let is_payload = |flight: &&Flight| world.header(flight).is_none() && flight.bits.len() > 33;
-    world.log.iter().filter(is_payload).cloned().collect()
-}
-
-#[test]
-fn whoever_is_called_reads_and_nobody_else() {
-    for (target, readers) in [
-        (one(0x4B), vec![BOAT]),
-        (one(0x51), vec![OTHER]),
-        (Target::prefix(Address::new(0x40), 4).expect("a prefix"), vec![BOAT]),
-        (Target::all_but(Address::new(0x51)), vec![BOAT]),
-        (Target::ALL, vec![BOAT, OTHER]),
-    ] {
-        let mut world = net();
-        world.over(POST, target, &[b"one", b"two"]);
-        for node in [BOAT, OTHER] {
-            let called = readers.contains(&node);
-            let read = world.nodes[node].payloads.iter().filter(|p| !p.is_empty()).count();
-            assert_eq!(read, if called { 2 } else { 0 }, "{target}, station {node}");
-            let events = world.events(node);
-            let busy = events.iter().filter(|e| matches!(e, Event::Busy { .. })).count();
-            let call = events.iter().filter(|e| matches!(e, Event::Call { .. })).count();
-            // Whoever is left out sees the same as at any call that is not for it.
-            assert_eq!((call, busy), if called { (1, 0) } else { (0, 1) }, "{target}, {node}");
-        }
-    }
-}
-
-/// That the filter of addresses is no courtesy: a driver that pretends that it was called, or that
-/// the call was another, gets nothing, or nothing that reads.
-#[test]
-fn a_driver_that_pretends_reads_nothing() {
-    let mut world = net();
-    world.over(POST, one(0x4B), &[b"for the boat alone"]);
-    let said = payloads(&world);
-    assert!(!said.is_empty());
-    let mut text = vec![0; 106];
-    let targets = [one(0x4B), one(0x51), Target::ALL, Target::all_but(Address::new(0x51))];
-    for flight in &said {
-        let slot = (0..400).map(Slot::new).find(|slot| {
-            let hop = world.nodes[OTHER].station.sequence().channel(Timeline::Home, *slot);
-            hop == flight.channel && timing().start_of(*slot) >= 0
-        });
-        assert!(slot.is_some());
-        // Every slot of the session, so that the right one is among them.
-        for slot in (200..300).map(Slot::new) {
-            for target in targets {
-                let (timeline, source) = (Timeline::Home, Address::new(0x10));
-                let payload = Payload { timeline, slot, source, target, order: false };
-                let open = |station: &mut Station<128>, text: &mut [u8]| {
-                    station.open_payload(&payload, &flight.bits, text)
-                };
-                let length = open(&mut world.nodes[OTHER].station, &mut text);
-                let reads = length.is_some_and(|n| text[..n].starts_with(b"for the boat"));
-                assert!(!reads, "{target} in {slot}");
-            }
-        }
-    }
-    // The control: the boat reads it so.
-    let reads = said.iter().any(|flight| {
-        (200..300).map(Slot::new).any(|slot| {
-            let (timeline, source, target) = (Timeline::Home, Address::new(0x10), one(0x4B));
-            let payload = Payload { timeline, slot, source, target, order: false };
-            let boat = &mut world.nodes[BOAT].station;
-            let length = boat.open_payload(&payload, &flight.bits, &mut text);
-            length.is_some_and(|n| text[..n].starts_with(b"for the boat"))
-        })
-    });
-    assert!(reads);
-}
-
-#[test]
-fn a_target_outside_the_directory_is_refused_at_the_press() {
-    let mut world = net();
-    let target = one(0x77);
-    assert_eq!(world.command(POST, Command::Press(target)), Err(Refused::NoKey(target)));
-    assert!(!world.nodes[POST].station.holds_floor());
-    // What it belongs to needs no entry.
-    let own = Target::prefix(Address::new(0x00), 3).expect("a prefix");
-    assert_eq!(world.command(POST, Command::Press(own)), Ok(()));
-}
-
-/// A message of an over between real stations: sealed for its call, from the sender's own key to
-/// the receiver's own.
-#[test]
-fn a_message_reaches_whom_it_is_for() {
-    let mut world = net();
-    let layout = Layout::new(20, 12, 106).expect("a code");
-    let mut outbox: Outbox<4096> = Outbox::new(layout);
-    let target = one(0x4B);
-    world.command(POST, Command::Press(target)).expect("the floor is free");
-    world.run_slots(5);
-    let post = &mut world.nodes[POST].station;
-    let key = post.message_key(Address::new(0x10), target).expect("its own over");
-    let slot = world.slot(POST);
-    let first = world.nodes[POST].station.own_origin(slot);
-    outbox.load(&key, first, b"ford closed").expect("it fits");
-    let mut out = [0; 106];
-    while let Some(length) = outbox.next(&mut out) {
-        world.nodes[POST].outbox.push_back(out[..length].to_vec());
-    }
-    world.run_slots(60);
-    for (node, arrives) in [(BOAT, true), (OTHER, false)] {
-        let mut inbox: Inbox<4096> = Inbox::new(layout);
-        let parts = std::mem::take(&mut world.nodes[node].parts);
-        assert_eq!(parts.is_empty(), !arrives);
-        let mut got = Vec::new();
-        for (payload, text) in parts {
-            let station = &mut world.nodes[node].station;
-            let key = station.message_key(payload.source, payload.target).expect("a part in it");
-            let _ = inbox.take(&key, station.origin(&payload), &text);
-            loop {
-                match inbox.work() {
-                    Progress::Working => {}
-                    Progress::Ready(message) => got.push(message.text.to_vec()),
-                    Progress::Waiting => break,
-                }
-            }
-        }
-        let wanted: &[&[u8]] = if arrives { &[b"ford closed"] } else { &[] };
-        assert_eq!(got, wanted);
-    }
-    let other = &mut world.nodes[OTHER].station;
-    assert!(other.message_key(Address::new(0x10), target).is_none());
-}
-
-/// The order that withdraws `out` from `slot` on, made by the planner.
-pub(super) fn order(out: &[u8], present: &NetKey, generation: u8, slot: Slot) -> Vec<u8> {
-    let drawn = Drawn::new(Zeroizing::new(std::array::from_fn(|i| {
-        u8::try_from(i).expect("64 bytes").wrapping_mul(7).wrapping_add(generation)
-    })));
-    let withdrawn: BTreeSet<Address> = out.iter().map(|a| Address::new(*a)).collect();
-    withdraw(&tree(), present, generation, slot, &withdrawn, &drawn).expect("an order").order
-}
 
 /// Sends an order from the post: its columns, twice, and the end.
 fn send_order(world: &mut World, order: &[u8]) {
@@ -252,10 +67,6 @@ fn take_parts(world: &mut World, node: usize) -> Option<Result<(), Refused>> {
         }
     }
     None
-}
-
-fn has_key(world: &World, node: usize, key: &NetKey) -> bool {
-    world.nodes[node].station.keys().0.same(key)
 }
 
 /// An order on the air: those it is for go over at its slot, in one and the same slot, and go on
@@ -443,135 +254,6 @@ fn what_is_stored_after_a_change_is_what_is_in_use() {
     assert_eq!(world.nodes[BOAT].station.take_order(now, &order), Err(Refused::NotForUs));
 }
 
-fn plain_key() -> NetKey {
-    NetKey::of_the_clear()
-}
-
-/// On the calling channel, sealed: the two who are there talk; nothing goes anywhere else, the one
-/// who hops is not disturbed, and both come back in step without a word.
-#[test]
-fn on_a_single_channel_two_talk_and_come_back() {
-    for (mode, clear) in [(Mode::SingleSealed, false), (Mode::SinglePlain, true)] {
-        let mut world = net();
-        for node in [BOAT, OTHER] {
-            world.command(node, Command::Mode(mode)).expect("there is a calling channel");
-        }
-        world.run_slots(5);
-        world.forget();
-        world.over(BOAT, one(0x51), &[b"over here"]);
-        assert!(world.nodes[OTHER].payloads.iter().any(|p| p == b"over here"), "{mode:?}");
-        // Eight call headers, payload and sync slots, two closing headers: all on that channel.
-        assert!(world.log.len() > 10);
-        let calling = Channel::new(CALLING).expect("a channel");
-        assert!(world.log.iter().all(|flight| flight.channel == calling));
-        assert!(world.nodes[POST].events.is_empty() && world.nodes[POST].heard.is_empty());
-        // In the clear everybody can read it, sealed nobody without the key.
-        let open = HeaderKeys::new(&plain_key());
-        let single = stream(Lane::ZERO, Timeline::Single);
-        let headers = world.log.iter().filter(|flight| {
-            flight.bits.first_chunk().is_some_and(|b| open.from_bits(b, single).is_some())
-        });
-        assert_eq!(headers.count() > 0, clear, "{mode:?}");
-        let readable = world.log.iter().any(|f| f.bits.windows(9).any(|w| w == b"over here"));
-        assert_eq!(readable, clear, "{mode:?}");
-        for node in [BOAT, OTHER] {
-            world.command(node, Command::Mode(Mode::Hopping)).expect("nobody speaks");
-            assert!(world.nodes[node].station.in_step(), "{mode:?}: time went on underneath");
-        }
-        world.run_slots(3);
-        world.forget();
-        world.over(POST, Target::ALL, &[b"all of you"]);
-        for node in [BOAT, OTHER] {
-            assert!(world.nodes[node].payloads.iter().any(|p| p == b"all of you"), "{mode:?}");
-        }
-    }
-}
-
-/// Whoever stays with the net hears the single channel as energy: a call waiting.
-#[test]
-fn those_who_hop_do_not_take_what_is_on_the_calling_channel() {
-    let mut world = net();
-    world.command(BOAT, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
-    let payloads: Vec<&[u8]> = vec![b"x"; 300];
-    world.over(BOAT, one(0x51), &payloads);
-    // Radios wait for another word there, so that nothing is heard at all.
-    assert!(world.nodes[OTHER].heard.is_empty() && world.nodes[POST].heard.is_empty());
-}
-
-#[test]
-fn modes_are_refused_where_they_have_no_place() {
-    let mut world = net();
-    let mut bare = Make::member(0x4B).station(&key(1));
-    let now = world.local(BOAT, world.now);
-    for mode in [Mode::SingleSealed, Mode::SinglePlain] {
-        assert_eq!(bare.command(now, Command::Mode(mode)), Err(Refused::NoChannel));
-    }
-    assert_eq!(bare.command(now, Command::Mode(Mode::Hopping)), Ok(()), "that it is already");
-    world.command(POST, Command::Press(Target::ALL)).expect("the floor is free");
-    let refused = world.command(POST, Command::Mode(Mode::SinglePlain));
-    assert_eq!(refused, Err(Refused::Speaking));
-    assert_eq!(world.nodes[POST].station.mode(), Mode::Hopping);
-    // In a single-channel mode nobody announces, and no order is sent.
-    world.command(POST, Command::Release).expect("it waited for the floor");
-    world.run_slots(20);
-    world.command(POST, Command::Mode(Mode::SinglePlain)).expect("nobody speaks");
-    assert_eq!(world.command(POST, Command::Announce), Err(Refused::Busy));
-    assert_eq!(world.command(POST, Command::Order), Err(Refused::Busy));
-}
-
-/// Two operators wait for a third's over on the single channel: they do not start together, and
-/// whoever comes second waits again.
-#[test]
-fn who_waits_on_a_single_channel_does_not_start_with_the_other() {
-    let mut world = net();
-    for node in [POST, BOAT, OTHER] {
-        world.command(node, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
-    }
-    world.run_slots(3);
-    world.command(OTHER, Command::Press(Target::ALL)).expect("nobody speaks");
-    world.run_slots(20);
-    for node in [POST, BOAT] {
-        world.command(node, Command::Press(Target::ALL)).expect("a wish");
-        world.run_slots(1);
-        assert!(!world.nodes[node].station.holds_floor(), "it waits");
-    }
-    world.forget();
-    world.command(OTHER, Command::Release).expect("it speaks");
-    world.run_slots(30);
-    let starts: BTreeSet<usize> = world.log.iter().map(|flight| flight.from).collect();
-    let holds = |node: usize| world.nodes[node].station.holds_floor();
-    assert_eq!([POST, BOAT].iter().filter(|node| holds(**node)).count(), 1, "{starts:?}");
-}
-
-/// Net time goes on underneath: the change of keys comes while a station is away, and finds it with
-/// the new key when it is back; sealed overs on the channel are under it at once.
-#[test]
-fn a_change_finds_those_who_are_away() {
-    let mut world = net();
-    let due = world.slot(POST).plus(50);
-    let order = order(&[0x51], &key(1), 1, due);
-    for node in [POST, BOAT] {
-        let now = world.local(node, world.now);
-        world.nodes[node].station.take_order(now, &order).expect("in the cover");
-        world.poll(node);
-        world.command(node, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
-    }
-    world.command(OTHER, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
-    world.run_slots(60);
-    assert!(!has_key(&world, BOAT, &key(1)));
-    world.forget();
-    world.over(BOAT, Target::ALL, &[b"among ourselves"]);
-    assert!(world.nodes[POST].payloads.iter().any(|p| p == b"among ourselves"));
-    assert!(world.nodes[OTHER].heard.iter().all(|heard| matches!(heard, Heard::Dropped(_))));
-    for node in [POST, BOAT] {
-        world.command(node, Command::Mode(Mode::Hopping)).expect("nobody speaks");
-    }
-    world.run_slots(3);
-    world.forget();
-    world.over(POST, Target::ALL, &[b"back"]);
-    assert!(world.nodes[BOAT].payloads.iter().any(|p| p == b"back"));
-}
-
 /// Kinds of headers on the air: an order is announced as such, and its run as a lead-in.
 #[test]
 fn an_order_is_called_as_one() {
@@ -655,29 +337,6 @@ fn an_own_cut_in_is_finished_first() {
     // With its next stay at the latest: r + w frames.
     let _ = run(&mut boat, 160);
     assert!(!boat.keys().0.same(&key(1)));
-}
-
-/// Whoever has only one header of the net when it leaves for a single channel has no time when it
-/// comes back; and whoever waits for the floor cannot leave.
-#[test]
-fn leaving_takes_nothing_along_that_was_not_confirmed() {
-    let mut world = World::of((0..3).map(station).collect());
-    world.run_slots(3);
-    world.command(POST, Command::Announce).expect("a timekeeper");
-    while world.nodes[BOAT].heard.is_empty() {
-        world.run_slots(1);
-    }
-    assert!(!world.nodes[BOAT].station.in_step(), "one header is no time yet");
-    world.command(BOAT, Command::Mode(Mode::SinglePlain)).expect("a calling channel");
-    world.command(BOAT, Command::Mode(Mode::Hopping)).expect("nobody speaks");
-    assert!(!world.nodes[BOAT].station.in_step());
-    world.run_slots(40);
-    assert!(world.nodes[BOAT].station.in_step(), "it searches, and finds");
-    let mut alone = station(OTHER);
-    let now = Tick::new(1_000_000);
-    alone.command(now, Command::Press(Target::ALL)).expect("a wish");
-    let refused = alone.command(now, Command::Mode(Mode::SinglePlain));
-    assert_eq!(refused, Err(Refused::Speaking));
 }
 
 /// An event that found no room is told later: the storage must hear of new keys.
