@@ -350,7 +350,8 @@ pub(crate) fn shuffle_with<T>(key: &Subkey, words: &mut Words, base: u64, list: 
 }
 
 /// Draws entries `from..to` of a forward Fisher–Yates shuffle of `list`, in place, with the words
-/// `W(label, stream, base + k)`. Entries below `from` have been drawn before.
+/// `W(label, stream, base + k)`. Entries below `from` have been drawn before. (Ordinals of traffic slots
+/// end before 2^32.)
 pub(crate) fn draw_forward<T>(
     key: &Subkey,
     words: &mut Words,

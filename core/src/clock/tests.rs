@@ -50,6 +50,19 @@ fn grip_loosens_when_it_says() {
     }
 }
 
+/// Guard and jitter early, and a distance late besides: to the microsecond, on a clock that cannot part.
+#[test]
+fn what_is_in_its_place_is_so_to_the_microsecond() {
+    let now = Tick::new(1_000_000);
+    let clock = NetClock::start(plan(0), now, 10_000_000);
+    let expect = |offset: i64| {
+        let seen = Observation { at: now, sent_us: 10_000_000 + offset, half_width: None };
+        clock.expect(&timing(), seen)
+    };
+    assert_eq!((expect(0), expect(520), expect(-620)), (Ok(()), Ok(()), Ok(())));
+    assert_eq!((expect(521), expect(-621)), (Err(Conflict::Ahead), Err(Conflict::Behind)));
+}
+
 #[test]
 fn contradictions_change_nothing() {
     let now = Tick::new(1_000_000);
