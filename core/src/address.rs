@@ -88,6 +88,7 @@ impl Target {
 
     /// Whether a station is called.
     #[must_use]
+    #[inline(never)]
     pub const fn covers(&self, station: Address) -> bool {
         if self.form == ALL_BUT {
             self.address.0 != station.0

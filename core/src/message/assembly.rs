@@ -85,6 +85,7 @@ impl<const N: usize> Assembly<N> {
     }
 
     /// Whether columns would be lost with it.
+    #[inline(never)]
     pub(super) const fn unfinished(&self) -> bool {
         !matches!(self.phase, Phase::Delivered | Phase::Wiped)
     }
@@ -172,6 +173,7 @@ impl<const N: usize> Assembly<N> {
     }
 
     /// Does one piece of work.
+    #[inline(never)]
     pub(super) fn step(&mut self, layout: &Layout) -> Step {
         let Some(about) = &self.about else { return Step::Nothing };
         let words = about.shape.words();

@@ -113,6 +113,7 @@ impl<const N: usize> Outbox<N> {
 
     /// The bytes of the longest text that the layout allows and the outbox holds.
     #[must_use]
+    #[inline(never)]
     pub fn longest(&self) -> u16 {
         let k = usize::from(self.layout.code().k());
         let words = N.checked_div(k).unwrap_or_default();
@@ -141,6 +142,7 @@ impl<const N: usize> Outbox<N> {
     /// is none, or no room for it.
     ///
     /// For a column of parity `(n - k)^2 / 2 + k (n - k)` products and `k` more a row.
+    #[inline(never)]
     pub fn next(&mut self, out: &mut [u8]) -> Option<usize> {
         let code = self.layout.code();
         let at = self.under_way.as_mut().filter(|at| at.block < at.shape.blocks)?;

@@ -43,6 +43,7 @@ impl Node {
 
     /// The node's number.
     #[must_use]
+    #[inline(never)]
     pub const fn number(self) -> u16 {
         self.0
     }
