@@ -120,7 +120,6 @@ impl Positions {
 
     /// Whether a position is in the set.
     #[must_use]
-    #[inline(never)]
     pub fn contains(&self, position: u8) -> bool {
         self.0.get(usize::from(position >> 5)).is_some_and(|word| word >> (position & 31) & 1 == 1)
     }
@@ -235,7 +234,6 @@ impl<F: Field> ReedSolomon<F> {
 
     /// Symbols of a word.
     #[must_use]
-    #[inline(never)]
     pub const fn n(&self) -> u8 {
         self.n
     }
@@ -467,7 +465,6 @@ fn power<F: Field>(exponent: u32) -> u8 {
     F::TABLES.power.get(exponent as usize).copied().unwrap_or_default()
 }
 
-#[inline(never)]
 fn logarithm<F: Field>(a: u8) -> u32 {
     u32::from(F::TABLES.logarithm.get(usize::from(a)).copied().unwrap_or_default())
 }
