@@ -145,6 +145,7 @@ fn call(station: &mut Station<128>, given: &mut Given) {
 
 #[cfg(feature = "tree")]
 /// A station's share of the key tree, as its configuration gives it.
+#[inline(never)]
 fn share(given: &Given) -> Share {
     let (path, co_path) = given.path;
     let token = Secret::new(path[0]);
