@@ -193,7 +193,7 @@ impl Subkey {
     /// One ChaCha20 block. Where many words are wanted, [`Words`] keeps the block.
     #[must_use]
     pub fn word(&self, stream: u32, index: u64) -> u32 {
-        Words::new(stream).word(self, index)
+        Words::new(stream).seldom(self, index)
     }
 
     /// Fills `out` with the keystream of `stream` from block `first_block` on: four bytes a word.
@@ -275,6 +275,12 @@ impl Words {
         u32::from_le_bytes(words.get((index & 15) as usize).copied().unwrap_or_default())
     }
 
+    /// [`word`](Self::word) where it need not be quick.
+    #[inline(never)]
+    pub(crate) fn seldom(&mut self, key: &Subkey, index: u64) -> u32 {
+        self.word(key, index)
+    }
+
     /// Hands the words `from..to` out in order, a block at a time.
     #[inline]
     fn each(&mut self, key: &Subkey, from: u32, to: u32, mut take: impl FnMut(u32)) {
@@ -343,7 +349,7 @@ pub(crate) fn shuffle_with<T>(key: &Subkey, words: &mut Words, base: u64, list: 
     let (mut rest, mut index) = (list, base);
     // The last entry has no choice left, and needs no word.
     while rest.len() > 1 {
-        draw_first(rest, words.word(key, index));
+        draw_first(rest, words.seldom(key, index));
         rest = rest.get_mut(1..).unwrap_or_default();
         index = index.wrapping_add(1);
     }

@@ -238,7 +238,7 @@ fn pick_from(
                 let (lo, hi) = stratum(found, n, k);
                 let rank = match pick {
                     Pick::Keyed(_) => {
-                        let word = words.word(&subkey, u64::from(k));
+                        let word = words.seldom(&subkey, u64::from(k));
                         lo.saturating_add(uniform(word, hi.saturating_sub(lo)))
                     }
                     Pick::Even(_) | Pick::All | Pick::Listed(_) => lo,

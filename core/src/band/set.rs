@@ -45,6 +45,7 @@ impl ChannelSet {
 
     /// The number of members, 0 to 4096.
     #[must_use]
+    #[inline(never)]
     pub fn len(&self) -> u16 {
         let ones = self.0.iter().map(|word| word.count_ones()).fold(0, u32::wrapping_add);
         u16::try_from(ones).unwrap_or_default()

@@ -97,12 +97,10 @@ impl<const N: usize> Cursor<N> {
 
     /// What slot `slot` of the timeline is for. At most one block.
     pub fn kind(&mut self, sequence: &Sequence<N>, slot: Slot) -> SlotKind {
-        let h = slot.number();
-        let m = u32::from(sequence.structure.frame);
-        let frame = h.checked_div(m).unwrap_or_default();
-        let position = h.wrapping_sub(frame.wrapping_mul(m));
-        let sync = uniform(self.when.word(&sequence.when, u64::from(frame)), m);
-        if position == sync { SlotKind::Sync } else { SlotKind::Traffic }
+        match self.place_seldom(sequence, slot) {
+            Place::Sync { .. } => SlotKind::Sync,
+            Place::Traffic { .. } => SlotKind::Traffic,
+        }
     }
 
     /// Slot `slot` of a run of consecutive sync slots (announce, cut-in, lead-in).
@@ -118,7 +116,7 @@ impl<const N: usize> Cursor<N> {
     /// far slot. Every slot reads the same with and without.
     pub fn approach(&mut self, sequence: &Sequence<N>, slot: Slot, steps: u32) {
         if let Draw::Balanced = sequence.structure.draw {
-            let ordinal = match self.place(sequence, slot) {
+            let ordinal = match self.place_seldom(sequence, slot) {
                 // Of the slots before it, one a frame is a sync slot.
                 Place::Sync { frame } => slot.number().wrapping_sub(frame),
                 Place::Traffic { ordinal } => ordinal,
@@ -146,6 +144,12 @@ impl<const N: usize> Cursor<N> {
             let passed = u32::from(position > sync);
             Place::Traffic { ordinal: h.wrapping_sub(frame).wrapping_sub(passed) }
         }
+    }
+
+    /// [`place`](Self::place) where it need not be quick.
+    #[inline(never)]
+    fn place_seldom(&mut self, sequence: &Sequence<N>, slot: Slot) -> Place {
+        self.place(sequence, slot)
     }
 
     fn independent(&mut self, sequence: &Sequence<N>, ordinal: u32) -> u16 {

@@ -258,7 +258,7 @@ impl<const N: usize> Sequence<N> {
         self.rendezvous.clear();
         for k in 0..r {
             let (lo, hi) = crate::band::stratum(hopset, u16::from(r), u16::from(k));
-            let word = words.word(&meet, u64::from(k));
+            let word = words.seldom(&meet, u64::from(k));
             let rank = lo.saturating_add(uniform(word, hi.saturating_sub(lo)));
             // `check` has seen to it that r ranks fit.
             let _ = self.rendezvous.push(u16::try_from(rank).unwrap_or_default());
@@ -268,8 +268,8 @@ impl<const N: usize> Sequence<N> {
         shuffle_with(&meet, &mut words, u64::from(r), &mut self.visits);
         let sync = u32::from(self.lane.number()) | SYNC_WORD;
         let mut words = Words::new(sync);
-        self.sync_word = words.word(&self.word, 0);
-        self.single_word = words.word(&self.word, 1);
+        self.sync_word = words.seldom(&self.word, 0);
+        self.single_word = words.seldom(&self.word, 1);
     }
 
     /// The hopset.

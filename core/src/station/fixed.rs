@@ -59,6 +59,7 @@ impl Attention {
 
 impl<const N: usize> Station<N> {
     /// Takes a report of energy on a fixed channel; whether the channel is one.
+    #[inline(never)]
     pub(super) fn energy_on_fixed(&mut self, now: Tick, channel: Channel) -> bool {
         let lockout = self.fixed.lockout;
         if self.fixed.watch == Some(channel) {

@@ -42,7 +42,7 @@ pub(super) enum Change {
 pub(super) enum Adopting {
     /// Everything: the sequence first.
     Sequence,
-    /// The keys of headers and calls.
+    /// The reader of the sequence, and the keys of headers and calls.
     Keys,
     /// Nothing.
     Done,
@@ -87,6 +87,7 @@ impl<const N: usize> Station<N> {
     /// [`Refused::NotForUs`] if it does not open with this station's share, under the present net
     /// key, and nobody can tell why; [`Refused::Full`] while the event of the change before waits
     /// for room, for its keys must be stored first. Nothing has changed then.
+    #[inline(never)]
     pub fn take_order(&mut self, now: Tick, order: &[u8]) -> Result<(), Refused> {
         self.first_asked(now);
         if !self.tell_keys_changed() {
@@ -189,12 +190,12 @@ impl<const N: usize> Station<N> {
         self.adopting = match self.adopting {
             Adopting::Sequence => {
                 self.sequence.rekey(&key);
-                self.read_anew(self.cursor_timeline);
-                // Ranks were those of another rendezvous set.
-                self.interferers = Interferers::default();
                 Adopting::Keys
             }
             Adopting::Keys | Adopting::Done => {
+                self.read_anew(self.cursor_timeline);
+                // Ranks were those of another rendezvous set.
+                self.interferers = Interferers::default();
                 self.header_keys = HeaderKeys::new(&key);
                 self.call_root = call_root(&key, self.share.is_some() && self.sealed());
                 self.call_keys = [None, None];
@@ -204,6 +205,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// Does all that is left of it.
+    #[inline(never)]
     pub(super) fn adopt_whole(&mut self) {
         while self.adopt_step() {}
     }

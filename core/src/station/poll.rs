@@ -26,6 +26,7 @@ impl<const N: usize> Station<N> {
     /// Acts on every deadline at or before `now`, then says what the radio does.
     ///
     /// Bounded work: see [`Station`].
+    #[inline(never)]
     pub fn poll(&mut self, now: Tick) -> Action {
         if let Some(current) = &self.current
             && current.action.from <= now

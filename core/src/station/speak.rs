@@ -71,6 +71,7 @@ impl<const N: usize> Station<N> {
     /// garbage. A cipher block for each 64 bytes; for the first payload of a call eleven
     /// permutations besides.
     #[must_use]
+    #[inline(never)]
     pub fn open_payload(
         &mut self,
         payload: &Payload,
