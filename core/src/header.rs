@@ -170,6 +170,7 @@ impl Header {
 
 /// The stream that a header belongs to: its lane, and whether it was sent on the cut-in timeline.
 #[must_use]
+#[inline(never)]
 pub const fn stream(lane: Lane, timeline: crate::sequence::Timeline) -> u32 {
     lane.number() as u32 | timeline.bit()
 }

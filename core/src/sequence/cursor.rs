@@ -200,7 +200,7 @@ impl<const N: usize> Cycle<N> {
     }
 
     /// Turns to the cycle of traffic slot `ordinal`; gives the cycle's first, and how far from it that is.
-    #[inline(always)]
+    #[inline(never)]
     fn turn_to(&mut self, sequence: &Sequence<N>, ordinal: u32) -> (u32, u32) {
         let count = u32::from(sequence.traffic_count());
         let number = ordinal.checked_div(count).unwrap_or_default();

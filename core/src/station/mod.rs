@@ -381,6 +381,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// One reader serves all timelines: they are never used in the same slot.
+    #[inline(never)]
     fn read(&mut self, timeline: Timeline) {
         if self.cursor_timeline != timeline {
             self.read_anew(timeline);

@@ -273,6 +273,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// Lane, slot and source: used once, because slots are, and a source has one transmitter.
+    #[inline(never)]
     fn payload_nonce(&self, timeline: Timeline, slot: Slot, source: Address) -> [u8; 12] {
         let [a, b, c, d] = header::stream(self.sequence.lane(), timeline).to_le_bytes();
         let [e, f, g, h] = slot.number().to_le_bytes();
