@@ -50,6 +50,25 @@ fn grip_loosens_when_it_says() {
     }
 }
 
+/// The sender's phase lies in a span of twice the jitter and the distance; both clocks may have wandered since.
+#[test]
+fn a_spread_is_what_was_heard_and_two_wanders() {
+    let now = Tick::new(1_000_000);
+    let plan = ClockPlan { wander: Micros::new(30), ..plan(0) };
+    let seen = Observation { at: now, sent_us: 10_000_000, half_width: None };
+    let clock = NetClock::acquire(plan, seen, None);
+    assert_eq!(clock.spread(now), Micros::new((2 * 20 + 100) / 2 + 2 * 30));
+    let locked = Timing::new(20_000, 1_000, 130, 50_000).unwrap();
+    let coasts = Timing::new(20_000, 1_000, 129, 50_000).unwrap();
+    assert_eq!(clock.grip(&locked, now), Grip::Locked);
+    assert_eq!(
+        (clock.grip(&coasts, now), clock.grip_of_others(&coasts, now)),
+        (Grip::Coasting(1), Grip::Coasting(1))
+    );
+    assert_eq!(clock.loosens_at(&coasts, Grip::Locked), Some(now), "it has already");
+    assert_eq!(clock.loosens_at(&locked, Grip::Locked), None, "it never does");
+}
+
 /// Guard and jitter early, and a distance late besides: to the microsecond, on a clock that cannot part.
 #[test]
 fn what_is_in_its_place_is_so_to_the_microsecond() {
