@@ -409,6 +409,17 @@ row "RAM of an outbox for one block of 97 rows" outbox_bytes
 row "RAM of an inbox for one source and such a block" inbox_one_source_bytes
 echo "for information (instructions)"
 row "an empty measurement, taken off all others" empty_measurement
+# The same image with a line table, which tells whose every instruction is.
+echo "for information (bytes of code by module; what is inlined counts for whoever asked for it)"
+(cd "$here" && CARGO_PROFILE_RELEASE_DEBUG=1 cargo build --locked --release --quiet --target "$m4" \
+    --target-dir "$built/lines" --package hopwright-size --features tree,messages)
+status=0
+python3 "$here/flash_by_module.py" "$built/lines/$m4/release/full" || status=$?
+check "every instruction has a line, and a module" "$status"
+read -r flash _ < <(python3 "$here/elf_size.py" "$built/lines/$m4/release/full")
+status=0
+((flash - empty_flash == ${measured[core_tree_and_messages_flash_bytes]})) || status=1
+check "the line table changes no instruction" "$status"
 
 echo
 echo "$passed passed, $failed failed"
