@@ -324,7 +324,9 @@ impl World<'_> {
     /// Who is not called has no key to it, even if it lies about whom it is.
     fn pry(&mut self, who: usize, flight: &Flight, whole: bool) {
         let seat = &mut self.seats[who];
-        if flight.header.is_some() || !whole || flight.target.covers(seat.address()) {
+        // Who has called has the key, and may be played its own call after a power cycle.
+        let caller = flight.source == who;
+        if flight.header.is_some() || !whole || caller || flight.target.covers(seat.address()) {
             return;
         }
         let payload = Payload {
