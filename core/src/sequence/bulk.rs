@@ -127,8 +127,11 @@ impl<const N: usize> Frames<N> {
         for chunk in out.chunks_mut(at_a_time.saturating_mul(m).max(1)) {
             let frames = chunk.len().checked_div(m).unwrap_or_default();
             let when = self.when.load(&sequence.when, self.frame, frames);
-            let turn =
-                self.turn.load(&sequence.turn, self.frame, frames.saturating_add(w as usize));
+            // To the end of the window that the last frame is in.
+            let end = u32::try_from(frames).unwrap_or_default().wrapping_add(entry);
+            let into = end.checked_rem(w).unwrap_or_default();
+            let rest = w.wrapping_sub(into).checked_rem(w).unwrap_or_default() as usize;
+            let turn = self.turn.load(&sequence.turn, self.frame, frames.saturating_add(rest));
             let hops = frames.saturating_mul(hops_a_frame);
             let hop = self.hop.load(&sequence.hop, self.traffic.ordinal, hops);
             let hops_of_frames = hop.chunks_exact(hops_a_frame);
@@ -143,7 +146,10 @@ impl<const N: usize> Frames<N> {
                 let sync = sync as usize;
                 match sequence.structure.draw {
                     Draw::Balanced => self.traffic.balanced(frame, sync, hop),
-                    Draw::Independent => self.traffic.independent(frame, sync, hop),
+                    Draw::Independent => match (frame.try_into(), hop.try_into()) {
+                        (Ok(frame), Ok(hop)) => self.traffic.independent_of_eight(frame, sync, hop),
+                        _ => self.traffic.independent(frame, sync, hop),
+                    },
                 }
                 if let Some(at_sync) = frame.get_mut(sync) {
                     *at_sync = self.window.get(entry as usize).copied().unwrap_or_default();
@@ -168,7 +174,7 @@ fn open_window(w: u32, start: u32, words: &[[u8; 4]], visits: &Visits, window: &
     window.clear();
     // A window never reaches beyond the last visit: it divides their number.
     let visits = visits.get(from..from.saturating_add(w as usize)).unwrap_or_default();
-    let _ = window.extend_from_slice(visits);
+    append(window, visits.iter().copied());
     let mut rest = window.as_mut_slice();
     let mut left = w;
     let mut words = words.iter();
@@ -207,12 +213,29 @@ impl<const N: usize> Traffic<N> {
     /// As [`Self::balanced`], with replacement.
     #[inline]
     fn independent(&self, frame: &mut [Channel], sync: usize, words: &[[u8; 4]]) {
-        let set = self.set.as_slice();
-        let count = u32::try_from(set.len()).unwrap_or(u32::MAX);
         for (i, word) in words.iter().enumerate() {
-            let drawn = uniform(u32::from_le_bytes(*word), count);
-            put(frame, i, sync, set.get(drawn as usize).copied().unwrap_or_default());
+            put(frame, i, sync, self.any(*word));
         }
+    }
+
+    /// [`Self::independent`] for frames of the usual length: seven draws, and then eight slots with
+    /// no branch among them.
+    #[inline]
+    fn independent_of_eight(&self, frame: &mut [Channel; 8], sync: usize, words: &[[u8; 4]; 7]) {
+        let [a, b, c, d, e, f, g] = words.map(|word| self.any(word));
+        // Before the sync slot each is in its place, behind it one further on.
+        let at = |i: usize, own: Channel, former: Channel| if i < sync { own } else { former };
+        let [b1, c2, d3] = [at(1, b, a), at(2, c, b), at(3, d, c)];
+        let [e4, f5, g6] = [at(4, e, d), at(5, f, e), at(6, g, f)];
+        *frame = [a, b1, c2, d3, e4, f5, g6, g];
+    }
+
+    /// The channel that a word draws from the whole set.
+    #[inline]
+    fn any(&self, word: [u8; 4]) -> Channel {
+        let count = u32::try_from(self.set.len()).unwrap_or(u32::MAX);
+        let drawn = uniform(u32::from_le_bytes(word), count);
+        self.set.get(drawn as usize).copied().unwrap_or_default()
     }
 }
 

@@ -14,7 +14,9 @@ fn sequence(key: [u8; 32], count: u16, structure: Structure) -> Sequence<4096> {
 }
 
 fn any_structure() -> impl Strategy<Value = (u16, Structure)> {
-    let fits = (2_u8..=16, 1_u8..=16, 1_u8..=4, any::<bool>(), any::<bool>(), 4_u16..=300);
+    // Eight slots have a way of their own in bulk.
+    let frame = prop_oneof![Just(8_u8), 2_u8..=16];
+    let fits = (frame, 1_u8..=16, 1_u8..=4, any::<bool>(), any::<bool>(), 4_u16..=300);
     fits.prop_map(|(frame, window, times, balanced, equal_use, count)| {
         let rendezvous = window * times;
         let draw = if balanced { Draw::Balanced } else { Draw::Independent };
