@@ -73,4 +73,5 @@ pub mod sweep;
 pub mod traces;
 pub mod trials;
 pub mod watch;
+mod whole;
 pub mod world;

@@ -72,6 +72,124 @@ fn the_command_says_the_same_with_one_job_and_two() {
     }
 }
 
+/// Killed without warning at some moment, it goes on, and comes to the same.
+#[test]
+fn a_campaign_that_is_killed_goes_on() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let args = ["hostile", "--tries", "1200000", "--seed", "4", "--json"];
+    let whole = hopwright(folder.path(), &args);
+    assert_eq!(whole.status.code(), Some(0), "{}", stderr(&whole));
+    let keeping: Vec<&str> = args.into_iter().chain(["--keep", "tally.json"]).collect();
+    let next = || {
+        let text = std::fs::read_to_string(folder.path().join("tally.json")).ok()?;
+        let tally: serde_json::Value = serde_json::from_str(&text).expect("whole at any moment");
+        tally["next"].as_u64()
+    };
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_hopwright"))
+        .args(&keeping)
+        .current_dir(folder.path())
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .expect("it starts");
+    while next().is_none_or(|next| next == 0) {
+        let ended = child.try_wait().expect("a child");
+        assert!(ended.is_none(), "it ended before it had kept anything");
+        std::thread::yield_now();
+    }
+    child.kill().expect("killed");
+    child.wait().expect("a child");
+    let kept = next().expect("kept");
+    assert!((1..1_200_000).contains(&kept), "{kept}");
+    let rest = hopwright(folder.path(), &keeping);
+    assert_eq!(stdout(&rest), stdout(&whole), "{}", stderr(&rest));
+    assert_eq!(rest.status.code(), Some(0));
+    // Once more there is nothing left to do, and the account says so; then there is more.
+    let account = |tries| {
+        let args = ["hostile", "--tries", tries, "--seed", "4", "--keep", "tally.json"];
+        stdout(&hopwright(folder.path(), &args))
+    };
+    assert!(account("1200000").contains(": 0 of them now"));
+    let more = account("1210000");
+    assert!(more.contains("of them now") && more.contains("next: --from 1210000"), "{more}");
+    assert!(!more.contains(": 0 of them now"), "{more}");
+}
+
+/// Interrupted, it says how to go on; without a file, what came of it until then.
+#[cfg(unix)]
+#[test]
+fn an_interrupted_campaign_says_what_it_has_done() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for keep in [true, false] {
+        let mut args = vec!["hostile", "--tries", "1000000000"];
+        if keep {
+            args.extend(["--keep", "tally.json"]);
+        }
+        let child = std::process::Command::new(env!("CARGO_BIN_EXE_hopwright"))
+            .args(args)
+            .current_dir(folder.path())
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .expect("it starts");
+        let pid = rustix::process::Pid::from_raw(child.id().cast_signed()).expect("a process");
+        // It catches the signal a moment after it has started.
+        std::thread::sleep(std::time::Duration::from_millis(1_500));
+        rustix::process::kill_process(pid, rustix::process::Signal::TERM).expect("told");
+        let output = child.wait_with_output().expect("it ends");
+        assert_eq!(output.status.code(), Some(130), "{}", stderr(&output));
+        assert!(stderr(&output).contains("interrupted: "), "{}", stderr(&output));
+        let goes_on = stderr(&output).contains("tally.json keeps the others");
+        assert_eq!((goes_on, stdout(&output).is_empty()), (keep, keep));
+    }
+}
+
+#[test]
+fn tallies_that_do_not_fit() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = |args: &[&str]| {
+        let args: Vec<&str> =
+            ["hostile", "--tries", "2048", "--keep", "t"].iter().chain(args).copied().collect();
+        hopwright(folder.path(), &args)
+    };
+    let file = folder.path().join("t");
+    assert_eq!(at(&[]).status.code(), Some(0));
+    let good = std::fs::read_to_string(&file).expect("kept");
+    let plan = concat!(env!("CARGO_MANIFEST_DIR"), "/plans/larkfell-863.toml");
+    let refused = |output: std::process::Output, why: &str, holds: &str| {
+        assert_eq!(output.status.code(), Some(2), "{why}");
+        assert!(stdout(&output).is_empty(), "{why}");
+        let said = stderr(&output);
+        assert!(said.contains(why) && said.contains("help: "), "{why}: {said}");
+        assert_eq!(std::fs::read_to_string(&file).expect("kept"), holds, "{why}");
+    };
+    refused(at(&["--seed", "2"]), "its --seed is another", &good);
+    refused(at(&["--from", "1"]), "its --from is another", &good);
+    refused(at(&["--shard", "1/2"]), "its --shard is another", &good);
+    refused(at(&[plan]), "its plan is another", &good);
+    let fewer = ["hostile", "--tries", "2000", "--keep", "t"];
+    refused(hopwright(folder.path(), &fewer), "2048 tries are kept here, and 2000", &good);
+    for (from, to, why) in [
+        ("\"0.1.0\"", "\"0.0.9\"", "its version of the program is another"),
+        ("\"hostile_tally\": 1", "\"hostile_tally\": 2", "its version of the file is another"),
+        ("not genuine", "most genuine", "an outcome that there is not: `most genuine`"),
+        ("\"next\": 2048", "\"next\": 20", "its counts do not fit"),
+        ("\"next\": 2048", "\"nxt\": 2048", "unknown field `nxt`, expected one of `campaign`"),
+        ("}\n", "", "EOF while parsing"),
+    ] {
+        assert!(good.contains(from), "{from}: {good}");
+        let bad = good.replace(from, to);
+        let bad =
+            if to.is_empty() { good.trim_end().trim_end_matches('}').to_owned() } else { bad };
+        std::fs::write(&file, &bad).expect("a file");
+        refused(at(&[]), why, &bad);
+    }
+    std::fs::write(&file, &good).expect("a file");
+    let nowhere = ["hostile", "--tries", "2048", "--keep", "no/such/folder/t"];
+    let output = hopwright(folder.path(), &nowhere);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(stderr(&output).contains("cannot be written"), "{}", stderr(&output));
+}
+
 #[test]
 fn arguments_that_cannot_be() {
     for args in [

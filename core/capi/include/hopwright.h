@@ -249,7 +249,8 @@ typedef struct hw_loader {
 
 /* What a station's storage says, and its seed. */
 typedef struct hw_start {
-    /* Spreads the choices that no key decides; any value will do. */
+    /* Spreads the choices that no key decides: another one at every start, of entropy or of a stored
+       count of starts. With the same, two cut-ins may be under one keystream. */
     uint64_t seed;
     /* One of HW_WATERMARK_. */
     uint32_t watermark;

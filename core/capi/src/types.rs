@@ -77,7 +77,8 @@ pub const MODE_SINGLE_PLAIN: u32 = 2;
 #[repr(C)]
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Start {
-    /// Spreads the choices that no key decides; any value will do.
+    /// Spreads the choices that no key decides: another one at every start, of entropy or of a stored
+    /// count of starts. With the same, two cut-ins may be under one keystream.
     pub seed: u64,
     /// One of `WATERMARK_`.
     pub watermark: u32,

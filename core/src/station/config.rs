@@ -104,7 +104,10 @@ pub struct Config<'a, const N: usize> {
     pub share: Option<Share>,
     /// What its storage says.
     pub watermark: Watermark,
-    /// Spreads the choices that no key decides; any value will do, the same gives the same.
+    /// Spreads the choices that no key decides: another one at every start. The same gives the same,
+    /// the slots at which cut-ins begin among them: started twice with one seed and pressed at the
+    /// same tick, a station says two things under one keystream (specification section 9). Entropy
+    /// serves, or a number of the chip mixed with a count of starts that is stored.
     pub seed: u64,
 }
 

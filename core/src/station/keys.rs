@@ -90,6 +90,8 @@ impl<const N: usize> Station<N> {
     #[inline(never)]
     pub fn take_order(&mut self, now: Tick, order: &[u8]) -> Result<(), Refused> {
         self.first_asked(now);
+        // A key that is being gone over to is that of the order before: it is so wholly, or not at all.
+        self.adopt_whole();
         if !self.tell_keys_changed() {
             return Err(Refused::Full);
         }

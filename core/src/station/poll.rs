@@ -192,6 +192,7 @@ impl<const N: usize> Station<N> {
                 self.clock = None;
                 self.enter(Activity::search());
                 self.report(Event::TimelineEnded);
+                self.put_wish_off(now, 0);
                 return self.poll_search(now);
             }
         };
@@ -207,6 +208,7 @@ impl<const N: usize> Station<N> {
             return self.poll_home(now);
         }
         if let Activity::Search(_) = self.activity {
+            self.put_wish_off(now, 0);
             return self.poll_search(now);
         }
         match timeline {

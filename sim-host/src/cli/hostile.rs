@@ -1,11 +1,12 @@
 //! `hopwright hostile`: made-up receptions by the million, against single stations.
 
-use super::{Outcome, plan_or_built_in, write_out};
+use super::{Outcome, plan_or_built_in, stop_on_signals, write_out};
 use crate::diagnostic::Diagnostic;
-use crate::hostile::{BATCH, Campaign, State, Tally};
+use crate::hostile::{BATCH, Campaign, Kept, State, Tally};
 use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
+use std::sync::atomic::Ordering;
 
 /// Arguments of `hostile`.
 #[derive(Debug, clap::Args)]
@@ -15,9 +16,13 @@ pub(super) struct Args {
     /// How many tries, over all shards
     #[arg(long, default_value_t = 1_000_000, value_parser = clap::value_parser!(u64).range(1..=1_000_000_000_000))]
     tries: u64,
-    /// Number of the first try: where a campaign that was cut off goes on
+    /// Number of the first try
     #[arg(long, default_value_t = 0, value_parser = clap::value_parser!(u64).range(..=1_000_000_000_000))]
     from: u64,
+    /// File for what has been done so far: new, or that of the same campaign, which then goes on (with
+    /// more --tries, too)
+    #[arg(long, value_name = "FILE")]
+    keep: Option<PathBuf>,
     /// Threads; as many as there are cores if not given
     #[arg(long, value_parser = clap::value_parser!(u16).range(1..=1024))]
     jobs: Option<u16>,
@@ -32,8 +37,8 @@ pub(super) struct Args {
     json: bool,
 }
 
-/// Tries between two looks at the progress.
-const PIECE: u64 = 1_024 * BATCH;
+/// Tries between two looks at the progress, and between two times of keeping it.
+const PIECE: u64 = 256 * BATCH;
 
 /// Carries the campaign out.
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
@@ -46,38 +51,78 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         .map_err(|error| {
             Diagnostic::new(format!("no threads can be had: {error}"), "ask for fewer with --jobs")
         })?;
+    let (kept, mut tally, mut next) = match &args.keep {
+        Some(path) => {
+            let (kept, tally, next) = Kept::open(path, &campaign, &plan)?;
+            (Some(kept), tally, next)
+        }
+        None => (None, Tally::default(), from),
+    };
+    let stop = stop_on_signals()?;
     let terminal = std::io::stderr().is_terminal();
     let clock = Stopwatch::start();
-    let mut tally = Tally::default();
-    // In pieces, so that one that is cut off can go on.
+    let done_before = tally.tries;
     let end = from.saturating_add(tries);
-    let mut next = from;
-    while next < end {
+    while next < end && !stop.load(Ordering::Relaxed) {
         let piece = Campaign { from: next, tries: PIECE.min(end - next), ..campaign };
         tally = tally.with(pool.install(|| piece.run(&plan, |_| {}))?);
         next += piece.tries;
+        if let Some(kept) = &kept {
+            kept.write(&tally, next)?;
+        }
         if terminal {
             let percent = 100.0 * (next - from) as f64 / tries as f64;
-            let rate = tally.tries as f64 / clock.seconds();
-            let go_on = format!("to go on later: --from {next} --tries {}", end - next);
-            let _ = write!(std::io::stderr(), "\r{percent:5.1} %  {rate:.0} tries/s  {go_on} ");
+            let rate = (tally.tries - done_before) as f64 / clock.seconds();
+            let _ = write!(std::io::stderr(), "\r{percent:5.1} %  {rate:.0} tries/s ");
         }
     }
-    let seconds = clock.seconds();
+    let done = Done { tally, next, here: clock.seconds(), before: done_before };
     if terminal {
         let _ = write!(std::io::stderr(), "\r{:79}\r", "");
     }
+    if next < end {
+        let left = end - next;
+        let _ = match &args.keep {
+            Some(path) => writeln!(
+                std::io::stderr(),
+                "interrupted: {left} tries are left; {} keeps the others, and the same command goes on",
+                path.display()
+            ),
+            None => writeln!(
+                std::io::stderr(),
+                "interrupted: {left} tries are left, from {next} on; --keep FILE keeps the others"
+            ),
+        };
+        if kept.is_some() {
+            return Ok(Outcome::Stopped);
+        }
+    }
     write_out(|out| {
         if args.json {
-            return writeln!(out, "{:#}", object(args, &tally));
+            return writeln!(out, "{:#}", object(args, &done));
         }
-        account(out, args, &tally, seconds)
+        account(out, args, &done)
     })?;
-    Ok(if tally.violations.is_empty() { Outcome::Held } else { Outcome::Failed })
+    Ok(match (done.tally.violations.is_empty(), next < end) {
+        (false, _) => Outcome::Failed,
+        (true, true) => Outcome::Stopped,
+        (true, false) => Outcome::Held,
+    })
+}
+
+/// What has been done.
+struct Done {
+    tally: Tally,
+    /// The number of the next try.
+    next: u64,
+    /// How long this run has taken, in seconds, and what had been tried before it.
+    here: f64,
+    before: u64,
 }
 
 /// The results. No rate: the same campaign gives the same object.
-fn object(args: &Args, tally: &Tally) -> serde_json::Value {
+fn object(args: &Args, done: &Done) -> serde_json::Value {
+    let tally = &done.tally;
     let outcomes: Vec<_> = tally
         .outcomes
         .iter()
@@ -104,6 +149,7 @@ fn object(args: &Args, tally: &Tally) -> serde_json::Value {
         "seed": args.seed,
         "from": args.from,
         "tries": tally.tries,
+        "next": done.next,
         "shard": [args.shard.0, args.shard.1],
         "outcomes": outcomes,
         "violations": violations,
@@ -111,13 +157,19 @@ fn object(args: &Args, tally: &Tally) -> serde_json::Value {
     })
 }
 
-fn account(out: &mut impl Write, args: &Args, tally: &Tally, seconds: f64) -> std::io::Result<()> {
-    let rate = tally.tries as f64 / seconds;
+fn account(out: &mut impl Write, args: &Args, done: &Done) -> std::io::Result<()> {
+    let Done { tally, here, .. } = done;
+    let now = tally.tries - done.before;
     writeln!(
         out,
         "{} made-up receptions against single stations (simulated), seed {}, from {}, shard {}/{}: \
-         {seconds:.0} s, {rate:.0} tries/s",
-        tally.tries, args.seed, args.from, args.shard.0, args.shard.1,
+         {now} of them now, {here:.0} s, {:.0} tries/s",
+        tally.tries,
+        args.seed,
+        args.from,
+        args.shard.0,
+        args.shard.1,
+        now as f64 / here,
     )?;
     writeln!(out, "by state")?;
     let by_state = tally.summed(|(state, ..)| *state);
@@ -142,10 +194,7 @@ fn account(out: &mut impl Write, args: &Args, tally: &Tally, seconds: f64) -> st
     let verdict = if tally.violations.is_empty() { "holds" } else { "FAILS" };
     let count = tally.violations.len();
     writeln!(out, "  {verdict}  {count} tries moved anything but counters (0 required)")?;
-    if args.shard == (1, 1) {
-        writeln!(out, "next: --from {}", args.from.saturating_add(args.tries))?;
-    }
-    Ok(())
+    writeln!(out, "next: --from {}", done.next)
 }
 
 /// Real time, for a rate that is shown and decides nothing.

@@ -34,9 +34,12 @@ use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
 use crate::scenario::built_in_plan;
 use clap::{Parser, Subcommand};
+use signal_hook::consts::{SIGINT, SIGTERM};
 use std::io::{self, ErrorKind, Write};
 use std::path::Path;
 use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 /// An open reference for frequency-hopping link layers: check plans, list hops, simulate nets.
 #[derive(Debug, Parser)]
@@ -142,6 +145,20 @@ pub fn main() -> ExitCode {
 /// The plan of that name, or that of the built-in scenario.
 fn plan_or_built_in(path: Option<&Path>) -> Result<Plan, Diagnostic> {
     path.map_or_else(built_in_plan, Plan::load)
+}
+
+/// A flag that an interrupt or a request to end sets; the second ends the process at once.
+fn stop_on_signals() -> Result<Arc<AtomicBool>, Diagnostic> {
+    let stop = Arc::new(AtomicBool::new(false));
+    for signal in [SIGINT, SIGTERM] {
+        let registered =
+            signal_hook::flag::register_conditional_shutdown(signal, 130, Arc::clone(&stop))
+                .and_then(|_| signal_hook::flag::register(signal, Arc::clone(&stop)));
+        registered.map_err(|error| {
+            Diagnostic::new(format!("signals cannot be caught: {error}"), "run it elsewhere")
+        })?;
+    }
+    Ok(stop)
 }
 
 /// Writes to standard output through a buffer. A reader that has seen enough (`| head`) ends the

@@ -1,16 +1,13 @@
 //! `hopwright sweep`: a scenario many times, at all combinations of some values.
 
-use super::{Outcome, write_out};
+use super::{Outcome, stop_on_signals, write_out};
 use crate::diagnostic::Diagnostic;
 use crate::run::shown;
 use crate::sweep::{self, Campaign, Folder, Shard, Share, Summary, Sweep, Told};
 use serde_json::json;
-use signal_hook::consts::{SIGINT, SIGTERM};
 use std::fmt::Write as _;
 use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
 
 /// Arguments of `sweep`.
@@ -122,20 +119,6 @@ fn missing(campaign: &Campaign, todo: &[usize]) -> Diagnostic {
         "name the folders of all shards, once each has run to its end; or leave --merge out, and \
          what is missing is run",
     )
-}
-
-/// A flag that an interrupt or a request to end sets; the second ends the process at once.
-fn stop_on_signals() -> Result<Arc<AtomicBool>, Diagnostic> {
-    let stop = Arc::new(AtomicBool::new(false));
-    for signal in [SIGINT, SIGTERM] {
-        let registered =
-            signal_hook::flag::register_conditional_shutdown(signal, 130, Arc::clone(&stop))
-                .and_then(|_| signal_hook::flag::register(signal, Arc::clone(&stop)));
-        registered.map_err(|error| {
-            Diagnostic::new(format!("signals cannot be caught: {error}"), "run it elsewhere")
-        })?;
-    }
-    Ok(stop)
 }
 
 fn tell_shard(

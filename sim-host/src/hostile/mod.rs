@@ -16,9 +16,11 @@
 //!
 //! A stretch in which something moved is repeated try by try, to name the one that did it.
 
+mod kept;
 mod subject;
 mod tries;
 
+pub use kept::Kept;
 pub use subject::State;
 pub use tries::Sort;
 
@@ -50,7 +52,8 @@ pub struct Campaign {
 }
 
 /// A try that moved something.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Violation {
     /// The number of the try.
     pub number: u64,
@@ -193,15 +196,20 @@ impl Campaign {
     }
 }
 
+/// The names of outcomes.
+const OUTCOMES: [&str; 6] =
+    ["not awaited", "not genuine", "out of place", "replayed", "ahead", "TAKEN"];
+
 /// The name of an outcome.
 const fn name(outcome: Heard) -> &'static str {
+    let [not_awaited, not_genuine, out_of_place, replayed, ahead, taken] = OUTCOMES;
     match outcome {
-        Heard::Dropped(Dropped::NotAwaited) => "not awaited",
-        Heard::Dropped(Dropped::NotGenuine) => "not genuine",
-        Heard::Dropped(Dropped::OutOfPlace) => "out of place",
-        Heard::Dropped(Dropped::Replayed) => "replayed",
-        Heard::Dropped(Dropped::Ahead) => "ahead",
-        _ => "TAKEN",
+        Heard::Dropped(Dropped::NotAwaited) => not_awaited,
+        Heard::Dropped(Dropped::NotGenuine) => not_genuine,
+        Heard::Dropped(Dropped::OutOfPlace) => out_of_place,
+        Heard::Dropped(Dropped::Replayed) => replayed,
+        Heard::Dropped(Dropped::Ahead) => ahead,
+        _ => taken,
     }
 }
 

@@ -17,7 +17,10 @@ use hopwright_core::units::{Channel, Lane, Micros, Slot, Tick};
 use zeroize::Zeroizing;
 
 /// What a station is busy with when it is attacked.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
+#[serde(rename_all = "kebab-case")]
 pub enum State {
     /// It has no time and nothing stored.
     Searching,

@@ -2,8 +2,9 @@
 
 use super::campaign::Results;
 use super::summary::{MetricSummary, Share, Summary, to_json};
-use super::{Campaign, Folder, parquet, whole};
+use super::{Campaign, Folder, parquet};
 use crate::diagnostic::Diagnostic;
+use crate::whole;
 use std::io::{self, Write};
 
 /// Writes `trials.csv`, `trials.parquet`, `summary.csv` and `summary.json`.

@@ -11,8 +11,8 @@
 
 use super::Campaign;
 use super::campaign::{Outcome, Results};
-use super::whole::unwritable;
 use crate::diagnostic::Diagnostic;
+use crate::whole::unwritable;
 use sha2::{Digest, Sha256};
 use std::fmt::{self, Write as _};
 use std::fs::{self, File, OpenOptions, TryLockError};

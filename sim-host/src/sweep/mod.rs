@@ -20,7 +20,6 @@ mod patch;
 mod read;
 mod statistic;
 mod summary;
-mod whole;
 
 pub use campaign::{Campaign, Results, Told, run};
 pub use files::write_files;

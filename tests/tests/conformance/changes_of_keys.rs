@@ -515,6 +515,42 @@ fn a_change_that_comes_during_a_visit_ends_it() {
     assert!(slots_under(&present).is_empty());
 }
 
+/// An order is taken while the station goes over to the former key, piece by piece, for a visit: what it
+/// goes over to is the key of the order before, wholly. Words and seals are of that key until the slot of the
+/// new order.
+#[test]
+fn an_order_between_the_pieces_of_a_key_mixes_no_keys() {
+    for polls in 1..8 {
+        let mut world = net();
+        let former = world.nodes[POST].station.sequence().sync_word();
+        let first = order(&[0x51], &key(1), 1, world.slot(POST).plus(40));
+        let now = world.local(POST, world.now);
+        world.nodes[POST].station.take_order(now, &first).expect("in the cover");
+        world.run_slots(60);
+        let second =
+            order(&[0x51], world.nodes[POST].station.keys().0, 2, world.slot(POST).plus(60));
+        world.forget();
+        let now = world.local(POST, world.now);
+        world.nodes[POST].station.command(now, Command::Order).expect("it has the order");
+        for _ in 0..polls {
+            world.poll(POST);
+        }
+        world.nodes[POST].station.take_order(now, &second).expect("in the cover");
+        world.run_slots(30);
+        assert!(!world.nodes[POST].station.uses_net_key(), "after {polls} polls: it visits");
+        let under_former = HeaderKeys::new(&key(1));
+        let sealed = |flight: &&Flight| {
+            let bits = flight.bits.first_chunk();
+            bits.is_some_and(|bits| under_former.from_bits(bits, 0).is_some())
+        };
+        assert!(world.log.len() > 15, "after {polls} polls: {}", world.log.len());
+        for flight in &world.log {
+            assert!(sealed(&flight), "after {polls} polls: sealed with another key");
+            assert_eq!(flight.word, former, "after {polls} polls: where others listen");
+        }
+    }
+}
+
 /// Ranks of rendezvous channels are those of a key. A station whose channels were all but one disturbed
 /// under one chooses under the next as one that has never met any disturbance.
 #[test]

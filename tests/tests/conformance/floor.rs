@@ -311,6 +311,28 @@ fn no_over_begins_where_the_timeline_has_no_room_for_it() {
     }
 }
 
+/// Whoever waits for the timeline to end is not alone in that, as a rule: at its end each listens for
+/// two seconds, as after a press, before it cuts in.
+#[test]
+fn nobody_cuts_in_at_once_when_the_timeline_ends() {
+    let (mut station, mut now) = alone(4_000, Make::timekeeper(0x10));
+    station.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+    let ended = loop {
+        let action = station.poll(now);
+        let events: Vec<Event> = std::iter::from_fn(|| station.next_event()).collect();
+        if events.contains(&Event::TimelineEnded) {
+            break now;
+        }
+        now = action.until.max(now);
+    };
+    assert!(!station.cuts_in(), "in the very poll in which the timeline has ended");
+    while !station.cuts_in() {
+        now = station.poll(now).until.max(now);
+        assert!(now < ended.plus(Micros::from_millis(60_000)), "the wish is kept");
+    }
+    assert!(now >= ended.plus(Micros::from_millis(2_000)), "{now:?} {ended:?}");
+}
+
 /// What others may have reached meanwhile may lie beyond the end of the timeline: then there is
 /// nowhere to begin.
 #[test]

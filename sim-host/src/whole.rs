@@ -10,7 +10,7 @@ use std::path::Path;
 ///
 /// # Errors
 /// [`Diagnostic`] if it cannot be written; nothing is left behind then.
-pub(super) fn write(
+pub(crate) fn write(
     folder: &Path,
     name: &str,
     body: impl FnOnce(&mut BufWriter<File>) -> io::Result<()>,
@@ -35,9 +35,9 @@ pub(super) fn write(
 }
 
 /// A file that cannot be written.
-pub(super) fn unwritable(path: &Path, error: &io::Error) -> Diagnostic {
+pub(crate) fn unwritable(path: &Path, error: &io::Error) -> Diagnostic {
     Diagnostic::new(
         format!("{} cannot be written: {error}", path.display()),
-        "make room, or name another folder for --out",
+        "make room, or name another place for it",
     )
 }

@@ -1,0 +1,184 @@
+//! What a campaign has done so far, in a file, so that it may be cut off at any moment and go on.
+//!
+//! ```text
+//! {"campaign": {"hostile_tally": 1, "program": "0.1.0", "plan": "3f…9a", "seed": 1, "from": 0,
+//!   "shard": [1, 1]}, "next": 262144, "outcomes": [{"state": "searching", "sort": "random",
+//!   "outcome": "not genuine", "count": 3271}, …], "violations": []}
+//! ```
+//!
+//! The file is replaced by a whole new one each time. What it holds belongs to one plan (its public
+//! part, and what its key decides), one program, seed, first try and shard: anything else is refused.
+
+use super::{Campaign, OUTCOMES, Sort, State, Tally, Violation};
+use crate::diagnostic::Diagnostic;
+use crate::plan::Plan;
+use crate::whole;
+use hopwright_core::sequence::{Cursor, Timeline};
+use hopwright_core::units::{Lane, Slot};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::fs;
+use std::io::{ErrorKind, Write};
+use std::path::{Path, PathBuf};
+
+/// The tally of a campaign, and the file that keeps it.
+#[derive(Debug)]
+pub struct Kept {
+    path: PathBuf,
+    head: Head,
+}
+
+/// Whose a tally is.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Head {
+    /// The version of the file.
+    hostile_tally: u32,
+    program: String,
+    plan: String,
+    seed: u64,
+    from: u64,
+    shard: (u64, u64),
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Body {
+    campaign: Head,
+    /// The number of the next try.
+    next: u64,
+    outcomes: Vec<Line>,
+    violations: Vec<Violation>,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Line {
+    state: State,
+    sort: Sort,
+    outcome: String,
+    count: u64,
+}
+
+impl Kept {
+    /// Opens the file of a campaign, or makes one that says that nothing has been tried. Gives what
+    /// has been done, and the number of the next try.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it cannot be read or written, is damaged, or belongs to another campaign.
+    pub fn open(
+        path: &Path,
+        campaign: &Campaign,
+        plan: &Plan,
+    ) -> Result<(Self, Tally, u64), Diagnostic> {
+        let head = Head {
+            hostile_tally: 1,
+            program: env!("CARGO_PKG_VERSION").to_owned(),
+            plan: identity(plan)?,
+            seed: campaign.seed,
+            from: campaign.from,
+            shard: campaign.shard,
+        };
+        let kept = Self { path: path.to_owned(), head };
+        let (tally, next) = match fs::read(path) {
+            Ok(bytes) => kept.read(&bytes, campaign)?,
+            Err(error) if error.kind() == ErrorKind::NotFound => {
+                let none = (Tally::default(), campaign.from);
+                kept.write(&none.0, none.1)?;
+                none
+            }
+            Err(error) => {
+                let what = format!("this cannot be read: {error}");
+                return Err(kept.refused(what, "change its permissions, or name another file"));
+            }
+        };
+        Ok((kept, tally, next))
+    }
+
+    /// Puts what has been done in the place of what the file holds.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if it cannot be written; the file stays as it was then.
+    pub fn write(&self, tally: &Tally, next: u64) -> Result<(), Diagnostic> {
+        let line = |((state, sort, outcome), count): (&(State, Sort, &str), &u64)| Line {
+            state: *state,
+            sort: *sort,
+            outcome: (*outcome).to_owned(),
+            count: *count,
+        };
+        let body = Body {
+            campaign: self.head.clone(),
+            next,
+            outcomes: tally.outcomes.iter().map(line).collect(),
+            violations: tally.violations.clone(),
+        };
+        let folder = match self.path.parent() {
+            Some(folder) if folder != Path::new("") => folder,
+            _ => Path::new("."),
+        };
+        let Some(name) = self.path.file_name().and_then(|name| name.to_str()) else {
+            return Err(self.refused("this is no name of a file", "name a file for --keep"));
+        };
+        whole::write(folder, name, |out| writeln!(out, "{}", serde_json::to_string_pretty(&body)?))
+    }
+
+    fn read(&self, bytes: &[u8], campaign: &Campaign) -> Result<(Tally, u64), Diagnostic> {
+        let again = "name another file for --keep, or remove this one and begin anew";
+        let body: Body = serde_json::from_slice(bytes).map_err(|error| {
+            self.refused(format!("this is no tally of a hostile campaign: {error}"), again)
+        })?;
+        let of = &body.campaign;
+        let differs = [
+            ("version of the file", of.hostile_tally != self.head.hostile_tally),
+            ("version of the program", of.program != self.head.program),
+            ("plan", of.plan != self.head.plan),
+            ("--seed", of.seed != self.head.seed),
+            ("--from", of.from != self.head.from),
+            ("--shard", of.shard != self.head.shard),
+        ];
+        if let Some((what, _)) = differs.into_iter().find(|(_, differs)| *differs) {
+            let what = format!("this is the tally of another campaign: its {what} is another");
+            return Err(self.refused(what, "name another file for --keep, or undo the change"));
+        }
+        let end = campaign.from.saturating_add(campaign.tries);
+        if body.next > end {
+            let what = format!(
+                "{} tries are kept here, and {} are asked for",
+                body.next.saturating_sub(campaign.from),
+                campaign.tries
+            );
+            return Err(self.refused(what, "ask for as many with --tries, or for more"));
+        }
+        let mut tally = Tally { violations: body.violations, ..Tally::default() };
+        for line in body.outcomes {
+            let Some(name) = OUTCOMES.into_iter().find(|name| *name == line.outcome) else {
+                let what = format!("it counts an outcome that there is not: `{}`", line.outcome);
+                return Err(self.refused(what, again));
+            };
+            tally.tries = tally.tries.saturating_add(line.count);
+            let count = tally.outcomes.entry((line.state, line.sort, name)).or_default();
+            *count = count.saturating_add(line.count);
+        }
+        if body.next < campaign.from || tally.tries > body.next.saturating_sub(campaign.from) {
+            let what = "its counts do not fit the number of the next try";
+            return Err(self.refused(what, again));
+        }
+        Ok((tally, body.next))
+    }
+
+    fn refused(&self, what: impl Into<String>, help: &str) -> Diagnostic {
+        Diagnostic::in_file(self.path.display().to_string(), what, help)
+    }
+}
+
+/// What a plan is told by: the digest of its public part, and hops, which the key decides.
+fn identity(plan: &Plan) -> Result<String, Diagnostic> {
+    let sequence = plan.sequence(Lane::ZERO)?;
+    let mut cursor = Cursor::new(&sequence, Timeline::Home);
+    let mut hash = Sha256::new().chain_update(plan.digest().bytes());
+    for slot in 0..64 {
+        let channel = cursor.hop(&sequence, Slot::new(slot)).channel;
+        hash.update(channel.number().to_le_bytes());
+    }
+    Ok(hash.finalize().iter().take(16).map(|byte| format!("{byte:02x}")).collect())
+}
