@@ -8,6 +8,7 @@ mod changes_of_keys;
 mod channel_use;
 mod correlation;
 mod driver;
+mod dropped_steps;
 mod fixed_channels;
 mod floor;
 mod golay;
