@@ -2,6 +2,7 @@
 //! against the specification. One program, because the core is then compiled into one.
 
 mod aead;
+mod awaited_transceiver;
 mod calls;
 mod cbor;
 mod changes_of_keys;

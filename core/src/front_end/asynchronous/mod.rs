@@ -77,6 +77,8 @@ pub trait FrontEnd {
 
 /// Tells when a unique word was recognised, and can be waited for.
 pub trait AwaitStamps: Stamps {
-    /// Waits for the next signal. May be dropped unfinished: nothing is lost then.
+    /// Waits for the next signal. May be dropped unfinished: nothing is lost then. Ends as well if the
+    /// signal cannot be waited for; the next [`stamp`](Stamps::stamp) tells why, even if
+    /// [`clear`](Stamps::clear) comes first.
     fn signalled(&mut self) -> impl Future<Output = ()>;
 }
