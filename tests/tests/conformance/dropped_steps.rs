@@ -251,8 +251,7 @@ fn a_transmission_whose_step_was_dropped_is_sent_once_or_not_at_all() {
         let mut set = announcer(&air, settle, load);
         let wake = set.step().wake;
         set.run(wake, 550_000);
-        let flights = air.borrow().flights.clone();
-        flights
+        air.borrow().flights.clone()
     };
     // A radio that takes no time is ready again at the very moment at which it was to begin.
     for (settle, load, silent) in [(200, 100, &[5, 6][..]), (0, 0, &[6])] {

@@ -14,7 +14,7 @@ pub struct Driver<F> {
     duty: Duty,
     bits: [u8; MAX_SLOT_BYTES],
     length: usize,
-    /// What has been heard and not been told: the rest of that step failed.
+    /// What has been heard and not been told: the rest of that step failed, or was dropped.
     heard: Option<Heard>,
     /// A step has begun and not ended: if another one finds this, it was dropped on its way.
     unfinished: bool,
@@ -78,10 +78,10 @@ impl<F: FrontEnd> Driver<F> {
     /// It may be, at any `await`, for example by a `select`: the next step tells the radio anew
     /// what to do. What the radio was receiving is lost then, and what was to be sent is sent only if
     /// there is still time. Nothing is sent twice: a transmission that was under way goes on, and one
-    /// that was just being started is not started again, begun or not. Until the next step the radio
-    /// may be in any state, so step again soon; and better drop [`idle`](Self::idle), which costs
-    /// nothing. The parts of the radio have to bear it, too: a bus must be usable after a transfer that
-    /// was dropped.
+    /// that was just being started is not started again: begun or not, its slot passes as it is. Until
+    /// the next step the radio may be in any state, so step again soon; and better drop
+    /// [`idle`](Self::idle), which costs nothing. The parts of the radio have to bear it, too: a bus
+    /// must be usable after a transfer that was dropped.
     ///
     /// # Errors
     /// If the radio cannot be reached. The next step tells what had been heard until then, and the
