@@ -298,8 +298,14 @@ impl Duty {
         in_time
     }
 
+    /// A transmission was started.
     pub(super) fn sent(&mut self, now: Tick) {
         count(&mut self.tally.sent);
+        self.begins(now);
+    }
+
+    /// Bits go out from now on.
+    pub(super) fn begins(&mut self, now: Tick) {
         // The radio is asked at once when to look after it.
         self.busy = Busy::Sending { look: now };
     }

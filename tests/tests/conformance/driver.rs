@@ -158,7 +158,13 @@ fn a_radio_slower_than_the_plan_is_found_out_before_it_goes_on_the_air() {
         let channels: Vec<Channel> =
             [3, 40, 90, 127].into_iter().filter_map(Channel::new).collect();
         let found = driver.qualify(&channels);
-        (found, driver.tally().slow, driver.front_end().log.len())
+        let blocking = (found, driver.tally().slow, driver.front_end().log.len());
+        let radio = Radio { settle, load, ..Radio::new(&air) };
+        let mut driver = asynchronous::Driver::new(radio, timing()).unwrap();
+        let found = ready(driver.qualify(&channels));
+        let awaited = (found, driver.tally().slow, driver.front_end().log.len());
+        assert_eq!(awaited, blocking);
+        awaited
     };
     let delays =
         Delays { settle: Micros::new(360), turnaround: Micros::new(860), response: Micros::ZERO };
@@ -175,6 +181,8 @@ fn a_radio_slower_than_the_plan_is_found_out_before_it_goes_on_the_air() {
     let narrow = Timing::new(20_000, 640, 500, 50_000).unwrap();
     let (lead, settle) = (Micros::new(LEAD), Micros::new(LEAD));
     let made = Driver::new(Radio::new(&air), narrow);
+    assert_eq!(made.err(), Some(TooSlow::Lead { lead, settle }));
+    let made = asynchronous::Driver::new(Radio::new(&air), narrow);
     assert_eq!(made.err(), Some(TooSlow::Lead { lead, settle }));
 }
 

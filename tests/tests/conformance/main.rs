@@ -2,12 +2,14 @@
 //! against the specification. One program, because the core is then compiled into one.
 
 mod aead;
+mod awaited_transceiver;
 mod calls;
 mod cbor;
 mod changes_of_keys;
 mod channel_use;
 mod correlation;
 mod driver;
+mod dropped_steps;
 mod fixed_channels;
 mod floor;
 mod golay;

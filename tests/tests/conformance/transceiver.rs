@@ -21,27 +21,27 @@ use std::future::Future;
 use std::pin::pin;
 use std::task::{Context, Poll, Waker};
 
-const STANDBY: u8 = PART.modes.standby;
-const SYNTHESISER: u8 = PART.modes.synthesiser;
-const RECEIVE: u8 = PART.modes.receive;
-const TRANSMIT: u8 = PART.modes.transmit;
+pub(super) const STANDBY: u8 = PART.modes.standby;
+pub(super) const SYNTHESISER: u8 = PART.modes.synthesiser;
+pub(super) const RECEIVE: u8 = PART.modes.receive;
+pub(super) const TRANSMIT: u8 = PART.modes.transmit;
 
 /// The raster of the built-in plan: 902.3 MHz and 127 further channels, 200 kHz apart.
-fn raster() -> Raster {
+pub(super) fn raster() -> Raster {
     let step = Hertz::new(200_000);
     Raster::new(Hertz::new(902_300_000), step, step, 128).unwrap()
 }
 
-fn timing() -> Timing {
+pub(super) fn timing() -> Timing {
     Timing::new(20_000, 1_000, 500, 50_000).unwrap()
 }
 
-fn channel(number: u16) -> Channel {
+pub(super) fn channel(number: u16) -> Channel {
     Channel::new(number).unwrap()
 }
 
 /// One write to the bus.
-fn write(bytes: &[u8]) -> Vec<Transaction<u8>> {
+pub(super) fn write(bytes: &[u8]) -> Vec<Transaction<u8>> {
     vec![
         Transaction::transaction_start(),
         Transaction::write_vec(bytes.to_vec()),
@@ -50,7 +50,7 @@ fn write(bytes: &[u8]) -> Vec<Transaction<u8>> {
 }
 
 /// One write of an address and bytes from elsewhere.
-fn fill(address: u8, bytes: &[u8]) -> Vec<Transaction<u8>> {
+pub(super) fn fill(address: u8, bytes: &[u8]) -> Vec<Transaction<u8>> {
     vec![
         Transaction::transaction_start(),
         Transaction::write_vec(vec![address]),
@@ -60,7 +60,7 @@ fn fill(address: u8, bytes: &[u8]) -> Vec<Transaction<u8>> {
 }
 
 /// One read from the bus.
-fn read(address: u8, bytes: &[u8]) -> Vec<Transaction<u8>> {
+pub(super) fn read(address: u8, bytes: &[u8]) -> Vec<Transaction<u8>> {
     vec![
         Transaction::transaction_start(),
         Transaction::write_vec(vec![address]),
@@ -70,12 +70,12 @@ fn read(address: u8, bytes: &[u8]) -> Vec<Transaction<u8>> {
 }
 
 /// A mode, and the flag that says that it is in force.
-fn enter(mode: u8) -> Vec<Transaction<u8>> {
+pub(super) fn enter(mode: u8) -> Vec<Transaction<u8>> {
     [write(&[0x90, mode]), read(0x50, &[0x01])].concat()
 }
 
 /// A channel: standby, frequency word, synthesiser, settled.
-fn tune(word: [u8; 3]) -> Vec<Transaction<u8>> {
+pub(super) fn tune(word: [u8; 3]) -> Vec<Transaction<u8>> {
     let [a, b, c] = word;
     [enter(STANDBY), write(&[0xA0, a, b, c]), enter(SYNTHESISER), read(0x50, &[0x03])].concat()
 }
@@ -138,7 +138,7 @@ impl Bench {
     }
 }
 
-fn under_way(look: u64) -> Progress {
+pub(super) fn under_way(look: u64) -> Progress {
     Progress::UnderWay { look: Tick::new(look) }
 }
 
@@ -274,7 +274,7 @@ fn a_synthesiser_that_never_settles_is_an_error() {
 }
 
 /// Two words are waited for; the complement comes, with 33 bytes behind it, in two pieces.
-fn header_on_a_traffic_channel() -> (Vec<Vec<Transaction<u8>>>, Vec<u8>) {
+pub(super) fn header_on_a_traffic_channel() -> (Vec<Vec<Transaction<u8>>>, Vec<u8>) {
     let header: Vec<u8> = (1..=33).collect();
     let mut bus = vec![
         tune([0xE1, 0xD3, 0x33]),
@@ -299,10 +299,11 @@ fn header_on_a_traffic_channel() -> (Vec<Vec<Transaction<u8>>>, Vec<u8>) {
     (bus, header)
 }
 
-const AWAITED: Awaited = Awaited { word: 0x1234_5678, bytes: 108, complement: Some(33) };
+pub(super) const AWAITED: Awaited = Awaited { word: 0x1234_5678, bytes: 108, complement: Some(33) };
 /// Signalled at 5 670: 15 us after the end of a word that began 640 us before.
 const SIGNALLED: Tick = Tick::new(5_670);
-const CAPTURED: Captured = Captured { word: !0x1234_5678, at: Tick::new(5_015), length: 33 };
+pub(super) const CAPTURED: Captured =
+    Captured { word: !0x1234_5678, at: Tick::new(5_015), length: 33 };
 
 #[test]
 fn a_reception_is_stamped_where_its_word_began() {
@@ -354,10 +355,9 @@ fn executors_see_the_same_bus() {
 }
 
 /// A payload of 108 bytes through a memory of 64 with a threshold of 31.
-#[test]
-fn a_long_transmission_is_written_as_the_memory_empties() {
+pub(super) fn long_transmission() -> (Vec<Vec<Transaction<u8>>>, Vec<u8>) {
     let payload: Vec<u8> = (100..208).collect();
-    let bus = [
+    let bus = vec![
         tune([0xE1, 0x93, 0x33]),
         write(&[0xB0, 0xDE, 0xAD, 0xBE, 0xEF]),
         write(&[0xB8, 108]),
@@ -378,6 +378,12 @@ fn a_long_transmission_is_written_as_the_memory_empties() {
         read(0x51, &[0x20]),
         enter(STANDBY),
     ];
+    (bus, payload)
+}
+
+#[test]
+fn a_long_transmission_is_written_as_the_memory_empties() {
+    let (bus, payload) = long_transmission();
     let bench = Bench::new(&bus, &[State::Low, State::Low, State::High, State::Low], &[800]);
     let (part, stamp, time) = (PART, Cell::new(None), Cell::new(10_000));
     let board = bench.board(|| Tick::new(time.get()), &stamp);

@@ -14,8 +14,10 @@ pub struct Driver<F> {
     duty: Duty,
     bits: [u8; MAX_SLOT_BYTES],
     length: usize,
-    /// What has been heard and not been told: the rest of that step failed.
+    /// What has been heard and not been told: the rest of that step failed, or was dropped.
     heard: Option<Heard>,
+    /// A step has begun and not ended: if another one finds this, it was dropped on its way.
+    unfinished: bool,
 }
 
 impl<F: FrontEnd> Driver<F> {
@@ -25,10 +27,12 @@ impl<F: FrontEnd> Driver<F> {
     /// [`TooSlow::Lead`] if the radio's ramp and preamble leave no time to settle.
     pub fn new(front_end: F, timing: Timing) -> Result<Self, TooSlow> {
         let duty = Duty::new(timing, front_end.lead())?;
-        Ok(Self { front_end, duty, bits: [0; MAX_SLOT_BYTES], length: 0, heard: None })
+        let (bits, length) = ([0; MAX_SLOT_BYTES], 0);
+        Ok(Self { front_end, duty, bits, length, heard: None, unfinished: false })
     }
 
-    /// Measures the radio before it goes on the air. Nothing is sent.
+    /// Measures the radio before it goes on the air. Nothing is sent. May be dropped unfinished, as
+    /// [`step`](Self::step) may.
     ///
     /// # Errors
     /// [`QualifyError`] if the radio cannot be reached, or is slower than the plan promises.
@@ -36,6 +40,8 @@ impl<F: FrontEnd> Driver<F> {
         &mut self,
         channels: &[Channel],
     ) -> Result<Delays, QualifyError<F::Error>> {
+        // Whatever the radio did is over, and this may be dropped anywhere.
+        self.duty.forget();
         let jumped = self.jump(channels).await;
         // It may have failed anywhere.
         self.duty.forget();
@@ -68,6 +74,15 @@ impl<F: FrontEnd> Driver<F> {
     /// Does what is due, as the blocking driver's
     /// [`step`](crate::front_end::Driver::step) does.
     ///
+    /// # Dropped unfinished
+    /// It may be, at any `await`, for example by a `select`: the next step tells the radio anew
+    /// what to do. What the radio was receiving is lost then, and what was to be sent is sent only if
+    /// there is still time. Nothing is sent twice: a transmission that was under way goes on, and one
+    /// that was just being started is not started again: begun or not, its slot passes as it is. Until
+    /// the next step the radio may be in any state, so step again soon; and better drop
+    /// [`idle`](Self::idle), which costs nothing. The parts of the radio have to bear it, too: a bus
+    /// must be usable after a transfer that was dropped.
+    ///
     /// # Errors
     /// If the radio cannot be reached. The next step tells what had been heard until then, and the
     /// one after it tells the radio anew what to do.
@@ -75,18 +90,31 @@ impl<F: FrontEnd> Driver<F> {
         &mut self,
         station: &mut Station<N>,
     ) -> Result<Step, F::Error> {
+        // As after an error: a transmission goes on by itself.
+        if core::mem::take(&mut self.unfinished) && !self.duty.sends() {
+            self.duty.forget();
+        }
         if let Some(heard) = self.heard.take() {
             return Ok(Step { heard: Some(heard), wake: self.front_end.now() });
         }
-        self.attend(station).await?;
-        let now = self.front_end.now();
-        if !self.duty.receives() {
-            let order = self.duty.order(station.poll(now), now);
-            let done = self.carry_out(order, station.burst()).await;
-            done.inspect_err(|_| self.duty.forget())?;
-        }
+        self.unfinished = true;
+        let done = self.work(station).await;
+        self.unfinished = false;
+        done?;
         let now = self.front_end.now();
         Ok(Step { heard: self.heard.take(), wake: self.duty.wake(now) })
+    }
+
+    /// All of a step that waits.
+    async fn work<const N: usize>(&mut self, station: &mut Station<N>) -> Result<(), F::Error> {
+        self.attend(station).await?;
+        let now = self.front_end.now();
+        if self.duty.receives() {
+            return Ok(());
+        }
+        let order = self.duty.order(station.poll(now), now);
+        let done = self.carry_out(order, station.burst()).await;
+        done.inspect_err(|_| self.duty.forget())
     }
 
     /// Waits until `wake`, or until the radio signals something. To be given a command in between,
@@ -150,9 +178,12 @@ impl<F: FrontEnd> Driver<F> {
                 if !self.duty.can_send(began, now, at) {
                     return self.front_end.off().await;
                 }
-                self.front_end.wait(at.minus(self.duty.lead())).await;
+                let begins = at.minus(self.duty.lead());
+                self.front_end.wait(begins).await;
+                // If this is dropped while it starts, nobody knows whether it has.
+                self.duty.begins(begins);
                 self.front_end.send(at).await?;
-                self.duty.sent(at.minus(self.duty.lead()));
+                self.duty.sent(begins);
                 Ok(())
             }
         }

@@ -12,6 +12,9 @@
 //! }
 //! ```
 //!
+//! To give the station a command in between, drop `idle`, for example by a `select`. A step may be dropped too,
+//! but costs more: see [`Driver::step`].
+//!
 //! A task that takes long between two of its own waits delays all others, this one among them.
 //! Where that may happen, give the driver an executor of its own in an interrupt of higher priority.
 //!
@@ -30,6 +33,9 @@ use core::future::Future;
 
 /// A packet radio with a programmable unique word and time stamps. What is said of the blocking
 /// [`FrontEnd`](super::FrontEnd) holds here too, call by call.
+///
+/// Any call may be dropped unfinished, if the driver's [`step`](Driver::step) is. Whatever it leaves behind,
+/// [`off`](Self::off) and [`tune`](Self::tune) put in order.
 pub trait FrontEnd {
     /// Why a call failed.
     type Error;
@@ -71,6 +77,8 @@ pub trait FrontEnd {
 
 /// Tells when a unique word was recognised, and can be waited for.
 pub trait AwaitStamps: Stamps {
-    /// Waits for the next signal. May be dropped unfinished: nothing is lost then.
+    /// Waits for the next signal. May be dropped unfinished: nothing is lost then. Ends as well if the
+    /// signal cannot be waited for; the next [`stamp`](Stamps::stamp) tells why, even if
+    /// [`clear`](Stamps::clear) comes first.
     fn signalled(&mut self) -> impl Future<Output = ()>;
 }

@@ -9,7 +9,7 @@ use crate::units::{Channel, Dbm, Micros, Tick};
 use core::future::{Future, poll_fn};
 use core::pin::pin;
 use core::task::Poll;
-use embedded_hal::digital::{InputPin, OutputPin, PinState};
+use embedded_hal::digital::{ErrorType, InputPin, OutputPin, PinState};
 use embedded_hal::spi::Operation;
 use embedded_hal_async::delay::DelayNs;
 use embedded_hal_async::digital::Wait;
@@ -28,18 +28,21 @@ pub struct Transceiver<'a, S, P, D, C, T> {
 }
 
 /// Waits for the line, and takes the time when it has gone high. A stamp is as good as the executor
-/// is quick.
+/// is quick. If the line cannot be waited for, [`idle`](FrontEnd::idle) ends at once, and the next step of the
+/// driver tells why.
 #[derive(Debug)]
-pub struct Edge<P, C> {
+pub struct Edge<P: ErrorType, C> {
     line: P,
     clock: C,
     seen: Option<Tick>,
+    /// Why the line could not be waited for, until that has been told.
+    failed: Option<P::Error>,
 }
 
-impl<P, C> Edge<P, C> {
+impl<P: ErrorType, C> Edge<P, C> {
     /// A line that goes high when a unique word was recognised, and low afterwards.
     pub const fn new(line: P, clock: C) -> Self {
-        Self { line, clock, seen: None }
+        Self { line, clock, seen: None, failed: None }
     }
 }
 
@@ -47,6 +50,9 @@ impl<P: InputPin, C: Clock> Stamps for Edge<P, C> {
     type Error = P::Error;
 
     fn stamp(&mut self) -> Result<Option<Tick>, P::Error> {
+        if let Some(failed) = self.failed.take() {
+            return Err(failed);
+        }
         if self.seen.is_none() && self.line.is_high()? {
             self.seen = Some(self.clock.now());
         }
@@ -60,8 +66,10 @@ impl<P: InputPin, C: Clock> Stamps for Edge<P, C> {
 
 impl<P: InputPin + Wait, C: Clock> AwaitStamps for Edge<P, C> {
     async fn signalled(&mut self) {
-        if self.line.wait_for_high().await.is_ok() && self.seen.is_none() {
-            self.seen = Some(self.clock.now());
+        match self.line.wait_for_high().await {
+            Ok(()) if self.seen.is_none() => self.seen = Some(self.clock.now()),
+            Ok(()) => {}
+            Err(failed) => self.failed = Some(failed),
         }
     }
 }
@@ -69,7 +77,7 @@ impl<P: InputPin + Wait, C: Clock> AwaitStamps for Edge<P, C> {
 /// The errors of a transceiver's parts.
 type Failed<S, P, T> = RadioError<
     <S as embedded_hal::spi::ErrorType>::Error,
-    <P as embedded_hal::digital::ErrorType>::Error,
+    <P as ErrorType>::Error,
     <T as Stamps>::Error,
 >;
 
