@@ -95,6 +95,22 @@ fn values_of_the_wrong_type() {
     bad("\"all\"", "\"keyd\"", "9:8", &["cannot be \"keyd\"", "did you mean \"keyed\"?"]);
 }
 
+/// Samples of a fixed channel that are too far apart are never in a row.
+#[test]
+fn channels_that_would_never_raise_an_alert() {
+    let slots = "[slots]\nslot_us = 20_000\nframe = 8";
+    let with = |key: &str, slot: &str, frame: &str| {
+        format!("[fixed]\n{key} = 902_100_000\n[slots]\nslot_us = {slot}\nframe = {frame}")
+    };
+    let calling =
+        ["`calling_hz` would never raise an alert", "a frame lasts 720 ms", "700 ms or less"];
+    bad(slots, &with("calling_hz", "20_000", "36"), "11:14", &calling);
+    let watch = ["`watch_hz` would never raise an alert", "a slot lasts 800 ms"];
+    bad(slots, &with("watch_hz", "800_000", "8"), "11:12", &watch);
+    // 35 slots are few enough: what is wrong then is something else.
+    bad(slots, &with("calling_hz", "20_000", "35"), "17:13", &["equal_use"]);
+}
+
 #[test]
 fn what_is_missing() {
     bad("count = 128\n", "", "4:1", &["[raster] lacks `count`", "count = 130"]);

@@ -57,7 +57,9 @@ pub enum Mode {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FixedChannels {
-    /// Where a station that does not hop asks for attention, and where single-channel modes are.
+    /// Where a station that does not hop asks for attention, and where single-channel modes are. An
+    /// alert needs frames of 700 ms at most, and on the watch channel such slots: where they are
+    /// longer, three samples in a row are too far apart.
     pub calling: Option<Channel>,
     /// A second channel, sampled for distress traffic.
     pub watch: Option<Channel>,

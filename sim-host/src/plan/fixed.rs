@@ -5,6 +5,7 @@ use crate::diagnostic::Diagnostic;
 use crate::input::Section;
 use hopwright_core::band::{ChannelSet, Raster};
 use hopwright_core::station::FixedChannels;
+use hopwright_core::timing::Timing;
 use hopwright_core::units::{Channel, Micros};
 
 /// The keys of `[fixed]`.
@@ -53,6 +54,36 @@ fn channel(
     }
     *allowed = allowed.iter().filter(|c| *c != channel).collect();
     Ok(Some(channel))
+}
+
+/// Three samples in a row, no two more than 1.5 s apart, raise an alert. Where frames (or, for the watch
+/// channel, slots) are longer than this, samples are two of them apart, and would never be in a row.
+const LONGEST_US: u64 = 700_000;
+
+/// Whether the calling and watch channels can raise alerts with slots and frames so long.
+pub(super) fn check(
+    root: &Section<'_>,
+    fixed: &FixedChannels,
+    timing: &Timing,
+    frame: u8,
+) -> Result<(), Diagnostic> {
+    let slot = timing.slot().us();
+    let frame = slot * u64::from(frame);
+    for (key, channel, what, us) in
+        [("calling_hz", fixed.calling, "a frame", frame), ("watch_hz", fixed.watch, "a slot", slot)]
+    {
+        if channel.is_some() && us > LONGEST_US {
+            let table = root.section("fixed", KEYS)?;
+            let what = format!(
+                "`{key}` would never raise an alert: {what} lasts {} ms, and three samples in a row, 1.5 s \
+                 apart at most, need one of {} ms or less",
+                us / 1_000,
+                LONGEST_US / 1_000
+            );
+            return Err(table.error(key, what, "make slots or frames shorter, or leave it out"));
+        }
+    }
+    Ok(())
 }
 
 /// Reads `[deputies]`: how long announces must be missing before a deputy may make one.

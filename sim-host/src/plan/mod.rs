@@ -204,6 +204,7 @@ impl Plan {
             )?),
             message: message::layout(&root.section("message", message::KEYS)?, timing)?,
         };
+        fixed::check(root, &plan.band.fixed, &plan.timing, plan.structure.frame)?;
         fit::check(&plan, &tables, &slots, &lane_table)?;
         Ok(plan)
     }
