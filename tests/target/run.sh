@@ -63,9 +63,13 @@ check() {
     fi
 }
 
+# firmware_for TARGET OPTION...: builds for a target.
+firmware_for() {
+    (cd "$here" && cargo build --locked --release --target "$@")
+}
 # firmware OPTION...: builds for the Cortex-M4.
 firmware() {
-    (cd "$here" && cargo build --locked --release --target "$m4" "$@")
+    firmware_for "$m4" "$@"
 }
 built=${CARGO_TARGET_DIR:-$here/target}
 images=$built/$m4/release
@@ -209,23 +213,43 @@ check "control: with an index out of range it does not" "$status"
 # ---- panic paths ----
 
 echo "panic paths"
+# What the image does not refer to is not linked, and nothing is shown of it.
 status=0
-firmware --quiet --package hopwright-panic-free 2>"$work/link.txt" || status=$?
-check "the image that cannot link with a panic path links" "$status"
-((status == 0)) || grep -E '^error|undefined symbol' "$work/link.txt" | head -3 || true
-# Only the missing symbol counts as a refusal: any other error would prove nothing, and neither
-# would the refusal of an image that does not link anyhow.
-linked=$status
-status=1
-if ! firmware --quiet --package hopwright-panic-free --features control 2>"$work/link.txt" &&
-    grep -q 'undefined symbol: a_panic_path_is_left_in_the_core' "$work/link.txt"; then
+python3 "$here/panic-free/covered.py" >"$work/covered.txt" || status=$?
+items=$(sed -n 's/ of the public interface, all .*//p' "$work/covered.txt")
+check "the image refers to the whole public interface: ${items:-not to these}" "$status"
+((status == 0)) || cat "$work/covered.txt"
+# The image's sources less one call.
+cp -r "$here/panic-free/src" "$work/image"
+sed -i 's/Node::leaf(/(/' "$work/image/tree.rs"
+status=0
+python3 "$here/panic-free/covered.py" "$work/image" >"$work/covered.txt" || status=$?
+if ((status == 1)) && grep -q ' hopwright_core::tree::Node::leaf is not in the image' "$work/covered.txt"; then
     status=0
-fi
-if ((linked == 0)); then
-    check "control: with an index out of range it does not" "$status"
 else
-    check "control: says nothing while the image does not link" 1
+    status=1
 fi
+check "control: less one call, the script names what is missing" "$status"
+for target in "$m4" "$m0"; do
+    status=0
+    firmware_for "$target" --quiet --package hopwright-panic-free 2>"$work/link.txt" || status=$?
+    check "for $target, the image that cannot link with a panic path links" "$status"
+    ((status == 0)) || grep -E '^error|undefined symbol' "$work/link.txt" | head -3 || true
+    # Only the missing symbol counts as a refusal: any other error would prove nothing, and neither
+    # would the refusal of an image that does not link anyhow.
+    linked=$status
+    status=1
+    if ! firmware_for "$target" --quiet --package hopwright-panic-free --features control \
+        2>"$work/link.txt" &&
+        grep -q 'undefined symbol: a_panic_path_is_left_in_the_core' "$work/link.txt"; then
+        status=0
+    fi
+    if ((linked == 0)); then
+        check "control: with an index out of range it does not" "$status"
+    else
+        check "control: says nothing while the image does not link" 1
+    fi
+done
 status=0
 firmware --quiet --package hopwright-panic-free --features asynchronous
 python3 "$here/async_panics.py" "$images/panic-free" || status=$?
@@ -256,8 +280,7 @@ while read -r name value; do
 done <"$work/measure.txt"
 # The same for the Cortex-M0+. Its instructions are a part of the Cortex-M4's, so the same machine runs
 # them, and each counts as one on either.
-(cd "$here" && cargo build --locked --release --quiet --target "$m0" --package hopwright-firmware \
-    --bin measure)
+firmware_for "$m0" --quiet --package hopwright-firmware --bin measure
 status=0
 images=$built/$m0/release emulate measure "$work/measure-m0.txt" || status=$?
 check "and for the Cortex-M0+" "$status"

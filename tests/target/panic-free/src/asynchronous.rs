@@ -13,7 +13,7 @@ use embedded_hal::spi::{ErrorKind, Operation};
 use embedded_hal_async::delay::DelayNs;
 use embedded_hal_async::digital::Wait;
 use embedded_hal_async::spi::SpiDevice;
-use hopwright_core::front_end::asynchronous::{Driver, Edge, FrontEnd, Transceiver};
+use hopwright_core::front_end::asynchronous::{AwaitStamps, Driver, Edge, FrontEnd, Transceiver};
 use hopwright_core::front_end::{Awaited, Board, NoPin};
 use hopwright_core::keys::NetKey;
 use hopwright_core::station::Station;
@@ -84,9 +84,10 @@ pub(crate) fn all(key: &NetKey) {
     let stamps = Edge::new(Any, tick);
     let board = Board { spi: Any, amplifier: NoPin, delay: Any, clock: tick, stamps };
     let Ok(mut radio) = Transceiver::new(&part, raster, &timing, board) else { return };
-    black_box(run(radio.start(black_box(&[(0, 0)]))).is_ok());
-    black_box(run(radio.level()).is_ok());
+    black_box(run(Transceiver::start(&mut radio, black_box(&[(0, 0)]))).is_ok());
+    black_box(run(FrontEnd::level(&mut radio)).is_ok());
     run(calls(&mut radio));
+    run(AwaitStamps::signalled(&mut Edge::new(Any, tick)));
     if let Ok(mut driver) = Driver::new(radio, timing) {
         run(drive(&mut driver, &mut station));
     }
@@ -94,28 +95,30 @@ pub(crate) fn all(key: &NetKey) {
 
 /// Every call that a driver makes, in any order.
 async fn calls<F: FrontEnd>(radio: &mut F) {
+    black_box((FrontEnd::now(radio), FrontEnd::lead(radio)));
     black_box(radio.tune(black_box(Channel::default())).await.is_ok());
     let complement = black_box(Some(0));
     let awaited = Awaited { word: black_box(0), bytes: black_box(0), complement };
     black_box(radio.listen(awaited).await.is_ok());
     let mut bits = black_box([0_u8; 600]);
     let bits = bits.get_mut(..black_box(0)).unwrap_or_default();
-    black_box(radio.load(black_box(0), bits).await.is_ok());
-    radio.wait(tick()).await;
-    black_box(radio.send(tick()).await.is_ok());
+    black_box(FrontEnd::load(radio, black_box(0), bits).await.is_ok());
+    FrontEnd::wait(radio, tick()).await;
+    black_box(FrontEnd::send(radio, tick()).await.is_ok());
     black_box(radio.attend(bits).await.is_ok());
-    radio.idle(tick()).await;
+    FrontEnd::idle(radio, tick()).await;
     black_box(radio.off().await.is_ok());
 }
 
 async fn drive<F: FrontEnd>(driver: &mut Driver<F>, station: &mut Station<128>) {
     let channels = black_box([Channel::default(); 4]);
     let channels = channels.get(..black_box(0)).unwrap_or_default();
-    black_box(driver.qualify(channels).await.is_ok());
+    black_box(Driver::qualify(driver, channels).await.is_ok());
     while black_box(true) {
-        black_box(driver.step(station).await.is_ok());
-        black_box((driver.bits(), driver.delays(), driver.tally()));
-        black_box(driver.keeps_to_the_plan().is_ok());
-        driver.idle(tick()).await;
+        black_box(Driver::step(driver, station).await.is_ok());
+        black_box((Driver::bits(driver), Driver::delays(driver), Driver::tally(driver)));
+        black_box(Driver::keeps_to_the_plan(driver).is_ok());
+        Driver::idle(driver, tick()).await;
     }
+    calls(Driver::front_end(driver)).await;
 }

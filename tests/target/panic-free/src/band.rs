@@ -1,5 +1,6 @@
 //! Rasters, exclusions, lanes, hopsets.
 
+use crate::text::show;
 use core::hint::black_box;
 use hopwright_core::band::{
     ChannelSet, Exclusion, Hopset, LaneKind, Lanes, Pick, Raster, RasterError,
@@ -14,16 +15,18 @@ pub(crate) fn any_raster() -> Result<Raster, RasterError> {
 
 pub(crate) fn all(key: &NetKey) -> Result<(), RasterError> {
     let raster = any_raster()?;
-    black_box((raster.count(), raster.spacing(), raster.occupied()));
+    black_box((Raster::count(&raster), raster.spacing(), raster.occupied()));
     black_box(raster.frequency(black_box(Channel::default())));
     black_box(raster.channel_at(Hertz::new(black_box(0))));
-    let mut allowed = raster.all();
+    let mut allowed = Raster::all(&raster);
     allowed.extend_with(&raster.centred_in(Hertz::new(black_box(0)), Hertz::new(black_box(0))));
     allowed.remove_all(&raster.excluded_by(black_box(Exclusion::Channels {
         from: Channel::default(),
         to: Channel::default(),
     })));
     set(&mut allowed);
+    set(&mut black_box(ChannelSet::new()));
+    set(&mut black_box(ChannelSet::default()));
     let lanes = lanes(black_box(0), black_box(0), black_box(0));
     for lanes in [None, lanes.as_ref()] {
         let lane = Lane::new(black_box(0)).unwrap_or_default();
@@ -43,23 +46,26 @@ pub(crate) fn all(key: &NetKey) -> Result<(), RasterError> {
 }
 
 fn set(set: &mut ChannelSet) {
-    set.insert(black_box(Channel::default()));
-    black_box((set.contains(black_box(Channel::default())), set.len(), set.is_empty()));
-    black_box(set.iter().last());
+    ChannelSet::insert(set, black_box(Channel::default()));
+    black_box(ChannelSet::contains(set, black_box(Channel::default())));
+    black_box((ChannelSet::len(set), ChannelSet::is_empty(set)));
+    black_box(ChannelSet::iter(set).last());
     let copy: ChannelSet = set.iter().collect();
     black_box(copy == *set);
+    show::<ChannelSet>(set);
 }
 
 fn lanes(kind: u8, width: u8, count: u8) -> Option<Lanes> {
     let kind = if kind == 0 { LaneKind::Disjoint { width } } else { LaneKind::Spaced };
     let lanes = Lanes::new(kind, count).ok()?;
-    black_box((lanes.kind(), lanes.count(), lanes.spaced()));
+    black_box((Lanes::kind(&lanes), Lanes::count(&lanes), lanes.spaced()));
     Some(lanes)
 }
 
 fn hopset<const N: usize>(hopset: Option<Hopset<N>>) {
     let Some(hopset) = hopset else { return };
-    black_box((hopset.rotation(), hopset.channels(), hopset.len(), hopset.is_empty()));
-    black_box(hopset.contains(black_box(Channel::default())));
+    black_box((hopset.rotation(), hopset.channels()));
+    black_box((Hopset::len(&hopset), Hopset::is_empty(&hopset)));
+    black_box(Hopset::contains(&hopset, black_box(Channel::default())));
     black_box(hopset.clone() == hopset);
 }

@@ -9,8 +9,8 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::{ErrorType as PinErrors, InputPin, OutputPin};
 use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 use hopwright_core::front_end::{
-    Awaited, Board, Driver, FrontEnd, Modes, NoPin, Part, Polled, Registers, SharedDriver, Status,
-    Transceiver,
+    Awaited, Board, Clock, Delays, Driver, FrontEnd, Modes, NoPin, Part, Polled, Registers,
+    SharedDriver, Stamps, Status, Transceiver,
 };
 use hopwright_core::keys::NetKey;
 use hopwright_core::shared::{Ahead, Hops, Prepared, Turn};
@@ -125,12 +125,24 @@ pub(crate) fn any_part() -> Part {
     })
 }
 
+/// What is judged of any radio and of any line.
+fn parts(timing: &Timing) {
+    let micros = || Micros::new(black_box(0));
+    let delays = Delays { settle: micros(), turnaround: micros(), ..Delays::default() };
+    black_box(delays.within(timing, micros()).is_ok());
+    let mut stamps = Polled::new(Any, tick);
+    Stamps::clear(&mut stamps);
+    black_box(Stamps::stamp(&mut stamps).is_ok());
+    black_box(Clock::now(&mut tick));
+}
+
 pub(crate) fn all(key: &NetKey) {
     let Some(mut station) = any_station::<128>(key) else { return };
     let Ok(timing) = any_timing() else { return };
     let hertz = |hz: u64| Hertz::new(black_box(hz));
     let Ok(raster) = any_raster() else { return };
     let part = any_part();
+    parts(&timing);
     black_box(part.frequency_word(hertz(0)).is_ok());
     black_box(part.divider(black_box(0), black_box(0)).is_ok());
     let board = || Board {
@@ -141,7 +153,7 @@ pub(crate) fn all(key: &NetKey) {
         stamps: Polled::new(Any, tick),
     };
     let Ok(mut radio) = Transceiver::new(&part, raster, &timing, board()) else { return };
-    let _ = black_box(radio.start(black_box(&[(0, 0)])));
+    let _ = black_box(Transceiver::start(&mut radio, black_box(&[(0, 0)])));
     black_box(radio.level().is_ok());
     if let Ok(mut driver) = Driver::new(radio, timing) {
         drive(&mut driver, &mut station);
@@ -154,56 +166,71 @@ pub(crate) fn all(key: &NetKey) {
 
 fn drive<F: FrontEnd>(driver: &mut Driver<F>, station: &mut Station<128>) {
     let channels = black_box([Channel::default(); 4]);
-    black_box(driver.qualify(channels.get(..black_box(0)).unwrap_or_default()).is_ok());
+    let channels = channels.get(..black_box(0)).unwrap_or_default();
+    black_box(Driver::qualify(driver, channels).is_ok());
     while black_box(true) {
-        black_box(driver.step(station).is_ok());
-        black_box((
-            driver.bits(),
-            driver.delays(),
-            driver.tally(),
-            driver.keeps_to_the_plan().is_ok(),
-        ));
+        black_box(Driver::step(driver, station).is_ok());
+        black_box((Driver::bits(driver), Driver::delays(driver), Driver::tally(driver)));
+        black_box(Driver::keeps_to_the_plan(driver).is_ok());
     }
-    let radio = driver.front_end();
+    calls(Driver::front_end(driver));
+}
+
+/// Every call that a driver makes, in any order.
+fn calls<F: FrontEnd>(radio: &mut F) {
+    black_box((FrontEnd::now(radio), FrontEnd::lead(radio)));
+    black_box((FrontEnd::off(radio).is_ok(), FrontEnd::renew(radio).is_ok()));
     let complement = black_box(Some(0));
     let awaited = Awaited { word: black_box(0), bytes: black_box(0), complement };
     black_box((radio.tune(black_box(Channel::default())).is_ok(), radio.listen(awaited).is_ok()));
     let bits = black_box([0_u8; 600]);
     let bits = bits.get(..black_box(0)).unwrap_or_default();
-    black_box((radio.load(black_box(0), bits).is_ok(), radio.send(tick()).is_ok()));
+    black_box(FrontEnd::load(radio, black_box(0), bits).is_ok());
+    black_box(FrontEnd::send(radio, tick()).is_ok());
     let mut into = black_box([0_u8; 600]);
     black_box(radio.attend(into.get_mut(..black_box(0)).unwrap_or_default()).is_ok());
-    radio.wait(tick());
+    FrontEnd::wait(radio, tick());
 }
 
 fn interrupt<F: FrontEnd>(radio: F, timing: Timing, station: &mut Station<128>) {
+    black_box(Hops::<u32, 4>::default());
     let hops = Hops::<u32, 4>::new();
     let margin = Micros::new(black_box(0));
     let setting = |channel: Channel| u32::from(channel.number());
     let mut ahead = Ahead::new(timing, margin);
     while black_box(true) {
-        black_box(ahead.prepare(station, &hops, tick(), setting).is_ok());
-        black_box((ahead.wake(), ahead.time(tick())));
-        let action = station.poll(tick());
+        black_box(Ahead::prepare(&mut ahead, station, &hops, tick(), setting).is_ok());
+        black_box((Ahead::wake(&ahead), Ahead::time(&ahead, tick())));
+        black_box((ahead.answer(), ahead.margin()));
+        let action = Station::poll(station, tick());
         if let Some(slot) = Prepared::new(station, &timing, &action, setting) {
-            let ticket = hops.prepare(tick(), slot, black_box(true));
+            let slot = slot.not_before(tick());
+            black_box(Prepared::from(&slot));
+            let ticket = Hops::prepare(&hops, tick(), slot, black_box(true));
             if let Ok(ticket) = ticket {
                 black_box(hops.transmit(ticket.serial, tick(), || black_box(())));
             }
         }
-        black_box(hops.hop(tick(), |turn: Turn<u32>| {
+        black_box(Hops::hop(&hops, tick(), |turn: Turn<u32>| {
             let _ = black_box(turn);
         }));
         hops.amend(tick());
-        black_box((hops.entered(), hops.tally()));
+        black_box((hops.entered(), Hops::tally(&hops)));
         if black_box(false) {
             hops.take_back();
         }
     }
     let driver = SharedDriver::new(radio, timing, margin, &hops, setting);
     let Ok(mut driver) = driver else { return };
+    let driver = &mut driver;
+    let channels = black_box([Channel::default(); 4]);
+    let channels = channels.get(..black_box(0)).unwrap_or_default();
+    black_box(SharedDriver::qualify(driver, channels).is_ok());
     while black_box(true) {
-        black_box(driver.step(station).is_ok());
-        black_box((driver.time(), driver.tally(), driver.keeps_to_the_plan().is_ok()));
+        black_box(SharedDriver::step(driver, station).is_ok());
+        black_box((SharedDriver::time(driver), SharedDriver::tally(driver)));
+        black_box((SharedDriver::bits(driver), SharedDriver::delays(driver)));
+        black_box(SharedDriver::keeps_to_the_plan(driver).is_ok());
     }
+    calls(SharedDriver::front_end(driver));
 }

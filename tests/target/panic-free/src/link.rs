@@ -10,7 +10,8 @@ use hopwright_core::units::{Lane, Micros, Slot};
 
 pub(crate) fn all(key: &NetKey) {
     black_box(golay::decode(black_box(golay::encode(black_box(0)))));
-    black_box(interleave::decode(&black_box(interleave::encode(&black_box([0; 16])))));
+    let decoded = interleave::decode(&black_box(interleave::encode(&black_box([0; 16]))));
+    black_box((decoded.corrected(), decoded));
     let keys = HeaderKeys::new(key);
     let header = Header {
         slot: Slot::new(black_box(0)),
@@ -20,8 +21,9 @@ pub(crate) fn all(key: &NetKey) {
         quality: Quality::of(Micros::new(black_box(0))),
         countdown: black_box(Header::countdown_of(black_box(Kind::Over), black_box(0))),
     };
-    black_box((header.quality.nibble(), header.quality.half_width()));
+    black_box((header.quality.nibble(), Quality::half_width(header.quality)));
     let stream = stream(black_box(Lane::ZERO), black_box(Timeline::CutIn));
-    black_box(keys.open(&black_box(keys.seal(header, stream)), stream));
+    let sealed = black_box(HeaderKeys::seal(&keys, header, stream));
+    black_box(HeaderKeys::open(&keys, &sealed, stream));
     black_box(keys.from_bits(&black_box(keys.to_bits(header, stream)), stream));
 }

@@ -15,6 +15,7 @@ mod fields;
 mod keys;
 mod kit;
 mod link;
+mod log;
 mod messages;
 mod provision;
 mod sequence;
@@ -66,6 +67,7 @@ extern "C" fn _start() -> ! {
     messages::all(&key);
     provision::all();
     text::all(raster.err());
+    log::all();
     voice::all();
     kit::all(&key);
     #[cfg(feature = "asynchronous")]

@@ -1,5 +1,6 @@
 //! Reed–Solomon codes, authenticated encryption, messages.
 
+use crate::text::show;
 use core::hint::black_box;
 use hopwright_core::address::Address;
 use hopwright_core::coding::reed_solomon::{Link, Positions, ReedSolomon};
@@ -12,7 +13,7 @@ pub(crate) fn all(key: &NetKey) {
     let key = key.subkey(black_box(Label::Text));
     sealing(&key);
     if let Ok(layout) = Layout::new(black_box(0), black_box(0), black_box(0)) {
-        black_box((layout.code(), layout.most_rows(), layout.longest()));
+        black_box((layout.code(), layout.most_rows(), Layout::longest(&layout)));
         let length = black_box(0);
         black_box((layout.shape(length), layout.outbox_bytes(length), layout.inbox_bytes(length)));
         messages(layout, &key);
@@ -21,9 +22,10 @@ pub(crate) fn all(key: &NetKey) {
 
 fn codes() {
     let mut set = Positions::first(black_box(0));
-    set.insert(black_box(0));
-    set.remove(black_box(0));
-    black_box((set.contains(black_box(0)), set.len(), set.is_empty(), set.missing(black_box(0))));
+    Positions::insert(&mut set, black_box(0));
+    Positions::remove(&mut set, black_box(0));
+    black_box((Positions::contains(&set, black_box(0)), set.missing(black_box(0))));
+    black_box((Positions::len(&set), Positions::is_empty(&set)));
     let Ok(code) = ReedSolomon::<Link>::new(black_box(0), black_box(0)) else { return };
     black_box((code.n(), code.k(), code.parity()));
     let (data, mut out) = (black_box([0; 600]), black_box([0; 600]));
@@ -42,8 +44,8 @@ fn sealing(key: &Subkey) {
     let associated = black_box([0; 600]);
     let associated = associated.get(..black_box(0)).unwrap_or_default();
     if let Some(text) = text.get_mut(..black_box(0)) {
-        let tag = key.seal(&nonce, associated, text);
-        black_box(key.open(&nonce, associated, text, &black_box(tag))).ok();
+        let tag = Subkey::seal(key, &nonce, associated, text);
+        black_box(Subkey::open(key, &nonce, associated, text, &black_box(tag))).ok();
     }
     black_box(text);
 }
@@ -55,20 +57,21 @@ fn messages(layout: Layout, key: &Subkey) {
     };
     let mut payload = black_box([0; 600]);
     let mut outbox = Outbox::<3000>::new(layout);
-    black_box(outbox.longest());
+    black_box(Outbox::longest(&outbox));
     let text = payload.get(..black_box(0)).unwrap_or_default();
-    black_box(outbox.load(key, origin(), text)).ok();
+    black_box(Outbox::load(&mut outbox, key, origin(), text)).ok();
     if let Some(out) = payload.get_mut(..black_box(0)) {
-        black_box((outbox.next(out), outbox.left()));
+        black_box((Outbox::next(&mut outbox, out), Outbox::left(&outbox)));
     }
-    outbox.repeat();
-    outbox.clear();
-    black_box(&outbox);
+    Outbox::repeat(&mut outbox);
+    Outbox::clear(&mut outbox);
+    show::<Outbox<3000>>(&outbox);
     let mut inbox = Inbox::<3000, 2>::new(layout);
     while black_box(true) {
         let payload = payload.get(..black_box(0)).unwrap_or_default();
-        let _ = black_box(inbox.take(key, origin(), payload));
+        let _ = black_box(Inbox::take(&mut inbox, key, origin(), payload));
         let _ = black_box(inbox.work());
     }
-    black_box((inbox.abandoned(), &inbox));
+    black_box(inbox.abandoned());
+    show::<Inbox<3000, 2>>(&inbox);
 }

@@ -21,6 +21,7 @@ pub(crate) fn any_hopset<const N: usize>() -> Option<Hopset<N>> {
 }
 
 pub(crate) fn all(key: &NetKey) {
+    black_box(Structure::default());
     one::<128>(key);
     // A capacity that is no power of two, smaller than the rendezvous set may be.
     one::<37>(key);
@@ -31,25 +32,29 @@ fn one<const N: usize>(key: &NetKey) {
     let lane = || black_box(Lane::ZERO);
     let sequence = Sequence::<N>::new(key, hopset, any_structure(), lane(), lane());
     let Ok(sequence) = sequence else { return };
-    black_box((sequence.hopset(), sequence.structure(), sequence.lane(), sequence.sync_word()));
+    let timeline = || black_box(Timeline::Home);
+    black_box((sequence.hopset(), sequence.structure(), sequence.lane(), sequence.draw_lane()));
+    black_box((sequence.sync_word(), sequence.single_word(), timeline().bit()));
     black_box(sequence.rendezvous().last());
     black_box(sequence.rendezvous_channel(black_box(0)));
     black_box((sequence.longest_gap(), sequence.traffic_count()));
-    let timeline = || black_box(Timeline::Home);
     let slot = || Slot::new(black_box(0));
     let mut cursor = Cursor::new(&sequence, timeline());
-    black_box(cursor.hop(&sequence, slot()));
+    black_box(Cursor::hop(&mut cursor, &sequence, slot()));
+    black_box(Cursor::kind(&mut cursor, &sequence, slot()));
+    cursor.approach(&sequence, slot(), black_box(0));
     black_box(cursor.run_hop(&sequence, slot()));
     black_box(sequence.channel(timeline(), slot()));
     let mut channels = black_box([Channel::default(); 99]);
     if let Some(channels) = channels.get_mut(..black_box(0)) {
-        sequence.fill(timeline(), slot(), channels);
+        Sequence::fill(&sequence, timeline(), slot(), channels);
     }
     black_box(channels);
     // A reader of another sequence gives wrong channels, nothing worse.
     if let Some(hopset) = any_hopset()
         && let Ok(other) = Sequence::<N>::new(key, hopset, any_structure(), lane(), lane())
     {
-        black_box(cursor.hop(&other, slot()));
+        black_box(Cursor::hop(&mut cursor, &other, slot()));
+        cursor.approach(&other, slot(), black_box(0));
     }
 }

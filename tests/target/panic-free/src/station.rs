@@ -6,7 +6,7 @@ use core::hint::black_box;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::clock::{ClockPlan, Grip, NetClock};
 use hopwright_core::keys::NetKey;
-use hopwright_core::record::{self, Input};
+use hopwright_core::record::{self, Input, Sink, Trailer};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
     Command, Config, FixedChannels, Mode, Payload, Reception, Role, Station, Watermark,
@@ -28,12 +28,17 @@ pub(crate) fn all(key: &NetKey) {
     }
     let recording = black_box([0_u8; 200]);
     let recording = recording.get(..black_box(0)).unwrap_or_default();
+    if let Some((body, trailer)) = Trailer::split(recording) {
+        black_box(body);
+        Trailer::write(&trailer, &mut sink);
+    }
+    Sink::write(&mut sink, recording);
     let Some(key) = record::read_key(recording) else { return };
     let mut rest = recording;
     let Some(config) = record::read_config::<64>(&mut rest, &key) else { return };
     let Ok(mut station) = Station::new(config) else { return };
     while let Some(input) = Input::decode(&mut rest) {
-        input.encode(&mut sink);
+        Input::encode(&input, &mut sink);
         black_box(record::apply(&mut station, input, &mut sink));
     }
 }
@@ -76,10 +81,10 @@ fn calls<const N: usize>(station: &mut Station<N>) {
     let bits = black_box([0_u8; 600]);
     let bits = bits.get(..black_box(0)).unwrap_or_default();
     while black_box(true) {
-        record::write_action(&station.poll(tick()), station.burst(), &mut sink);
+        record::write_action(&Station::poll(station, tick()), station.burst(), &mut sink);
         let channel = black_box(Channel::default());
         let reception = Reception { channel, word: black_box(0), at: tick(), bits };
-        record::write_heard(station.heard(tick(), reception), &mut sink);
+        record::write_heard(Station::heard(station, tick(), reception), &mut sink);
         station.energy(tick(), channel, Dbm::new(black_box(0)));
         let command = match black_box(0) {
             0 => Command::Announce,
@@ -100,9 +105,10 @@ fn calls<const N: usize>(station: &mut Station<N>) {
         if let Some(event) = station.next_event() {
             record::write_event(event, &mut sink);
         }
-        black_box((station.address(), station.in_step(), station.holds_floor()));
-        black_box((station.slot(tick()), station.counters(), station.payload_capacity()));
-        black_box(station.sequence());
+        black_box((Station::address(station), station.fixed(), station.sequence()));
+        black_box((station.in_step(), station.holds_floor(), station.cuts_in()));
+        black_box((Station::slot(station, tick()), station.counters()));
+        black_box(station.payload_capacity());
         if let (Some(clock), Ok(timing)) = (station.clock(), any_timing()) {
             clock_of(clock, &timing);
         }
@@ -116,18 +122,20 @@ fn keys<const N: usize>(station: &mut Station<N>, payload: &Payload, bits: &[u8]
     black_box((station.origin(payload), station.own_origin(slot), station.mode()));
     black_box(station.uses_net_key());
     let (key, share) = station.keys();
-    key.expose(|key| {
+    NetKey::expose(key, |key| {
         black_box(key);
     });
     if let Some(share) = share {
-        share.write(&mut sink);
+        Share::write(share, &mut sink);
         black_box(share.reaches(source, target));
     }
 }
 
 fn clock_of(clock: &NetClock, timing: &Timing) {
-    black_box((clock.net_us(tick()), clock.bound(tick()), clock.half_width(tick())));
-    black_box((clock.spread(tick()), clock.grip(timing, tick())));
+    black_box((clock.net_us(tick()), clock.bound(tick()), NetClock::half_width(clock, tick())));
+    black_box((clock.rate(), clock.spread(tick()), clock.grip(timing, tick())));
+    black_box(clock.grip_of_others(timing, tick()));
     black_box(clock.loosens_at(timing, black_box(Grip::Locked)));
-    black_box((clock.slot_at(timing, tick()), clock.start_of(timing, Slot::new(black_box(0)))));
+    black_box(NetClock::slot_at(clock, timing, tick()));
+    black_box(NetClock::start_of(clock, timing, Slot::new(black_box(0))));
 }

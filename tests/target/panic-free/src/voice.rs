@@ -9,7 +9,11 @@ use hopwright_core::units::{Channel, Lane, Micros};
 pub(crate) fn all() {
     let (bps, slot, frame) = (black_box(0), Micros::new(black_box(0)), black_box(0));
     if let Ok(share) = Share::new(bps, slot, frame, black_box(0)) {
-        black_box((share.before(black_box(0)), share.bits(black_box(0)), share.longest()));
+        black_box((
+            share.before(black_box(0)),
+            Share::bits(&share, black_box(0)),
+            Share::longest(&share),
+        ));
         stream(share);
     }
     let channels = black_box([Channel::default(); 8]);
@@ -26,10 +30,10 @@ fn stream(share: Share) {
     let Some(mut receiver) = Receiver::<8, 512>::new(share, black_box(0)) else { return };
     let mut out = black_box([0_u8; 600]);
     while black_box(true) {
-        let _ = black_box(sender.push(black_box(0)));
+        let _ = black_box(Sender::push(&mut sender, black_box(0)));
         let out = out.get_mut(..black_box(0)).unwrap_or_default();
-        black_box((sender.slot(out), sender.short()));
-        let _ = black_box(receiver.heard(out));
+        black_box((Sender::slot(&mut sender, out), Sender::short(&sender)));
+        let _ = black_box(Receiver::heard(&mut receiver, out));
         black_box(receiver.play());
     }
 }
@@ -40,14 +44,14 @@ fn carried(relay: &mut Relay<8, 128>) {
         let side = if black_box(true) { Side::A } else { Side::B };
         relay.called(side, black_box(Target::ALL));
         let payload = payload.get(..black_box(0)).unwrap_or_default();
-        let _ = black_box(relay.read(side, payload));
-        black_box((relay.wish(side), relay.next(side), relay.net(side.other())));
+        let _ = black_box(Relay::read(relay, side, payload));
+        black_box((relay.wish(side), Relay::next(relay, side), relay.net(Side::other(side))));
         relay.pressed(side);
         relay.released(side);
         relay.ended(side);
         if let Some((tag, body)) = Tag::split(payload) {
             black_box((tag.relays(), tag.has_been_on(black_box(Lane::ZERO)), body));
         }
-        black_box(Tag::of(black_box(Lane::ZERO)).to_bytes());
+        black_box(Tag::to_bytes(Tag::of(black_box(Lane::ZERO))));
     }
 }
