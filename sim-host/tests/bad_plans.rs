@@ -106,7 +106,7 @@ fn channels_that_would_never_raise_an_alert() {
         ["`calling_hz` would never raise an alert", "a frame lasts 720 ms", "700 ms or less"];
     bad(slots, &with("calling_hz", "20_000", "36"), "11:14", &calling);
     let watch = ["`watch_hz` would never raise an alert", "a slot lasts 800 ms"];
-    bad(slots, &with("watch_hz", "800_000", "8"), "11:12", &watch);
+    bad(slots, &with("watch_hz", "800_000", "8\nlink_bps = 4_800"), "11:12", &watch);
     // 35 slots are few enough: what is wrong then is something else.
     bad(slots, &with("calling_hz", "20_000", "35"), "17:13", &["equal_use"]);
 }
