@@ -10,7 +10,7 @@
 use hopwright_boards::net::{self, Operator};
 use hopwright_boards::radio::{self, Radio};
 use hopwright_boards::time;
-use hopwright_core::front_end::{Driver, SharedDriver};
+use hopwright_core::front_end::{Driver, FrontEnd, SharedDriver};
 use hopwright_core::shared::{Hops, Turn};
 use hopwright_core::units::{Channel, Micros};
 use semihosting::{println, process};
@@ -44,7 +44,11 @@ fn main() -> ! {
     let driver = SharedDriver::new(Radio::new(GAUGE), net::timing(), margin, &HOPS, setting);
     let Ok(mut driver) = driver else { process::exit(2) };
     match driver.qualify(gauge.sequence().hopset().channels()) {
-        Ok(delays) => println!("settles in {}, the plan leaves 360 us", delays.settle),
+        Ok(delays) => {
+            let lead = driver.front_end().lead().us();
+            let left = Micros::new(net::timing().settle().us().saturating_sub(lead));
+            println!("settles in {}, the plan leaves {left}", delays.settle);
+        }
         Err(_) => process::exit(3),
     }
     let (mut post, mut operator) = (net::post(), Operator::default());
