@@ -132,7 +132,7 @@ fn an_interrupted_campaign_says_what_it_has_done() {
             .spawn()
             .expect("it starts");
         let pid = rustix::process::Pid::from_raw(child.id().cast_signed()).expect("a process");
-        // It catches the signal a moment after it has started.
+        #[expect(clippy::disallowed_methods, reason = "another process has to get as far as that")]
         std::thread::sleep(std::time::Duration::from_millis(1_500));
         rustix::process::kill_process(pid, rustix::process::Signal::TERM).expect("told");
         let output = child.wait_with_output().expect("it ends");
