@@ -222,7 +222,8 @@ pub struct Counters {
     pub replayed: u32,
     /// Genuine headers from ahead of the clock.
     pub ahead: u32,
-    /// Own slots that were not sent because `poll` came too late for them.
+    /// Polls that came too late for an own slot: that slot, and any before it that were not asked for
+    /// either, were not sent.
     pub late: u32,
     /// Events that found the queue full.
     pub events_lost: u32,

@@ -21,7 +21,7 @@ use std::fs;
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
-/// The tally of a campaign, and the file that keeps it.
+/// The file that keeps the tally of a campaign.
 #[derive(Debug)]
 pub struct Kept {
     path: PathBuf,
