@@ -333,6 +333,22 @@ fn nobody_cuts_in_at_once_when_the_timeline_ends() {
     assert!(now >= ended.plus(Micros::from_millis(2_000)), "{now:?} {ended:?}");
 }
 
+/// Neither does who waits behind an over and has lost the time meanwhile, asked hours late.
+#[test]
+fn nobody_cuts_in_at_once_when_the_time_is_lost() {
+    let mut world = net();
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(30);
+    world.command(BOAT, Command::Press(Target::ALL)).expect("a wish");
+    let _ = world.events(BOAT);
+    let now = world.local(BOAT, world.now).plus(Micros::from_millis(9 * 3_600_000));
+    let boat = &mut world.nodes[BOAT].station;
+    let _ = boat.poll(now);
+    let events: Vec<Event> = std::iter::from_fn(|| boat.next_event()).collect();
+    assert!(events.contains(&Event::OutOfStep), "{events:?}");
+    assert!(!boat.holds_floor(), "without having listened for two seconds");
+}
+
 /// What others may have reached meanwhile may lie beyond the end of the timeline: then there is
 /// nowhere to begin.
 #[test]
