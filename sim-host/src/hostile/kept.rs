@@ -13,8 +13,7 @@ use super::{Campaign, OUTCOMES, Sort, State, Tally, Violation};
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
 use crate::whole;
-use hopwright_core::sequence::{Cursor, Timeline};
-use hopwright_core::units::{Lane, Slot};
+use hopwright_core::units::Lane;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::fs;
@@ -171,14 +170,9 @@ impl Kept {
     }
 }
 
-/// What a plan is told by: the digest of its public part, and hops, which the key decides.
+/// What a plan is told by: the digest of its public part, and what its key decides.
 fn identity(plan: &Plan) -> Result<String, Diagnostic> {
-    let sequence = plan.sequence(Lane::ZERO)?;
-    let mut cursor = Cursor::new(&sequence, Timeline::Home);
-    let mut hash = Sha256::new().chain_update(plan.digest().bytes());
-    for slot in 0..64 {
-        let channel = cursor.hop(&sequence, Slot::new(slot)).channel;
-        hash.update(channel.number().to_le_bytes());
-    }
-    Ok(hash.finalize().iter().take(16).map(|byte| format!("{byte:02x}")).collect())
+    let hops = plan.what_the_key_decides(Lane::ZERO)?;
+    let hash = Sha256::new().chain_update(plan.digest().bytes()).chain_update(hops).finalize();
+    Ok(hash.iter().take(16).map(|byte| format!("{byte:02x}")).collect())
 }

@@ -27,10 +27,10 @@ use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
 use hopwright_core::message::Layout;
 use hopwright_core::provision::{MessageCode, PlanDigest, PublicPlan};
-use hopwright_core::sequence::{Sequence, Structure};
+use hopwright_core::sequence::{Cursor, Sequence, Structure, Timeline};
 use hopwright_core::station::FixedChannels;
 use hopwright_core::timing::Timing;
-use hopwright_core::units::{Dbm, Lane, Micros, Ppb};
+use hopwright_core::units::{Dbm, Lane, Micros, Ppb, Slot};
 use key::Key;
 use sha2::{Digest, Sha256};
 use std::path::Path;
@@ -379,6 +379,18 @@ impl Plan {
     /// [`Diagnostic`] if the plan has no such lane.
     pub fn sequence(&self, lane: Lane) -> Result<Sequence<MAX_HOPSET>, Diagnostic> {
         self.sequence_under(&self.net_key(), self.structure, lane)
+    }
+
+    /// Something that follows from the key, which may stand in a file of its own: where a lane is in its
+    /// first slots. With the digest it tells one plan from another, and nothing of the key.
+    pub(crate) fn what_the_key_decides(&self, lane: Lane) -> Result<Vec<u8>, Diagnostic> {
+        let sequence = self.sequence(lane)?;
+        let mut cursor = Cursor::new(&sequence, Timeline::Home);
+        let mut hops = Vec::new();
+        for slot in 0..64 {
+            hops.extend(cursor.hop(&sequence, Slot::new(slot)).channel.number().to_le_bytes());
+        }
+        Ok(hops)
     }
 
     /// The hop sequence that a lane would have under another key, and with another structure.

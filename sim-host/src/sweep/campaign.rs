@@ -6,8 +6,7 @@ use crate::diagnostic::Diagnostic;
 use crate::run::Run;
 use crate::scenario::Scenario;
 use crate::world::Detail;
-use hopwright_core::sequence::{Cursor, Timeline};
-use hopwright_core::units::{Lane, Slot};
+use hopwright_core::units::Lane;
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 use std::sync::Mutex;
@@ -109,7 +108,8 @@ impl Campaign {
             .map(|cell| {
                 let scenario = sweep.scenario(cell, &plans, None)?;
                 sweep.nets_exist(cell, &scenario)?;
-                Ok((!scenario.expectations.is_empty(), what_the_key_decides(&scenario)?))
+                let lane = scenario.radio.lanes().into_iter().next().unwrap_or(Lane::ZERO);
+                Ok((!scenario.expectations.is_empty(), scenario.plan.what_the_key_decides(lane)?))
             })
             .collect();
         let mut hash = Sha256::new();
@@ -181,20 +181,6 @@ impl Sweep {
     fn keys_by_trial(&self) -> bool {
         self.keys == super::Keys::Trial
     }
-}
-
-/// Something that follows from the plan's key, which may stand in a file of its own: where the net
-/// is in its first slots.
-fn what_the_key_decides(scenario: &Scenario) -> Result<Vec<u8>, Diagnostic> {
-    let lane = scenario.radio.lanes().into_iter().next().unwrap_or(Lane::ZERO);
-    let sequence = scenario.plan.sequence(lane)?;
-    let cursor = Cursor::new(&sequence, Timeline::Home);
-    let mut hops = Vec::new();
-    let mut cursor = cursor;
-    for slot in 0..64 {
-        hops.extend(cursor.hop(&sequence, Slot::new(slot)).channel.number().to_le_bytes());
-    }
-    Ok(hops)
 }
 
 /// Carries trials out on `jobs` threads, and hands each outcome to `keep` as it comes, on the thread
