@@ -305,14 +305,11 @@ flash_with configuration provisioning configuration_flash_bytes
 flash_with manual provisioning manual_flash_bytes
 flash_with loader provisioning loader_flash_bytes
 flash_with opening provisioning opening_flash_bytes
-for name in core_flash_bytes core_and_tree_flash_bytes \
-    core_tree_and_messages_flash_bytes configuration_flash_bytes manual_flash_bytes \
-    loader_flash_bytes opening_flash_bytes; do
-    echo "$name ${measured[$name]}" >>"$work/measure.txt"
-done
 measured[c_program_flash_bytes]=$c_flash
 measured[c_program_stack_bytes]=$(sed -n 's/^stack: \([0-9]*\) bytes$/\1/p' "$work/program.txt")
-for name in c_program_flash_bytes c_program_stack_bytes; do
+for name in core_flash_bytes core_and_tree_flash_bytes \
+    core_tree_and_messages_flash_bytes configuration_flash_bytes manual_flash_bytes \
+    loader_flash_bytes opening_flash_bytes c_program_flash_bytes c_program_stack_bytes; do
     echo "$name ${measured[$name]}" >>"$work/measure.txt"
 done
 [[ -z $numbers ]] || cp "$work/measure.txt" "$numbers"
