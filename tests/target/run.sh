@@ -159,6 +159,11 @@ of_loaded() { sed -n "s/^$1 //p" "$work/loaded.txt"; }
 check "SysTick under load: $(of_loaded sent) of $(of_loaded slots) slots sent, $(of_loaded lapses) \
 muted, none on a channel not its own" "$status"
 ((status == 0)) || cat "$work/loaded.txt"
+# Two boards on one processor, so it runs four times as fast.
+status=0
+emulate transceivers "$work/transceivers.txt" 2 || status=$?
+check "packet transceivers on a bus, blocking with the interrupt and for executors: they call and answer" "$status"
+((status == 0)) || cat "$work/transceivers.txt"
 # The guide is followed to the letter: its indented commands, and then its output.
 guide=$root/docs/on-your-board.md
 sed -n '/^## On an emulated board/,/^## /{s/^    \$ //p}' "$guide" >"$work/commands"

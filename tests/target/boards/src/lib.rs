@@ -1,5 +1,5 @@
 //! A board that exists in an emulator only: its time, its hop interrupt's timer, two radios that hear
-//! each other, and the net of the example.
+//! each other, two packet transceivers that do ([`chip`]), and the net of the example.
 //!
 //! On a real board [`time`] is a timer, [`radio`] is a
 //! [`Transceiver`](hopwright_core::front_end::Transceiver), and [`net`] comes from the station's
@@ -10,6 +10,7 @@
 // Brings in the critical sections of a single core.
 use cortex_m as _;
 
+pub mod chip;
 pub mod net;
 mod panic;
 pub mod radio;

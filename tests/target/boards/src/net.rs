@@ -33,6 +33,16 @@ pub fn timing() -> Timing {
     Timing::new(20_000, 1_000, 500, 50_000).expect("the numbers fit")
 }
 
+/// Where the channels lie: 32 of 200 kHz from 902.3 MHz on.
+///
+/// # Panics
+/// Never: the numbers fit.
+#[must_use]
+pub fn raster() -> Raster {
+    let step = Hertz::new(200_000);
+    Raster::new(Hertz::new(902_300_000), step, step, 32).expect("the numbers fit")
+}
+
 /// A station of the net, `announce_slots` being the length of an announce.
 ///
 /// # Panics
@@ -40,8 +50,7 @@ pub fn timing() -> Timing {
 #[must_use]
 pub fn station(address: u8, role: Role, announce_slots: u16) -> Member {
     let key = NetKey::new(core::array::from_fn(|i| i as u8));
-    let step = Hertz::new(200_000);
-    let raster = Raster::new(Hertz::new(902_300_000), step, step, 32).expect("a raster");
+    let raster = raster();
     // A part of the raster, so that a channel may be wrong.
     let pick = Pick::Keyed(24);
     let hopset = Hopset::derive(&key, &raster, &raster.all(), pick, None, Lane::ZERO);
