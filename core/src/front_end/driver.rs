@@ -1,6 +1,6 @@
 //! The driver loop, for radios that are waited for.
 
-use super::duty::{Duty, HEADER, Order};
+use super::duty::{Duty, HEADER, Order, to_be_read};
 use super::{Awaited, Delays, FrontEnd, Tally, TooSlow};
 use crate::station::{Heard, Reception, Station};
 use crate::timing::{MAX_SLOT_BYTES, Timing};
@@ -125,7 +125,7 @@ impl<F: FrontEnd> Driver<F> {
         }
         self.attend(station, Tick::ZERO)?;
         let now = self.front_end.now();
-        if !self.duty.receives() {
+        if !self.duty.receives() && !to_be_read(self.heard) {
             let order = self.duty.order(station.poll(now), now);
             self.carry_out(order, station.burst()).inspect_err(|_| self.duty.forget())?;
         }

@@ -2,7 +2,7 @@
 
 use super::{Awaited, Captured, Delays, Progress, TooSlow};
 use crate::coding::interleave::HEADER_BYTES;
-use crate::station::{Action, Radio};
+use crate::station::{Action, Heard, Radio};
 use crate::timing::{Timing, WORD_BITS};
 use crate::units::{Channel, Dbm, Micros, Tick};
 
@@ -354,6 +354,12 @@ impl Duty {
         };
         wake.max(now)
     }
+}
+
+/// Whether what was heard is read with the keys of now: the station is asked in the next step, and may
+/// then go over to others.
+pub(super) const fn to_be_read(heard: Option<Heard>) -> bool {
+    matches!(heard, Some(Heard::Payload(_)))
 }
 
 /// Counts one more, up to the counter's end.

@@ -1,6 +1,6 @@
 //! The driver loop beside a hop interrupt.
 
-use super::duty::Order;
+use super::duty::{Order, to_be_read};
 use super::{Delays, Driver, FrontEnd, QualifyError, Tally, TooSlow};
 use crate::shared::{Ahead, Hops, Serial, Ticket};
 use crate::station::{Action, Heard, Radio, Station};
@@ -111,7 +111,8 @@ where
         }
         self.attend(station)?;
         self.tell(station.burst())?;
-        let hop = if self.driver.duty.receives() { None } else { self.prepare(station) };
+        let waits = self.driver.duty.receives() || to_be_read(self.driver.heard);
+        let hop = if waits { None } else { self.prepare(station) };
         let now = self.driver.front_end.now();
         // A slot that was prepared has priority: the interrupt takes it when it begins, and what is under
         // way must have been looked after until then.

@@ -7,7 +7,7 @@
 use hopwright_core::front_end::{Awaited, FrontEnd, Progress, SharedDriver};
 use hopwright_core::keys::Label;
 use hopwright_core::shared::{Ahead, Full, HopTally, Hops, Prepared, Serial, Ticket, Turn};
-use hopwright_core::station::{self, Action, Command, Event, Station};
+use hopwright_core::station::{self, Action, Command, Event, Heard, Station};
 use hopwright_core::tree::{Node, Order, Secret, Share};
 use hopwright_core::units::{Channel, Dbm, Micros, Slot, Tick};
 use hopwright_tests::plans::{Make, key, timing};
@@ -338,7 +338,15 @@ struct Board {
     restless: bool,
     events: Vec<Event>,
     heard: u32,
+    /// What the loop says whenever it may, if it says anything.
+    says: Option<&'static [u8]>,
+    /// Payloads that were read, and of these what was not what the other one says.
+    read: u32,
+    misread: Vec<Vec<u8>>,
 }
+
+/// What is said.
+const WORDS: &[u8] = b"the ford is open";
 
 impl Board {
     fn new(make: Make, air: &Rc<RefCell<Air>>) -> Self {
@@ -367,6 +375,9 @@ impl Board {
             restless: false,
             events,
             heard: 0,
+            says: None,
+            read: 0,
+            misread: Vec::new(),
         }
     }
 
@@ -406,6 +417,18 @@ impl Board {
             self.wake = self.wake.min(self.radio.borrow().now + 333);
         }
         self.heard += u32::from(step.heard.is_some());
+        if let Some(Heard::Payload(payload)) = step.heard {
+            let mut text = [0; 128];
+            let length = self.station.open_payload(&payload, self.driver.bits(), &mut text);
+            let text = length.and_then(|length| text.get(..length)).unwrap_or(b"unreadable");
+            self.read += 1;
+            if text != WORDS && !text.is_empty() {
+                self.misread.push(text.to_vec());
+            }
+        }
+        if let Some(words) = self.says {
+            let _ = self.station.queue_payload(words);
+        }
         if let Some(at) = step.hop {
             self.timer = Some(self.timer.map_or(at.us(), |timer| timer.min(at.us())));
         }
@@ -621,8 +644,12 @@ fn a_change_of_keys_loses_no_slot() {
         board.station.take_order(time, &order).unwrap();
         board.wake = 0;
     }
+    boards[0].says = Some(WORDS);
     boards[0].command(Command::Press(hopwright_core::address::Target::ALL));
     run(&mut boards, 8_000_000);
+    // A payload is read before the station is asked what comes next: that may be another key.
+    let Board { read, misread, .. } = &boards[1];
+    assert!(*read > 100 && misread.is_empty(), "{read}: {misread:?}");
     for board in &boards {
         assert_eq!(board.station.keys().0.fingerprint(), key(2).fingerprint());
         let tally = board.hops.tally();

@@ -1,7 +1,7 @@
 //! The driver loop, for executors.
 
 use super::FrontEnd;
-use crate::front_end::duty::{Duty, HEADER, Order};
+use crate::front_end::duty::{Duty, HEADER, Order, to_be_read};
 use crate::front_end::{Awaited, Delays, QualifyError, Step, Tally, TooSlow};
 use crate::station::{Heard, Reception, Station};
 use crate::timing::{MAX_SLOT_BYTES, Timing};
@@ -109,7 +109,7 @@ impl<F: FrontEnd> Driver<F> {
     async fn work<const N: usize>(&mut self, station: &mut Station<N>) -> Result<(), F::Error> {
         self.attend(station).await?;
         let now = self.front_end.now();
-        if self.duty.receives() {
+        if self.duty.receives() || to_be_read(self.heard) {
             return Ok(());
         }
         let order = self.duty.order(station.poll(now), now);
