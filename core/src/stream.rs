@@ -330,7 +330,9 @@ impl<const DEPTH: usize, const BYTES: usize> Receiver<DEPTH, BYTES> {
         };
         let sent_now = place.next.wrapping_add(self.delay);
         let ahead = number.wrapping_sub(place.next).cast_signed();
-        let near = usize::from(ahead.unsigned_abs()) < DEPTH;
+        // What is ahead of what is sent now cannot have been sent.
+        let may_be = ahead <= self.delay.cast_signed();
+        let near = usize::from(ahead.unsigned_abs()) < DEPTH && may_be;
         if near && number.wrapping_sub(place.newest).cast_signed() > 0 {
             place.newest = number;
             let lag = sent_now.wrapping_sub(number).cast_signed();

@@ -168,6 +168,30 @@ fn one_garbled_number_moves_nothing() {
     assert_eq!(play(&mut receiver), Some((2, 'h')));
 }
 
+/// The first number is believed for want of others. The next ones are ahead of what it would be now; three of
+/// them put it right, and everything is played with its delay and no other.
+#[test]
+fn a_garbled_first_number_delays_nothing() {
+    for delay in [0, 1, 3] {
+        let mut receiver = Buffer::new(share(), delay).unwrap();
+        assert_eq!(heard(&mut receiver, 100), Ok(()));
+        let _ = play(&mut receiver);
+        let taken = (105..108).map(|number| {
+            let taken = heard(&mut receiver, number);
+            let _ = play(&mut receiver);
+            taken
+        });
+        let stray = Err(Ignored::Stray);
+        assert_eq!(taken.collect::<List<_>>(), [stray, stray, Ok(())], "{delay}");
+        for number in 108..130 {
+            assert_eq!(heard(&mut receiver, number), Ok(()));
+            let played = play(&mut receiver);
+            let mark = if number - delay < 107 { 'l' } else { 'h' };
+            assert_eq!(played, Some((number - delay, mark)), "{delay}");
+        }
+    }
+}
+
 #[test]
 fn a_jump_is_followed_when_three_agree() {
     let mut receiver = Buffer::new(share(), 2).unwrap();
