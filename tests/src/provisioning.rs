@@ -9,6 +9,7 @@ use hopwright_core::sequence::Structure;
 use hopwright_core::station::{FixedChannels, Role};
 use hopwright_core::tree::{Secret, Share};
 use hopwright_core::units::{Channel, Dbm, Lane};
+use std::collections::BTreeSet;
 
 /// A share of a key tree that never grew: each of its secrets is `byte` sixteen times, and so is
 /// its generation once. Its directory has `entries` addresses.
@@ -104,7 +105,13 @@ pub enum Wear {
     Backwards,
     /// From the first on; the bytes not reached are left random by an erasure.
     Ragged,
+    /// From the first on. The memory corrects errors, sixteen bytes at a time: what was interrupted cannot be read
+    /// until it has been erased.
+    Unreadable,
 }
+
+/// Bytes that are written, and corrected, together.
+const UNIT: usize = 16;
 
 /// Two banks of flash memory in which power may fail at any byte.
 #[derive(Debug, Clone)]
@@ -117,6 +124,8 @@ pub struct Flash {
     /// Bytes written and erased since the start.
     pub worn: usize,
     random: u64,
+    /// The units of each bank that cannot be read.
+    unreadable: [BTreeSet<usize>; 2],
 }
 
 impl Flash {
@@ -125,7 +134,8 @@ impl Flash {
     pub fn new(capacity: usize) -> Self {
         let bank = vec![0xFF; capacity];
         let banks = [bank.clone(), bank];
-        Self { banks, power: None, wear: Wear::Forwards, worn: 0, random: 1 }
+        let unreadable = [BTreeSet::new(), BTreeSet::new()];
+        Self { banks, power: None, wear: Wear::Forwards, worn: 0, random: 1, unreadable }
     }
 
     /// Whether power has failed.
@@ -145,6 +155,11 @@ impl Flash {
         if bank == Bank::A { a } else { b }
     }
 
+    fn unreadable(&mut self, bank: Bank) -> &mut BTreeSet<usize> {
+        let [a, b] = &mut self.unreadable;
+        if bank == Bank::A { a } else { b }
+    }
+
     fn put(
         &mut self,
         bank: Bank,
@@ -156,10 +171,11 @@ impl Flash {
         self.power = self.power.map(|power| power - lasting);
         self.worn += lasting;
         let (wear, mut random) = (self.wear, self.random);
+        self.corrects(bank, at, bytes.len(), lasting);
         let bank = self.bank(bank);
         for i in 0..bytes.len() {
             let reached = match wear {
-                Wear::Forwards | Wear::Ragged => i < lasting,
+                Wear::Forwards | Wear::Ragged | Wear::Unreadable => i < lasting,
                 Wear::Backwards => i >= bytes.len() - lasting,
             };
             if reached {
@@ -173,6 +189,20 @@ impl Flash {
         self.random = random;
         if lasting == bytes.len() { Ok(()) } else { Err(StorageFault) }
     }
+
+    /// Whole units can be read again; those that power left half-way cannot. An erasure is half-way in all
+    /// that it has not reached.
+    fn corrects(&mut self, bank: Bank, at: usize, length: usize, lasting: usize) {
+        let whole = (at + lasting) / UNIT;
+        let erases = length > 144;
+        let unreadable = self.unreadable(bank);
+        unreadable.retain(|unit| !(at / UNIT..whole).contains(unit));
+        if self.wear != Wear::Unreadable || lasting == 0 || lasting == length {
+            return;
+        }
+        let end = if erases { length / UNIT } else { (at + lasting).div_ceil(UNIT) };
+        self.unreadable(bank).extend(whole..end);
+    }
 }
 
 impl Storage for Flash {
@@ -181,7 +211,8 @@ impl Storage for Flash {
     }
 
     fn read(&mut self, bank: Bank, at: usize, into: &mut [u8]) -> Result<(), StorageFault> {
-        if self.dark() {
+        let mut units = at / UNIT..(at + into.len()).div_ceil(UNIT);
+        if self.dark() || units.any(|unit| self.unreadable(bank).contains(&unit)) {
             return Err(StorageFault);
         }
         into.copy_from_slice(&self.bank(bank)[at..at + into.len()]);

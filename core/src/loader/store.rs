@@ -70,7 +70,8 @@ pub trait Storage {
     /// The bytes of one bank.
     fn capacity(&self) -> usize;
 
-    /// Reads from a bank.
+    /// Reads from a bank. What power has interrupted may read as anything, or not at all where the memory
+    /// corrects errors; that cell counts as dead.
     ///
     /// # Errors
     /// [`StorageFault`] if it cannot be read.
@@ -104,6 +105,8 @@ struct Found {
     generation: Option<u32>,
     /// The first cell after all that have been written.
     free: usize,
+    /// Some of the bank cannot be read.
+    unread: bool,
 }
 
 /// The configuration in use.
@@ -135,21 +138,26 @@ impl<S: Storage> Store<S> {
     /// If power went after a commit and before the bank of the configuration before it was erased,
     /// that is made up for: keys that are out of use do not stay. So it is if power went during that
     /// erasure, unless the storage erases the offer last: what is left then looks like a
-    /// configuration that is being built, and goes with the next offer.
+    /// configuration that is being built, and goes with the next offer. Where something cannot be read
+    /// nothing is erased before that: it may be readable the next time.
     ///
     /// # Errors
-    /// [`StorageFault`] if the storage cannot be read.
+    /// [`StorageFault`] if the storage cannot be read and no configuration is whole.
     pub fn open(storage: S) -> Result<Self, StorageFault> {
         let mut store = Self { storage, active: None, building: None, owed: false };
-        let banks = [(Bank::A, store.walk(Bank::A)?), (Bank::B, store.walk(Bank::B)?)];
+        let banks = [Bank::A, Bank::B].map(|bank| (bank, store.walk(bank)));
         for (bank, found) in banks {
             let (Some(offer), Some(generation)) = (found.offer, found.generation) else {
                 continue;
             };
             let newest = store.active.is_none_or(|active| active.generation < generation);
-            if newest && store.whole(bank, &offer)? {
+            if newest && store.whole(bank, &offer) {
                 store.active = Some(Active { bank, generation, offer });
             }
+        }
+        let unread = banks.iter().any(|(_, found)| found.unread);
+        if unread && store.active.is_none() {
+            return Err(StorageFault);
         }
         let other = store.spare();
         for (bank, found) in banks {
@@ -158,8 +166,11 @@ impl<S: Storage> Store<S> {
             }
             // Cells without an offer are what an erasure has left that power interrupted.
             if found.generation.is_some() || (found.offer.is_none() && found.free > 0) {
-                // A fault here does no harm: the next offer erases it first.
-                let _ = store.discard();
+                store.owed = true;
+                if !unread {
+                    // A fault here does no harm: the next offer erases it first.
+                    store.tidy();
+                }
             } else if found.offer.is_some() {
                 store.building = Some(found);
             }
@@ -227,7 +238,7 @@ impl<S: Storage> Store<S> {
             self.chunk(chunk)?;
         }
         let spare = self.spare();
-        if self.whole(spare, &offer)? { Ok(()) } else { Err(StorageFault) }
+        if self.whole(spare, &offer) { Ok(()) } else { Err(StorageFault) }
     }
 
     /// The storage, for looking at it.
@@ -361,31 +372,26 @@ impl<S: Storage> Store<S> {
         written
     }
 
-    /// Goes over the cells of a bank.
-    fn cells(
-        &mut self,
-        bank: Bank,
-        mut see: impl FnMut(usize, Cell<'_>),
-    ) -> Result<(), StorageFault> {
+    /// Goes over the cells of a bank. One that cannot be read is dead; `false` if there is such a one.
+    fn cells(&mut self, bank: Bank, mut see: impl FnMut(usize, Cell<'_>)) -> bool {
         let mut bytes = [0; CELL_BYTES];
         let count = self.storage.capacity() / CELL_BYTES;
-        let mut read = Ok(());
+        let mut all_read = true;
         for number in 0..count {
-            read = self.storage.read(bank, number.saturating_mul(CELL_BYTES), &mut bytes);
-            if read.is_err() {
-                break;
-            }
-            if let Some(cell) = Cell::of(&bytes) {
+            let read = self.storage.read(bank, number.saturating_mul(CELL_BYTES), &mut bytes);
+            all_read &= read.is_ok();
+            let cell = if read.is_ok() { Cell::of(&bytes) } else { Some(Cell::Dead) };
+            if let Some(cell) = cell {
                 see(number, cell);
             }
         }
         bytes.zeroize();
-        read
+        all_read
     }
 
-    fn walk(&mut self, bank: Bank) -> Result<Found, StorageFault> {
+    fn walk(&mut self, bank: Bank) -> Found {
         let mut found = Found::default();
-        self.cells(bank, |number, cell| {
+        let all_read = self.cells(bank, |number, cell| {
             found.free = number.saturating_add(1);
             let Cell::Whole { kind, index, digest, content } = cell else { return };
             match (kind, found.offer) {
@@ -400,8 +406,9 @@ impl<S: Storage> Store<S> {
                 }
                 _ => {}
             }
-        })?;
-        Ok(found)
+        });
+        found.unread = !all_read;
+        found
     }
 
     /// Copies an offer's content to the start of `into`.
@@ -422,12 +429,12 @@ impl<S: Storage> Store<S> {
                 filled = filled.saturating_add(content.len());
                 next = next.saturating_add(1);
             }
-        })?;
+        });
         if filled == size { Ok(into) } else { Err(StorageFault) }
     }
 
     /// Whether an offer's content is all there and is what was offered, without a buffer for it.
-    fn whole(&mut self, bank: Bank, offer: &Offer) -> Result<bool, StorageFault> {
+    fn whole(&mut self, bank: Bank, offer: &Offer) -> bool {
         let mut digest = super::CRC_64.digest();
         let (mut bytes, mut next) = (0_u32, 0_u16);
         self.cells(bank, |_, cell| {
@@ -437,14 +444,14 @@ impl<S: Storage> Store<S> {
                 bytes = bytes.saturating_add(u32::try_from(content.len()).unwrap_or(u32::MAX));
                 next = next.saturating_add(1);
             }
-        })?;
-        Ok(bytes == offer.size && digest.finalize() == offer.digest)
+        });
+        bytes == offer.size && digest.finalize() == offer.digest
     }
 }
 
 /// A cell that has been written.
 enum Cell<'a> {
-    /// Its check does not fit: power went while it was written, or erased.
+    /// Its check does not fit, or it cannot be read: power went while it was written, or erased.
     Dead,
     /// Its check fits.
     Whole { kind: u8, index: u16, digest: u32, content: &'a [u8] },

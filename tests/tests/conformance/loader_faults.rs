@@ -352,7 +352,7 @@ fn nothing_is_taken_that_was_not_offered_on_this_connection() {
 /// power goes, and of the old one nothing is left.
 #[test]
 fn a_replacement_survives_every_loss_of_power() {
-    for wear in [Wear::Forwards, Wear::Backwards, Wear::Ragged] {
+    for wear in [Wear::Forwards, Wear::Backwards, Wear::Ragged, Wear::Unreadable] {
         let mut start = with_old();
         (start.wear, start.worn) = (wear, 0);
         let mut store = Store::open(start.clone()).expect("readable");
@@ -380,10 +380,55 @@ fn a_replacement_survives_every_loss_of_power() {
             }
             let (store, in_use) = restart(store.storage().clone());
             assert_eq!(in_use, Some(new()), "{wear:?} {power}");
-            assert!(!has_key(store.storage(), 1) || wear == Wear::Backwards, "{wear:?} {power}");
+            let erased = !has_key(store.storage(), 1);
+            assert!(erased || wear == Wear::Backwards, "{wear:?} {power}");
         }
         assert!(olds > 100 && news > 50, "{olds} {news}");
     }
+}
+
+/// A storage that cannot be read at the moment is no empty one: nothing is taken from it, and nothing erased.
+#[test]
+fn a_storage_that_cannot_be_read_is_left_as_it_is() {
+    struct Deaf {
+        flash: Flash,
+        bank: Option<Bank>,
+    }
+    impl Storage for Deaf {
+        fn capacity(&self) -> usize {
+            self.flash.capacity()
+        }
+        fn read(&mut self, bank: Bank, at: usize, into: &mut [u8]) -> Result<(), StorageFault> {
+            if self.bank.is_none_or(|deaf| deaf == bank) {
+                return Err(StorageFault);
+            }
+            self.flash.read(bank, at, into)
+        }
+        fn write(&mut self, bank: Bank, at: usize, bytes: &[u8]) -> Result<(), StorageFault> {
+            self.flash.write(bank, at, bytes)
+        }
+        fn erase(&mut self, bank: Bank) -> Result<(), StorageFault> {
+            panic!("{bank:?} is erased")
+        }
+    }
+    for bank in [None, Some(Bank::A)] {
+        let opened = Store::open(Deaf { flash: with_old(), bank });
+        assert_eq!(opened.map(|_| ()), Err(StorageFault), "{bank:?}");
+    }
+    // Power went before the old one had been erased, and the new one is what cannot be read.
+    let mut store = Store::open(with_old()).expect("readable");
+    let worn = store.storage().worn;
+    let _ = store.replace(&new()).expect("room");
+    let mut flash = with_old();
+    flash.power = Some(store.storage().worn - worn - flash.capacity());
+    let mut store = Store::open(flash).expect("powered");
+    let _ = store.replace(&new());
+    let mut flash = store.storage().clone();
+    flash.power = None;
+    assert!(has_key(&flash, 1) && has_key(&flash, 2), "both are there");
+    let store = Store::open(Deaf { flash, bank: Some(Bank::B) }).expect("the old one is whole");
+    assert_eq!(store.active().map(|active| active.generation), Some(1));
+    assert_eq!(restart(store.storage().flash.clone()).1, Some(new()));
 }
 
 #[test]

@@ -247,7 +247,7 @@ fn stored_and_committed_is_what_was_carried_and_no_key_is_in_the_clear() {
 fn power_lost_after_every_byte_leaves_one_that_opens() {
     let blank = Flash::new((cells_needed(new().len()) + 2) * CELL_BYTES);
     let (_, store) = carry(Store::open(blank).expect("blank"), &old());
-    for wear in [Wear::Forwards, Wear::Backwards, Wear::Ragged] {
+    for wear in [Wear::Forwards, Wear::Backwards, Wear::Ragged, Wear::Unreadable] {
         let mut start = store.storage().clone();
         (start.wear, start.worn) = (wear, 0);
         let (outcome, done) = carry(Store::open(start.clone()).expect("whole"), &new());
