@@ -251,6 +251,10 @@ impl<const DEPTH: usize, const BYTES: usize> Relay<DEPTH, BYTES> {
 
     /// What the operator of `side` would do now, for what the other side reads. Asked again, it
     /// says the same until [`pressed`](Self::pressed) or [`released`](Self::released) is told.
+    ///
+    /// The relay does not see when the station takes the payload that [`next`](Self::next) gave: release
+    /// when it has, and [`queue_payload`](crate::station::Station::queue_payload) no longer refuses an
+    /// empty one as [`Full`](crate::station::Refused::Full). What still waits at a release is dropped.
     #[must_use]
     pub fn wish(&self, side: Side) -> Option<Wish> {
         let way = match side {

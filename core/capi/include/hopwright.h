@@ -684,7 +684,8 @@ int32_t hw_outbox_end(hw_outbox *outbox);
 /* Takes a message, and seals it for the station's own over to a target, from slot on: the one that
  * HW_EVENT_GO_AHEAD names. HW_RANGE if there is no such target, HW_REFUSED_NO_KEY if the station has
  * no key to it, HW_REFUSED_FULL while columns of the last message are left, HW_REFUSED_TOO_LONG beyond
- * hw_outbox_longest, HW_REFUSED_SLOT_USED if a message of this slot or a later one has been sealed.
+ * hw_outbox_longest, HW_REFUSED_NOT_SPEAKING without an over, HW_REFUSED_SLOT_USED if a message of this
+ * slot or a later one has been sealed.
  *
  * Safety:
  * outbox points to an hw_outbox, memory to an hw_memory, text to length bytes. What is said of all
@@ -699,9 +700,9 @@ int32_t hw_outbox_load(
     size_t length);
 
 /* Hands the next column of the message to a station that holds the floor, as its next payload. Call it
- * after every poll of an over: nothing is lost when it refuses. HW_NONE if no column is left,
- * HW_REFUSED_FULL while the last one waits, HW_REFUSED_NOT_SPEAKING, HW_TOO_SMALL if the station's
- * slots are shorter than those of the outbox's plan.
+ * after every poll of an over: nothing is lost when it refuses. HW_REFUSED_FULL while the last one
+ * waits, HW_NONE if no column is left and none waits: release then. HW_REFUSED_NOT_SPEAKING,
+ * HW_TOO_SMALL if the station's slots are shorter than those of the outbox's plan.
  *
  * Safety:
  * outbox points to an hw_outbox, memory to an hw_memory. What is said of all functions holds. */
@@ -721,11 +722,11 @@ int32_t hw_outbox_next(hw_outbox *outbox, uint8_t *payload, size_t room, size_t 
  * outbox points to an hw_outbox, left to an uint16_t. What is said of all functions holds. */
 int32_t hw_outbox_left(hw_outbox *outbox, uint16_t *left);
 
-/* The bytes of the longest text that the plan allows and the outbox holds.
+/* The bytes of the longest text that the plan allows, the outbox holds and an inbox of the others does.
  *
  * Safety:
- * outbox points to an hw_outbox, longest to an uint16_t. What is said of all functions holds. */
-int32_t hw_outbox_longest(hw_outbox *outbox, uint16_t *longest);
+ * outbox points to an hw_outbox, bytes to an uint16_t. What is said of all functions holds. */
+int32_t hw_outbox_longest(hw_outbox *outbox, uint16_t *bytes);
 
 /* Sends the last message again from its first column. Nothing happens without one.
  *

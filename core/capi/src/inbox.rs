@@ -28,7 +28,7 @@ pub const INBOX_WORKING: u32 = 1;
 pub const INBOX_READY: u32 = 2;
 
 /// Room for 102 rows of 64 bytes: what an outbox holds, under the code of a plan that names none.
-const IN_ROOM: usize = 102 * 64;
+pub(crate) const IN_ROOM: usize = 102 * 64;
 
 /// What is in the memory of an inbox.
 pub(crate) type In = message::Inbox<IN_ROOM, 2>;

@@ -13,6 +13,7 @@ use crate::{
     IN_USE, INBOX_BYTES, LOADER_BYTES, MEMORY_BYTES, Member, NOT_READY, OUTBOX_BYTES, READY, inbox,
     loader, outbox,
 };
+use core::fmt;
 use core::marker::PhantomData;
 use core::mem::{MaybeUninit, align_of, size_of};
 use core::ops::{Deref, DerefMut};
@@ -21,7 +22,6 @@ use zeroize::Zeroize;
 
 /// The caller's memory for a station.
 #[repr(C)]
-#[derive(Debug)]
 pub struct Memory {
     /// Words, so that it is aligned.
     pub words: [u64; MEMORY_BYTES / 8],
@@ -29,7 +29,6 @@ pub struct Memory {
 
 /// The caller's memory for a message on its way out.
 #[repr(C)]
-#[derive(Debug)]
 pub struct Outbox {
     /// Words, so that it is aligned.
     pub words: [u64; OUTBOX_BYTES / 8],
@@ -37,7 +36,6 @@ pub struct Outbox {
 
 /// The caller's memory for messages on their way in, from two sources at a time.
 #[repr(C)]
-#[derive(Debug)]
 pub struct Inbox {
     /// Words, so that it is aligned.
     pub words: [u64; INBOX_BYTES / 8],
@@ -45,11 +43,23 @@ pub struct Inbox {
 
 /// The caller's memory for the station's end of the loader.
 #[repr(C)]
-#[derive(Debug)]
 pub struct Loader {
     /// Words, so that it is aligned.
     pub words: [u64; LOADER_BYTES / 8],
 }
+
+/// Without what is in it: keys, as a rule.
+macro_rules! shown_by_name {
+    ($($name:ident),*) => {$(
+        impl fmt::Debug for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.debug_struct(stringify!($name)).finish_non_exhaustive()
+            }
+        }
+    )*};
+}
+
+shown_by_name!(Memory, Outbox, Inbox, Loader);
 
 /// Memory of the caller for one kind of thing.
 pub(crate) trait Room: Sized {

@@ -1,14 +1,16 @@
 //! Messages on their way out: whole texts, cut into the payloads of traffic slots.
 
+use crate::inbox::IN_ROOM;
 use crate::memory::{Memory, Outbox};
 use crate::plan::Plan;
 use crate::pointers::{Span, bytes, bytes_mut, check_apart, get, held, put, slot};
 use crate::types;
 use crate::{
-    Failed, NONE, RANGE, REFUSED, REFUSED_FULL, REFUSED_NO_KEY, REFUSED_SLOT_USED,
-    REFUSED_TOO_LONG, TOO_SMALL, refusal, status,
+    Failed, NONE, RANGE, REFUSED, REFUSED_FULL, REFUSED_NO_KEY, REFUSED_NOT_SPEAKING,
+    REFUSED_SLOT_USED, REFUSED_TOO_LONG, TOO_SMALL, refusal, status,
 };
 use hopwright_core::message::{self, LoadError};
+use hopwright_core::station::Refused;
 use hopwright_core::timing::MAX_SLOT_BYTES;
 use hopwright_core::units::Slot;
 
@@ -17,6 +19,14 @@ use hopwright_core::units::Slot;
 const OUT_ROOM: usize = 102 * 24;
 /// What is in the memory of an outbox.
 pub(crate) type Out = message::Outbox<OUT_ROOM>;
+
+/// The longest text that the outbox holds, and an inbox of the other stations.
+fn longest(outbox: &Out) -> u16 {
+    let layout = outbox.layout();
+    let words = IN_ROOM.checked_div(layout.code().n().into()).unwrap_or_default();
+    outbox.longest().min(layout.longest_in(words))
+}
+
 /// Makes an outbox for a plan, as `hw_read_plan` gives it. `RANGE` if its code is impossible.
 ///
 /// # Safety
@@ -50,7 +60,8 @@ pub unsafe extern "C" fn hw_outbox_end(outbox: *mut Outbox) -> i32 {
 /// Takes a message, and seals it for the station's own over to a target, from `slot` on: the one that
 /// `EVENT_GO_AHEAD` names. `RANGE` if there is no such target, `REFUSED_NO_KEY` if the station has no
 /// key to it, `REFUSED_FULL` while columns of the last message are left, `REFUSED_TOO_LONG` beyond
-/// `hw_outbox_longest`, `REFUSED_SLOT_USED` if a message of this slot or a later one has been sealed.
+/// `hw_outbox_longest`, `REFUSED_NOT_SPEAKING` without an over, `REFUSED_SLOT_USED` if a message of this
+/// slot or a later one has been sealed.
 ///
 /// # Safety
 /// `outbox` points to an `hw_outbox`, `memory` to an `hw_memory`, `text` to `length` bytes. What is said
@@ -81,6 +92,13 @@ pub unsafe extern "C" fn hw_outbox_load(
         let target = types::target(address, form).ok_or(RANGE)?;
         let own = station.address();
         let key = station.message_key(own, target).ok_or(REFUSED_NO_KEY)?;
+        if text.len() > longest(&outbox).into() {
+            return Err(REFUSED_TOO_LONG);
+        }
+        // No bytes are no payload: this only asks. The slot is one of the over's timeline.
+        if let Err(Refused::NotSpeaking) = station.queue_payload(&[]) {
+            return Err(REFUSED_NOT_SPEAKING);
+        }
         let first = station.own_origin(Slot::new(slot));
         outbox.load(&key, first, text).map_err(not_loaded)
     })())
@@ -96,9 +114,9 @@ fn not_loaded(error: LoadError) -> Failed {
 }
 
 /// Hands the next column of the message to a station that holds the floor, as its next payload. Call
-/// it after every poll of an over: nothing is lost when it refuses. `NONE` if no column is left,
-/// `REFUSED_FULL` while the last one waits, `REFUSED_NOT_SPEAKING`, `TOO_SMALL` if the station's slots
-/// are shorter than those of the outbox's plan.
+/// it after every poll of an over: nothing is lost when it refuses. `REFUSED_FULL` while the last one
+/// waits, `NONE` if no column is left and none waits: release then. `REFUSED_NOT_SPEAKING`, `TOO_SMALL`
+/// if the station's slots are shorter than those of the outbox's plan.
 ///
 /// # Safety
 /// `outbox` points to an `hw_outbox`, `memory` to an `hw_memory`. What is said of all functions holds.
@@ -114,11 +132,12 @@ pub unsafe extern "C" fn hw_outbox_send(outbox: *mut Outbox, memory: *mut Memory
     let station = unsafe { held(memory) };
     status((|| {
         let (mut outbox, mut station) = (outbox?, station?);
-        if outbox.left() == 0 {
-            return Err(NONE);
-        }
         // No bytes are no payload: this only asks.
-        station.queue_payload(&[]).map_err(refusal)?;
+        match station.queue_payload(&[]) {
+            Err(refused @ Refused::Full) => return Err(refusal(refused)),
+            _ if outbox.left() == 0 => return Err(NONE),
+            asked => asked.map_err(refusal)?,
+        }
         let mut payload = [0; MAX_SLOT_BYTES];
         let room = payload.get_mut(..station.payload_capacity()).ok_or(TOO_SMALL)?;
         let length = outbox.next(room).ok_or(TOO_SMALL)?;
@@ -182,23 +201,23 @@ pub unsafe extern "C" fn hw_outbox_left(outbox: *mut Outbox, left: *mut u16) -> 
     })())
 }
 
-/// The bytes of the longest text that the plan allows and the outbox holds.
+/// The bytes of the longest text that the plan allows, the outbox holds and an inbox of the others does.
 ///
 /// # Safety
-/// `outbox` points to an `hw_outbox`, `longest` to an `uint16_t`. What is said of all functions holds.
+/// `outbox` points to an `hw_outbox`, `bytes` to an `uint16_t`. What is said of all functions holds.
 #[unsafe(no_mangle)]
 #[expect(unsafe_code, reason = "called from C")]
-pub unsafe extern "C" fn hw_outbox_longest(outbox: *mut Outbox, longest: *mut u16) -> i32 {
-    if let Err(failed) = check_apart(&[Span::of(outbox), Span::of(longest)]) {
+pub unsafe extern "C" fn hw_outbox_longest(outbox: *mut Outbox, bytes: *mut u16) -> i32 {
+    if let Err(failed) = check_apart(&[Span::of(outbox), Span::of(bytes)]) {
         return failed;
     }
     // SAFETY: as promised by the caller.
     let outbox = unsafe { held(outbox) };
     // SAFETY: as promised by the caller.
-    let longest = unsafe { put(longest) };
+    let place = unsafe { put(bytes) };
     status((|| {
-        let (outbox, longest) = (outbox?, longest?);
-        longest.write(outbox.longest());
+        let (outbox, place) = (outbox?, place?);
+        place.write(longest(&outbox));
         Ok(())
     })())
 }

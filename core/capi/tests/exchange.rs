@@ -34,6 +34,8 @@ struct Node {
     events: Vec<Event>,
     /// The last payload, and its bits.
     last: Option<(Payload, Vec<u8>)>,
+    /// Parts of messages that it has heard.
+    parts: u32,
 }
 
 fn plan(configuration: &[u8]) -> Plan {
@@ -55,6 +57,7 @@ impl Node {
             messages: Vec::new(),
             began: 0,
             events: Vec::new(),
+            parts: 0,
             last: None,
         };
         let (bytes, length) = (configuration.as_ptr(), configuration.len());
@@ -179,6 +182,7 @@ impl Node {
                 }
             }
         }
+        self.parts += u32::from(taken != TAKEN_UNREADABLE);
         if taken == TAKEN_UNREADABLE && !text.is_empty() {
             self.said.push(text);
         }
@@ -194,6 +198,8 @@ struct Speaker {
     words: Option<Vec<u8>>,
     /// Where the last message began.
     first: u32,
+    /// What the last call of `hw_outbox_send` has come to.
+    sent: i32,
 }
 
 impl Speaker {
@@ -229,6 +235,7 @@ impl Speaker {
         // SAFETY: all of it is ours.
         let sent = unsafe { hw_outbox_send(outbox, post) };
         assert!(matches!(sent, OK | NONE | REFUSED_FULL | REFUSED_NOT_SPEAKING), "{sent}");
+        self.sent = sent;
         let bits = self.post.burst();
         assert_eq!(bits.is_empty(), sends.radio != RADIO_TRANSMIT);
         for node in others {
@@ -260,6 +267,7 @@ fn a_net_in_c() {
         whole: None,
         words: None,
         first: 0,
+        sent: NONE,
     };
     let (post, plan) = (speaker.post.memory(), plan(&configurations[0]));
     let outbox = &raw mut *speaker.outbox;
@@ -309,13 +317,19 @@ fn a_net_in_c() {
     let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == begin + 22, false);
     assert!(gauge.said == [b"41 cm and rising"] && hut.said == gauge.said);
 
+    // A message is for an over: before it there is no timeline that its slot could be of.
+    let early = b"too early";
+    // SAFETY: all of it is ours, and as long as it says.
+    let status = unsafe { hw_outbox_load(outbox, post, 9, GAUGE, 8, early.as_ptr(), early.len()) };
+    assert_eq!(status, REFUSED_NOT_SPEAKING);
+
     // A message to the gauge alone; every third slot is lost on the way.
     let text: Vec<u8> = (0..200_u8).map(|i| i.wrapping_mul(37)).collect();
     (speaker.words, speaker.whole) = (None, Some((GAUGE, 8, text.clone())));
     // SAFETY: all of it is ours.
     assert_eq!(unsafe { hw_press(post, now, GAUGE, 8) }, OK);
     let begun = now / SLOT_US + 12;
-    let sent = |speaker: &mut Speaker, slot: u64| slot > begun && speaker.left() == 0;
+    let sent = |speaker: &mut Speaker, slot: u64| slot > begun && speaker.sent == NONE;
     let now = run(&mut speaker, &mut gauge, &mut hut, &sent, true);
     // SAFETY: all of it is ours.
     assert_eq!(unsafe { hw_release(post, now) }, OK);
@@ -349,12 +363,15 @@ fn a_net_in_c() {
         assert_eq!(hw_order(post, now), OK);
     }
     let begun = now / SLOT_US + 12;
-    let sent = |speaker: &mut Speaker, slot: u64| slot > begun && speaker.left() == 0;
+    let sent = |speaker: &mut Speaker, slot: u64| slot > begun && speaker.sent == NONE;
+    let before = gauge.parts;
     let now = run(&mut speaker, &mut gauge, &mut hut, &sent, false);
+    assert_eq!(speaker.left(), 0);
     // SAFETY: all of it is ours.
     assert_eq!(unsafe { hw_release(post, now) }, OK);
     let now = run(&mut speaker, &mut gauge, &mut hut, &|_, slot| slot == now / SLOT_US + 6, false);
     assert!(now / SLOT_US < CHANGE.into(), "in time");
+    assert_eq!(gauge.parts - before, u32::from(plan.code_n), "released behind the last column");
     assert_eq!(gauge.last.as_ref().map(|(payload, _)| payload.order), Some(1));
     for (node, status) in [(&mut gauge, OK), (&mut hut, REFUSED_NOT_FOR_US)] {
         let came = node.messages.pop().expect("a message to everyone");
@@ -466,5 +483,24 @@ fn a_station_without_time_cuts_in() {
     // SAFETY: all of it is ours.
     unsafe {
         assert_eq!((hw_end(gauge.memory()), hw_inbox_end(gauge.inbox())), (OK, OK));
+    }
+}
+
+/// Whatever a plan's code is, what an outbox takes an inbox holds. Words of 16 of 64 bytes: the inbox holds
+/// 102, the outbox 153; a text of 102 words less a tag of 16 bytes.
+#[test]
+fn an_outbox_takes_no_more_than_an_inbox_holds() {
+    let configuration = net::configuration(POST);
+    for (k, expected) in [(24, 102 * 24 - 16), (16, 102 * 16 - 16), (48, 51 * 48 - 16)] {
+        let plan = Plan { code_k: k, ..plan(&configuration) };
+        let mut outbox = Outbox { words: [0; OUTBOX_BYTES / 8] };
+        let (outbox, mut longest) = (&raw mut outbox, 0);
+        // SAFETY: all of it is ours.
+        unsafe {
+            assert_eq!(hw_outbox_init(outbox, &raw const plan), OK);
+            assert_eq!(hw_outbox_longest(outbox, &raw mut longest), OK);
+            assert_eq!(hw_outbox_end(outbox), OK);
+        }
+        assert_eq!(longest, expected, "{k}");
     }
 }

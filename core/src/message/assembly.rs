@@ -5,7 +5,7 @@
 //! costs nothing, and columns that come later are still of use. Only when the tag fits are the
 //! rows decoded again, moved together, and decrypted where they lie.
 
-use super::fragment::Fragment;
+use super::fragment::{Fragment, REACH};
 use super::inbox::{Message, Taken};
 use super::{Layout, MAX_BLOCKS, Origin, Shape};
 use crate::address::Address;
@@ -95,11 +95,16 @@ impl<const N: usize> Assembly<N> {
         (self.unfinished(), self.touched)
     }
 
-    /// Whether `first` begins another message that takes this one's place.
+    /// Whether `first` begins another message that takes this one's place: a later one, or one so much
+    /// earlier that no fragment on the way of this timeline can name it. Then the source has begun a
+    /// timeline anew, as it does on a provisional one after a restart.
     pub(super) fn is_before(&self, first: Origin) -> bool {
         self.about.as_ref().is_none_or(|about| {
             let own = about.first;
-            own.source != first.source || own.stream != first.stream || own.slot < first.slot
+            let ahead = first.slot.after(own.slot);
+            own.source != first.source
+                || own.stream != first.stream
+                || !(-REACH..=0).contains(&ahead)
         })
     }
 

@@ -13,6 +13,9 @@ const CHECKED: usize = 7;
 /// The kind of a message's fragment. Other first bytes are left for other uses of a slot.
 const KIND: u8 = 1;
 
+/// How many slots back a fragment can tell its message's first slot.
+pub(super) const REACH: i64 = 0xFFFF;
+
 /// Bit by bit, because tables are larger than what they save. The check guards against noise, not
 /// against people: the tag does that.
 const CHECK: Crc<u16, NoTable> = Crc::<u16, NoTable>::new(&CRC_16_IBM_3740);

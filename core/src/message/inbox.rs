@@ -71,6 +71,13 @@ impl<const N: usize, const SOURCES: usize> Inbox<N, SOURCES> {
         Self { layout, clock: 0, abandoned: 0, assemblies }
     }
 
+    /// The bytes of the longest text that the layout allows and the inbox holds. What is longer is not
+    /// received: a net's outboxes take no more than its inboxes.
+    #[must_use]
+    pub fn longest(&self) -> u16 {
+        self.layout.longest_in(N.checked_div(self.layout.code().n().into()).unwrap_or_default())
+    }
+
     /// Messages given up unfinished because another took their place.
     #[must_use]
     pub const fn abandoned(&self) -> u32 {

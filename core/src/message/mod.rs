@@ -102,6 +102,22 @@ impl Layout {
         u16::try_from(bytes).unwrap_or(u16::MAX)
     }
 
+    /// The bytes of the longest text that so many code words hold, and the layout allows.
+    #[must_use]
+    #[inline(never)]
+    pub fn longest_in(&self, words: usize) -> u16 {
+        let k = usize::from(self.code.k());
+        let rows = usize::from(self.most_rows).max(1);
+        let words = words.min(rows.saturating_mul(MAX_BLOCKS.into()));
+        // Blocks of equal height: the last few words of a small outbox may be of no use, or its
+        // last block, if those before it hold more when they are full.
+        let blocks = words.div_ceil(rows).max(1);
+        let equal = words.saturating_sub(words.checked_rem(blocks).unwrap_or_default());
+        let full = rows.saturating_mul(blocks.saturating_sub(1));
+        let bytes = equal.max(full).saturating_mul(k).saturating_sub(TAG_BYTES);
+        u16::try_from(bytes).unwrap_or(u16::MAX).min(self.longest())
+    }
+
     /// How a text of `length` bytes is cut; `None` if it is longer than the longest.
     ///
     /// ```

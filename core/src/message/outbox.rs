@@ -1,9 +1,8 @@
 //! The sender's side.
 
 use super::fragment::{HEADER_BYTES, header};
-use super::{Layout, MAX_BLOCKS, Origin, Shape};
+use super::{Layout, Origin, Shape};
 use crate::keys::{Subkey, put};
-use crate::seal::TAG_BYTES;
 use crate::sequence::Timeline;
 use crate::units::Slot;
 use core::fmt;
@@ -111,21 +110,16 @@ impl<const N: usize> Outbox<N> {
         Ok(())
     }
 
+    /// The layout that it was made for.
+    #[must_use]
+    pub const fn layout(&self) -> &Layout {
+        &self.layout
+    }
+
     /// The bytes of the longest text that the layout allows and the outbox holds.
     #[must_use]
-    #[inline(never)]
     pub fn longest(&self) -> u16 {
-        let k = usize::from(self.layout.code().k());
-        let words = N.checked_div(k).unwrap_or_default();
-        let rows = usize::from(self.layout.most_rows()).max(1);
-        let words = words.min(rows.saturating_mul(MAX_BLOCKS.into()));
-        // Blocks of equal height: the last few words of a small outbox may be of no use, or its
-        // last block, if those before it hold more when they are full.
-        let blocks = words.div_ceil(rows).max(1);
-        let equal = words.saturating_sub(words.checked_rem(blocks).unwrap_or_default());
-        let full = rows.saturating_mul(blocks.saturating_sub(1));
-        let bytes = equal.max(full).saturating_mul(k).saturating_sub(TAG_BYTES);
-        u16::try_from(bytes).unwrap_or(u16::MAX).min(self.layout.longest())
+        self.layout.longest_in(N.checked_div(self.layout.code().k().into()).unwrap_or_default())
     }
 
     /// The columns that are still to be sent.

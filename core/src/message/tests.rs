@@ -492,6 +492,28 @@ fn a_later_message_replaces_an_earlier_one_and_not_the_reverse() {
     assert_eq!(inbox.take(&key(), old[14].0, &old[14].1), Taken::Old);
 }
 
+/// On a provisional timeline a source that was restarted may begin a year of slots earlier than before. As far
+/// back as a fragment reaches it is an earlier message; beyond that it is a new timeline.
+#[test]
+fn a_source_that_begins_its_timeline_anew_is_heard() {
+    let layout = layout(31, 15);
+    let at = |slot| Origin { stream: SINGLE, ..origin(1, slot) };
+    let last = 0x5000_0000;
+    for (slot, is_new) in [(last - 0xFFFF, false), (last - 0x1_0000, true), (7, true)] {
+        let mut inbox = Box4::new(layout);
+        for (at, column) in &sent(layout, at(last), b"before")[..15] {
+            assert_eq!(inbox.take(&key(), *at, column), Taken::Stored);
+        }
+        assert_eq!(work(&mut inbox), Some((at(last), b"before".to_vec())));
+        for (at, column) in &sent(layout, at(slot), b"afterwards")[..15] {
+            let expected = if is_new { Taken::Stored } else { Taken::Old };
+            assert_eq!(inbox.take(&key(), *at, column), expected, "{slot}");
+        }
+        let expected = is_new.then(|| (at(slot), b"afterwards".to_vec()));
+        assert_eq!(work(&mut inbox), expected, "{slot}");
+    }
+}
+
 /// Columns of an earlier block that come late count as well as any.
 #[test]
 fn late_columns_of_an_older_block_complete_it() {

@@ -16,7 +16,8 @@ pub enum Command {
     /// Ask for the floor. [`Event::HoldOff`](super::Event::HoldOff) until
     /// [`Event::GoAhead`](super::Event::GoAhead).
     Press(Target),
-    /// Give the floor up, or the wish for it.
+    /// Give the floor up, or the wish for it. The slot under way is sent whole; a payload that waits for
+    /// the next one is dropped.
     Release,
     /// Ask for the floor to send the order of a change of the net key, once
     /// [`take_order`](super::Station::take_order) has taken it here: until its slot to the net; later

@@ -42,7 +42,8 @@ impl<const N: usize> Station<N> {
 
     /// Hands over the payload of the next traffic slot of our own over. A traffic slot for which
     /// none was handed over carries an empty one. What has not been sent when the over ends, however it
-    /// does, is dropped.
+    /// does, is dropped. An empty one changes nothing and tells by [`Refused::Full`] whether one waits: who
+    /// releases behind the last one waits for that.
     ///
     /// # Errors
     /// [`Refused::NotSpeaking`] without an over, [`Refused::TooLong`] beyond

@@ -61,6 +61,7 @@ static int32_t messages(void)
     size_t length;
     uint32_t taken;
     hw_payload payload = {.target_form = 9};
+    hw_action action;
     MUST(hw_read_plan(POST, 9, &plan) == HW_CONFIGURATION);
     MUST(hw_read_plan(POST, sizeof POST, &plan) == HW_OK);
     impossible = plan;
@@ -75,6 +76,10 @@ static int32_t messages(void)
     MUST(hw_outbox_load(&outbox, &station, 5, 0, 0, (uint8_t *)&outbox, 5) == HW_RANGE);
     MUST(hw_outbox_longest(&outbox, &left) == HW_OK && left == 102 * 24 - 16);
     MUST(hw_outbox_next(&outbox, bytes, sizeof bytes, &length) == HW_NONE);
+    MUST(hw_outbox_load(&outbox, &station, 5, 0, 0, POST, 30) == HW_REFUSED_NOT_SPEAKING);
+    /* Nobody answers: behind two seconds of patience it cuts in. */
+    MUST(hw_press(&station, 0, 0, 0) == HW_OK && hw_poll(&station, 3000000, &action) == HW_OK);
+    MUST(action.radio == HW_RADIO_TRANSMIT);
     MUST(hw_outbox_load(&outbox, &station, 5, 0, 0, POST, 30) == HW_OK);
     MUST(hw_outbox_next(&outbox, bytes, 10, &length) == HW_TOO_SMALL);
     MUST(hw_outbox_next(&outbox, bytes, 11, &length) == HW_OK && length == 11);

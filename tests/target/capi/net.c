@@ -17,7 +17,7 @@ static size_t bits_length, text_length, arrived_length;
 
 /* What has happened to the gauge and to the hut. */
 static struct {
-    int said, called, whole, changed, order;
+    int said, called, whole, changed, order, columns;
     hw_payload payload;
 } at_gauge;
 static struct {
@@ -29,6 +29,8 @@ static const char *words;
 static const uint8_t *load;
 static size_t load_length;
 static uint8_t load_address, load_form;
+/* What the last call of hw_outbox_send has come to. */
+static int32_t sent;
 
 /* What the radio does. Where another key comes into use, the first answers are due at once. */
 static int32_t polled(hw_memory *station, uint64_t now, hw_action *action)
@@ -62,6 +64,7 @@ static int32_t take(const hw_payload *payload)
     for (size_t i = 0; i < bits_length; i++)
         recorded[i] = bits[i];
     MUST(hw_inbox_take(&inbox, &gauge, payload, text, text_length, &taken) == HW_OK);
+    at_gauge.columns += taken != HW_TAKEN_UNREADABLE;
     if (taken == HW_TAKEN_UNREADABLE && text_length != 0) {
         at_gauge.said++;
         say("and says: ");
@@ -148,7 +151,7 @@ static int32_t one_slot(uint64_t slot, int lost)
         line = events();
     if (line != 0)
         return line;
-    int32_t sent = hw_outbox_send(&outbox, &post);
+    sent = hw_outbox_send(&outbox, &post);
     MUST(sent == HW_OK || sent == HW_NONE || sent == HW_REFUSED_FULL ||
          sent == HW_REFUSED_NOT_SPEAKING);
     MUST(hw_burst(&post, bits, sizeof bits, &bits_length) == HW_OK);
@@ -173,16 +176,16 @@ static int32_t run_until(uint64_t end, int lossy)
 
 static int32_t send_all(int lossy)
 {
-    uint16_t left = 0;
+    uint16_t left;
     uint64_t begun = slot + 12, last = slot + 200;
     int32_t line = 0;
-    while (line == 0 && (slot <= begun || left != 0)) {
+    while (line == 0 && (slot <= begun || sent != HW_NONE)) {
         MUST(slot < last);
         line = run_until(slot + 1, lossy);
-        MUST(hw_outbox_left(&outbox, &left) == HW_OK);
     }
     if (line != 0)
         return line;
+    MUST(hw_outbox_left(&outbox, &left) == HW_OK && left == 0);
     MUST(hw_release(&post, slot * SLOT_US) == HW_OK);
     return run_until(slot + 6, 0);
 }
@@ -249,7 +252,9 @@ static int32_t withdraw(void)
     MUST(hw_take_order(&post, now, ORDER, sizeof ORDER) == HW_OK);
     MUST(hw_order(&gauge, now) == HW_REFUSED_NOT_TIMEKEEPER);
     MUST(hw_order(&post, now) == HW_OK);
+    at_gauge.columns = 0;
     RUN(send_all(0));
+    MUST(hw_read_plan(POST, sizeof POST, &plan) == HW_OK && at_gauge.columns == plan.code_n);
     MUST(at_gauge.whole == 2 && at_gauge.order == 1);
     now = slot * SLOT_US;
     MUST(slot < CHANGE_SLOT);

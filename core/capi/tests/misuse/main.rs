@@ -228,9 +228,22 @@ fn messages_that_cannot_be_are_told() {
         assert_eq!(load(5, 0x41, 4, 3), RANGE, "bits beyond the prefix");
         assert_eq!(load(5, 0x41, 8, 3), REFUSED_NO_KEY);
         assert_eq!(load(5, 0, 0, usize::from(longest) + 1), REFUSED_TOO_LONG);
+        assert_eq!(load(5, 0, 0, 30), REFUSED_NOT_SPEAKING);
+        // Nobody answers: behind two seconds of patience it cuts in.
+        let mut action = Action::default();
+        assert_eq!(hw_press(station, 0, 0, 0), OK);
+        assert_eq!(hw_poll(station, 3_000_000, &raw mut action), OK);
+        assert_eq!(action.radio, RADIO_TRANSMIT);
         assert_eq!(load(5, 0, 0, 30), OK);
         assert_eq!(load(6, 0, 0, 30), REFUSED_FULL);
+        assert_eq!(hw_release(station, 3_000_000), OK);
+        for slot in 0..8 {
+            assert_eq!(hw_poll(station, 3_000_000 + slot * 20_000, &raw mut action), OK);
+        }
         assert_eq!(hw_outbox_send(outbox, station), REFUSED_NOT_SPEAKING);
+        assert_eq!(hw_press(station, 4_000_000, 0, 0), OK);
+        assert_eq!(hw_poll(station, 7_000_000, &raw mut action), OK);
+        assert_eq!(action.radio, RADIO_TRANSMIT);
         let mut next = |room| hw_outbox_next(outbox, out.as_mut_ptr(), room, &raw mut length);
         assert_eq!(next(10), TOO_SMALL);
         assert_eq!(next(11), OK, "two rows behind nine bytes");

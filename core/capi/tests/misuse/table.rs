@@ -266,7 +266,7 @@ pub(super) fn calls(t: &mut Things) -> Vec<Call> {
         call!(t, hw_outbox_next, NONE, [t.made(o), t.written(), t.output::<usize>()],
             p, n => p[0].cast(), p[1], n[1], p[2].cast()),
         call!(t, hw_outbox_send, NONE, [t.made(o), t.made(s)], p, n => p[0].cast(), p[1].cast()),
-        call!(t, hw_outbox_load, OK, [t.made(o), t.made(s), t.read(&[0; 8])],
+        call!(t, hw_outbox_load, REFUSED_NOT_SPEAKING, [t.made(o), t.made(s), t.read(&[0; 8])],
             p, n => p[0].cast(), p[1].cast(), 9, 0, 0, p[2], n[2]),
         call!(t, hw_outbox_left, OK, [t.made(o), t.output::<u16>()], p, n => p[0].cast(), p[1].cast()),
         call!(t, hw_outbox_longest, OK, [t.made(o), t.output::<u16>()], p, n => p[0].cast(), p[1].cast()),

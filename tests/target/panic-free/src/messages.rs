@@ -57,7 +57,7 @@ fn messages(layout: Layout, key: &Subkey) {
     };
     let mut payload = black_box([0; 600]);
     let mut outbox = Outbox::<3000>::new(layout);
-    black_box(Outbox::longest(&outbox));
+    black_box((Outbox::longest(&outbox), Outbox::layout(&outbox).longest_in(black_box(0))));
     let text = payload.get(..black_box(0)).unwrap_or_default();
     black_box(Outbox::load(&mut outbox, key, origin(), text)).ok();
     if let Some(out) = payload.get_mut(..black_box(0)) {
@@ -72,6 +72,6 @@ fn messages(layout: Layout, key: &Subkey) {
         let _ = black_box(Inbox::take(&mut inbox, key, origin(), payload));
         let _ = black_box(inbox.work());
     }
-    black_box(inbox.abandoned());
+    black_box((inbox.abandoned(), Inbox::longest(&inbox)));
     show::<Inbox<3000, 2>>(&inbox);
 }

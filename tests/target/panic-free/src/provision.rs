@@ -33,7 +33,7 @@ pub(crate) fn all() {
         let entry = configuration.entry();
         black_box((entry.groups(), entry.belongs_to(&configuration.plan)));
         black_box(configuration.key.fingerprint());
-        black_box(configuration.layout().is_ok());
+        black_box(Configuration::layout(&configuration).is_ok());
         plan(&configuration);
     }
     items(bytes);
