@@ -87,8 +87,10 @@ pub(crate) enum Conflict {
     Ahead,
 }
 
-/// A bound for a sender that promises nothing: 2^40 us, 12 days.
-const UNPROMISED: Micros = Micros::new(1 << 40);
+/// A bound for a sender that promises nothing: 2^36 us, 19 hours. A clock of 500 ppm is off by that after 4.3 years,
+/// which is more than a timeline with slots of up to 32 ms lasts. No wider: who begins a new timeline begins
+/// behind it.
+const UNPROMISED: Micros = Micros::new(1 << 36);
 /// Two observations closer together than this tell too little of a rate.
 const LEARN_AFTER: Micros = Micros::from_millis(60_000);
 /// A thousand million: rates are in parts of it.

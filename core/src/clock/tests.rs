@@ -70,6 +70,19 @@ fn a_spread_is_what_was_heard_and_two_wanders() {
 }
 
 /// Guard and jitter early, and a distance late besides: to the microsecond, on a clock that cannot part.
+/// Who promises nothing may be off by what the poorest oscillator is at the end of a timeline of slots of 32 ms, and
+/// by less than a day: a new timeline begins behind that.
+#[test]
+fn who_promises_nothing_is_off_by_less_than_a_day() {
+    let (at, sent_us) = (Tick::new(1_000_000), 10_000_000_i64);
+    let clock = NetClock::acquire(plan(0), Observation { at, sent_us, half_width: None }, None);
+    let (earliest, latest) = clock.bound(at);
+    let slots_us = (1_i64 << 32) * 32_000;
+    let worst = slots_us / 1_000_000 * 500;
+    assert!(earliest <= sent_us - worst && sent_us + worst <= latest, "{earliest} {latest}");
+    assert!(latest - sent_us < 86_400 * 1_000_000, "{latest}");
+}
+
 #[test]
 fn what_is_in_its_place_is_so_to_the_microsecond() {
     let now = Tick::new(1_000_000);

@@ -131,7 +131,12 @@ pub(super) struct Announce {
 impl Activity {
     /// A search that has not begun.
     pub(super) const fn search() -> Self {
-        Self::Search(Search { parked: None, choice: 0, hasty: 0 })
+        Self::search_by(0)
+    }
+
+    /// The same, by choices from that number on.
+    pub(super) const fn search_by(choice: u64) -> Self {
+        Self::Search(Search { parked: None, choice, hasty: 0 })
     }
 
     /// An idle watch with a good grip on time.

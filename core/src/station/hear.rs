@@ -209,6 +209,7 @@ impl<const N: usize> Station<N> {
             run_end: run_end(header),
             basis,
         };
+        self.leave_over(header.slot);
         self.guest = self.clock.replace(clock);
         self.enter(Activity::Verify(verify));
         Ok(())
@@ -244,9 +245,9 @@ impl<const N: usize> Station<N> {
     /// A second opinion has come: the time is confirmed.
     fn confirm(&mut self, slot: Slot) {
         let Activity::Verify(Verify { run_end, basis, .. }) = self.activity else { return };
-        self.guest = None;
-        if basis == Basis::Later {
-            // Others may still be on the time that we have just left.
+        if self.guest.take().is_some() && basis != Basis::Word {
+            // Others may still be on the time that we have just left; and who has brought us back from
+            // having lost it has heard nobody, and searches again behind his over.
             self.gather_until = Some(slot.plus(GATHER_DUE));
         }
         let (timeline, resume) = (Timeline::Home, true);
@@ -300,6 +301,7 @@ impl<const N: usize> Station<N> {
                 if header.kind == Kind::Announce {
                     self.announce_heard = Some(now);
                 }
+                self.leave_over(slot);
                 let run_end = narrowed(before.and_then(|follow| follow.run_end), header);
                 let follow = Follow { timeline, resume, call: None, last: slot, run_end };
                 self.enter(Activity::Follow(follow));

@@ -95,10 +95,15 @@ impl<const N: usize> Station<N> {
         if !self.tell_keys_changed() {
             return Err(Refused::Full);
         }
-        let share = self.share.as_mut().ok_or(Refused::NotForUs)?;
+        let share = self.share.as_ref().ok_or(Refused::NotForUs)?;
         let tree = self.key.subkey(Label::Tree);
         let rekey = Rekey::open(share, &tree, self.address, order).ok_or(Refused::NotForUs)?;
-        share.accept(&rekey);
+        // The share takes note of it when the key changes: until then the two belong together.
+        if let Change::Ordered(waiting) = &self.change
+            && rekey.generation() <= waiting.generation()
+        {
+            return Err(Refused::NotForUs);
+        }
         let slot = rekey.slot();
         self.change = Change::Ordered(rekey);
         // The action under way must not last beyond the slot.
@@ -123,7 +128,8 @@ impl<const N: usize> Station<N> {
     }
 
     /// What a message of the own over is sealed for, if it begins in `slot`, which
-    /// [`Event::GoAhead`] names: for an [`Outbox`](crate::message::Outbox).
+    /// [`Event::GoAhead`] names: for an [`Outbox`](crate::message::Outbox). The timeline is that of
+    /// the over under way; without one this names a slot that the over has not.
     #[must_use]
     pub const fn own_origin(&self, slot: Slot) -> Origin {
         let stream = header::stream(self.sequence.lane(), self.activity.timeline());
@@ -277,6 +283,9 @@ impl<const N: usize> Station<N> {
             self.end_over(Timeline::CutIn, slot, now);
         }
         let Change::Ordered(rekey) = core::mem::take(&mut self.change) else { return };
+        if let Some(share) = &mut self.share {
+            share.accept(&rekey);
+        }
         let former = core::mem::replace(&mut self.key, rekey.key().copy());
         let told = self.report(Event::KeysChanged { slot });
         self.change = Change::Followed { former, slot, told };

@@ -237,7 +237,8 @@ impl<const N: usize> Station<N> {
     fn give_up(&mut self, verify: Verify, now: Tick) -> Current {
         self.clock = self.guest.take();
         self.enter(match verify.basis {
-            Basis::Header => Activity::search(),
+            // Elsewhere than before: a header that nobody confirms may come again and again.
+            Basis::Header => Activity::search_by(now.us()),
             Basis::Word => Activity::Watch(Watch { coasting: true }),
             Basis::Later => Activity::watch(),
         });
@@ -336,6 +337,15 @@ impl<const N: usize> Station<N> {
         self.report(Event::Clear { slot });
     }
 
+    /// An over that was told and is followed no longer, though nobody has heard its end, is over for
+    /// whoever waits for that.
+    #[inline(never)]
+    pub(super) fn leave_over(&mut self, slot: Slot) {
+        if let Activity::Follow(Follow { call: Some(_), .. }) = self.activity {
+            self.report(Event::Clear { slot });
+        }
+    }
+
     /// Goes back to watching after an over; after a cut-in, to the home time that there was.
     #[inline(never)]
     pub(super) fn finish(&mut self, timeline: Timeline, now: Tick) {
@@ -347,9 +357,7 @@ impl<const N: usize> Station<N> {
 
     /// Leaves a cut-in. Whoever followed it and speaks next owes the newcomer a lead-in.
     pub(super) fn return_home(&mut self, now: Tick) {
-        if let Activity::Follow(follow) = self.activity {
-            self.last_guest = Some(follow.last);
-        }
+        self.note_guest();
         if self.mode != Mode::Hopping {
             self.guest = None;
             self.enter(Activity::Single);
@@ -360,6 +368,16 @@ impl<const N: usize> Station<N> {
         self.enter(if home.is_some() { Activity::watch() } else { Activity::search() });
         let slot = home.and_then(|clock| clock.slot_at(&self.timing, now));
         self.lead_in_until = slot.map(|slot| slot.plus(LEAD_IN_DUE));
+    }
+
+    /// A cut-in that is followed no longer: recordings of it are not joined.
+    #[inline(never)]
+    pub(super) fn note_guest(&mut self) {
+        if let Activity::Follow(Follow { timeline: Timeline::CutIn | Timeline::Single, last, .. }) =
+            self.activity
+        {
+            self.last_guest = Some(last);
+        }
     }
 
     /// Begins our own over in the next slot.
@@ -416,6 +434,7 @@ impl<const N: usize> Station<N> {
     fn coast(&mut self, slot: Slot) {
         match self.activity {
             Activity::Watch(Watch { coasting: false }) | Activity::Follow(_) => {
+                self.leave_over(slot);
                 self.enter(Activity::Watch(Watch { coasting: true }));
                 self.report(Event::Coasting { slot });
             }
@@ -453,16 +472,20 @@ impl<const N: usize> Station<N> {
     /// Hands a watermark out when one is due, or will be in so many slots; and again if the queue was
     /// full.
     fn save_watermark(&mut self, slot: Slot, ahead: u32) {
-        let due = self.saved.is_none_or(|saved| slot.plus(ahead) >= saved.plus(WATERMARK_STEP));
+        let step = WATERMARK_STEP.saturating_sub(ahead);
+        let due = self.saved.is_none_or(|saved| slot >= saved.plus(step));
         if due && self.report(Event::SaveWatermark { slot }) {
             self.saved = Some(slot);
         }
     }
 
     /// The same while the station is elsewhere and home time runs on underneath: in time before it
-    /// is asked again.
+    /// is asked again, and of a slot that has come for certain, or it would take the others' headers for
+    /// recordings. (It says nothing there itself.)
     pub(super) fn save_watermark_underneath(&mut self, now: Tick) {
-        if let Some(slot) = self.slot(now) {
+        if let Some(clock) = self.clock.filter(|_| self.in_step())
+            && let Some(slot) = self.timing.slot_at(clock.bound(now).0)
+        {
             self.save_watermark(slot, PATIENCE_SLOTS);
         }
     }

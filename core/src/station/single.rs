@@ -45,6 +45,10 @@ impl<const N: usize> Station<N> {
                 self.kept = self.in_step();
             }
         }
+        if let Activity::Follow(follow) = self.activity {
+            self.leave_over(follow.last);
+        }
+        self.note_guest();
         self.mode = mode;
         self.guest = None;
         if sealed != self.sealed() {

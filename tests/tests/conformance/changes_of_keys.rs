@@ -403,6 +403,40 @@ fn the_keys_of_one_change_are_told_before_the_next_order() {
     assert_eq!(told, [changed, ordered]);
 }
 
+/// What a station stores at a change is what it needs to take the next order again after a restart, also if it has
+/// that order already: the share goes with the key that is in use, and not with one that is to come.
+#[test]
+fn power_may_go_while_the_next_order_waits() {
+    let mut world = net();
+    let due = world.slot(BOAT).plus(20);
+    let first = order(&[0x51], &key(1), 1, due);
+    let mut now = world.local(BOAT, world.now);
+    let boat = &mut world.nodes[BOAT].station;
+    boat.take_order(now, &first).expect("in the cover");
+    for _ in 0..30 {
+        now = now.plus(Micros::new(SLOT_US));
+        let _ = boat.poll(now);
+    }
+    let next = order(&[0x51], boat.keys().0, 2, due.plus(1_000));
+    boat.take_order(now, &next).expect("it opens");
+    // Now the driver comes to store what the first change has brought, and then the second order.
+    let (net_key, kept) = boat.keys();
+    let mut stored = Vec::new();
+    kept.expect("it has one").write(&mut |part: &[u8]| stored.extend_from_slice(part));
+    let make = Make { fixed: fixed(), ..Make::member(0x4B) };
+    let restart = || make.station_with(net_key, Share::read(&stored));
+    assert_eq!(restart().take_order(Tick::ZERO, &next), Ok(()));
+    // The one that has brought this key does not open any more, and neither of two that wait opens twice.
+    assert_eq!(restart().take_order(Tick::ZERO, &first), Err(Refused::NotForUs));
+    let third = order(&[0x51], net_key, 3, due.plus(2_000));
+    let mut after = restart();
+    assert_eq!(after.take_order(Tick::ZERO, &third), Ok(()));
+    for again in [&third, &next] {
+        assert_eq!(after.take_order(Tick::ZERO, again), Err(Refused::NotForUs));
+    }
+    assert_eq!(after.keys().1.map(Share::generation), Some(1));
+}
+
 /// A slot that is on the air when an order is taken is sent whole.
 #[test]
 fn an_order_cuts_no_slot_short() {

@@ -455,6 +455,87 @@ fn watermarks_come_on_a_single_channel_too() {
     assert!(saved.windows(2).all(|pair| pair[1] - pair[0] <= WATERMARK_STEP), "{saved:?}");
 }
 
+/// Near the end of a timeline a watermark is due no more often than elsewhere: storage wears out.
+#[test]
+fn watermarks_are_as_seldom_at_the_end_of_a_timeline() {
+    let fixed = FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE };
+    let (mut station, mut now) = alone(9_000, Make { fixed, ..Make::timekeeper(0x10) });
+    station.command(now, Command::Mode(Mode::SinglePlain)).expect("a calling channel");
+    let mut saved = 0;
+    for _ in 0..8_900 {
+        now = now.plus(timing().slot());
+        let _ = station.poll(now);
+        // Whatever is asked in between makes it look again.
+        station.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+        station.command(now, Command::Release).expect("a wish");
+        while let Some(event) = station.next_event() {
+            saved += u32::from(matches!(event, Event::SaveWatermark { .. }));
+        }
+    }
+    assert!(saved <= 1, "{saved}");
+}
+
+/// Away from home a watermark is of a slot that has come for certain: others whose clocks are behind one's own are
+/// no recordings when one is back.
+#[test]
+fn a_watermark_from_elsewhere_lies_in_nobodys_future() {
+    let fixed = FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE };
+    let make = Make { fixed, tolerance_ppb: 500_000, ..Make::timekeeper(0x10) };
+    let (mut station, start) = alone(100_000_000, make);
+    station.command(start, Command::Mode(Mode::SinglePlain)).expect("a calling channel");
+    let mut saved = 0;
+    for hours in 1..=24 {
+        let now = start.plus(Micros::new(hours * 3_600_000_000));
+        let _ = station.poll(now);
+        let (earliest, _) = station.clock().expect("kept").bound(now);
+        let slot = station.slot(now).expect("kept");
+        while let Some(event) = station.next_event() {
+            if let Event::SaveWatermark { slot: mark } = event {
+                saved += 1;
+                assert!(timing().start_of(mark) <= earliest, "{mark} after {hours} h at {slot}");
+            }
+        }
+    }
+    assert!(saved >= 20, "{saved}");
+}
+
+/// What is left by a change of mode has been followed, too: its recording is not joined afterwards, and who was told
+/// of it is told of its end.
+#[test]
+fn a_cut_in_that_a_change_of_mode_leaves_is_not_joined_again() {
+    let mut world = World::new(&makes()[..2]);
+    world.run_slots(3);
+    for node in [POST, BOAT] {
+        world.command(node, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
+    }
+    world.run_slots(3);
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(20);
+    let theirs = world.log.clone();
+    let told = |world: &World, what: fn(&Event) -> bool| world.nodes[BOAT].events.iter().any(what);
+    assert!(told(&world, |event| matches!(event, Event::Call { .. })));
+    assert!(!told(&world, |event| matches!(event, Event::Clear { .. })));
+    world.command(BOAT, Command::Mode(Mode::Hopping)).expect("it only listens");
+    assert!(told(&world, |event| matches!(event, Event::Clear { .. })));
+    world.command(BOAT, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
+    world.command(POST, Command::Release).expect("it speaks");
+    world.nodes[BOAT].deaf_until = u64::MAX;
+    world.run_slots(30);
+    world.forget();
+    let mut heard = 0;
+    for flight in &theirs {
+        let radio = world.nodes[BOAT].action.map(|action| action.radio);
+        let Some(Radio::Listen { word, .. }) = radio else { panic!("{radio:?}") };
+        if flight.word == word {
+            heard += 1;
+            let heard = world.hear(BOAT, flight, world.now);
+            assert_eq!(heard, Heard::Dropped(Dropped::Replayed));
+            world.poll(BOAT);
+        }
+    }
+    assert!(heard >= 8, "the call headers: {heard}");
+}
+
 /// A recording of what one has said oneself is not joined, nor does one's own over make the
 /// recordings of another's new again (section 9).
 #[test]

@@ -11,8 +11,8 @@ use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
-    CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, FixedChannels, Heard, Mode, Radio, Refused,
-    Role, VERIFY_SLOTS, WATERMARK_STEP, Watermark,
+    CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, FixedChannels, Heard, Mode, Radio,
+    Reception, Refused, Role, VERIFY_SLOTS, WATERMARK_STEP, Watermark,
 };
 use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb, Slot, Tick};
 use hopwright_tests::air::{Flight, SLOT_US, World};
@@ -577,4 +577,115 @@ fn an_announce_that_is_refused_changes_nothing() {
         assert_eq!(refused, Err(Refused::TimelineEnded));
         assert_eq!(world.nodes[POST].station.clock(), None);
     }
+}
+
+/// Whoever breaks a long silence has heard nobody, loses the time when his over ends, and searches. Those whom
+/// he has brought back gather him before they answer, so that he hears the first word (specification section 9).
+#[test]
+fn the_answer_to_whoever_breaks_a_long_silence_is_heard_from_its_first_word() {
+    for (round, ppb) in (-4..=4).map(|n| n * 100_000).enumerate() {
+        // At 500 ppm three slots are 120 s; 200 s.
+        let makes = [Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)];
+        let mut world = World::new(&makes.map(|make| Make { tolerance_ppb: 500_000, ..make }));
+        world.nodes[BOAT].ppb = ppb;
+        world.nodes[OTHER].ppb = -ppb;
+        world.bring_into_step();
+        world.now += (200 + u64::try_from(round).expect("few")) * SECOND;
+        world.run_slots(1);
+        assert!((0..3).all(|node| !world.nodes[node].station.in_step()), "{ppb}");
+        world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+        world.run_slots(200 + GATHERING as u64 + 100);
+        world.command(POST, Command::Release).expect("it speaks");
+        world.run_slots(u64::from(CLOSING_SLOTS) + 3);
+        assert!(world.nodes[BOAT].station.in_step(), "{ppb}");
+        world.forget();
+        world.nodes[BOAT].outbox.extend((0..9_u8).map(|i| vec![i; 5]));
+        world.command(BOAT, Command::Press(Target::ALL)).expect("nobody speaks");
+        world.run_slots(200);
+        assert_eq!(world.nodes[POST].payloads.first(), Some(&vec![0; 5]), "{ppb}");
+        assert_eq!(world.nodes[OTHER].payloads.first(), Some(&vec![0; 5]), "{ppb}");
+    }
+}
+
+/// A header that nobody confirms may come again and again, recorded a minute ago, where the station waits. It does
+/// not keep the station there: each search that follows goes by choices of its own (specification section 7).
+#[test]
+fn recordings_on_one_channel_do_not_keep_a_station_there() {
+    let mut world = World::new(&[Make::member(0x4B)]);
+    world.run_slots(3);
+    let mut met = std::collections::BTreeSet::new();
+    for number in 0..40 {
+        let recorded = header(Slot::new(5_000 + number * 500), Kind::Over);
+        let radio = world.nodes[0].action.map(|action| action.radio);
+        let Some(Radio::Listen { channel, .. }) = radio else { panic!("it listens: {radio:?}") };
+        met.insert(channel);
+        let heard = told(&mut world, 0, Timeline::Home, recorded);
+        assert!(matches!(heard, Heard::Header { .. }), "{heard:?}");
+        world.run_slots(u64::from(VERIFY_SLOTS) + 2);
+        assert!(!world.nodes[0].station.in_step());
+    }
+    // Of 16 channels 40 fair choices leave 1.2 out on average, sixteen times (15/16)^40.
+    assert!(met.len() >= 10, "{met:?}");
+}
+
+/// An over that was told is told to have ended, however it is lost sight of: for whoever waits for a clear channel,
+/// and for a relay.
+#[test]
+fn whatever_is_told_to_have_begun_is_told_to_have_ended() {
+    let over = |world: &mut World| {
+        world.forget();
+        world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+        world.run_slots(40);
+        let events = world.events(BOAT);
+        assert!(events.iter().any(|event| matches!(event, Event::Call { .. })), "{events:?}");
+    };
+    let clears = |world: &mut World| {
+        let events = world.events(BOAT);
+        events.iter().filter(|event| matches!(event, Event::Clear { .. })).count()
+    };
+    // Its headers are lost for a long time, its payload is not: the boat's clock outgrows the guard, at 2 x 500 ppm
+    // after half a second.
+    let makes = [Make::timekeeper(0x10), Make::member(0x4B)];
+    let mut world = World::new(&makes.map(|make| Make { tolerance_ppb: 500_000, ..make }));
+    world.bring_into_step();
+    over(&mut world);
+    world.nodes[BOAT].deaf_until = u64::MAX;
+    let first = world.slot(BOAT).plus(1);
+    for slot in (0..60).map(|n| first.plus(n)) {
+        let at = place(&world, BOAT, slot);
+        world.run_until(at);
+        if world.nodes[BOAT].events.iter().any(|event| matches!(event, Event::Coasting { .. })) {
+            break;
+        }
+        let radio = world.nodes[BOAT].action.map(|action| action.radio);
+        let Some(Radio::Listen { channel, word, complement }) = radio else { panic!("{radio:?}") };
+        if complement {
+            let now = world.local(BOAT, at);
+            let reception = Reception { channel, word, at: now, bits: &[0xA5; 108] };
+            let heard = world.nodes[BOAT].station.heard(now, reception);
+            assert!(matches!(heard, Heard::Payload(_)), "{heard:?}");
+        }
+    }
+    let now = world.local(BOAT, world.now);
+    assert_ne!(clock(&world, BOAT).grip(&timing(), now), Grip::Locked);
+    assert_eq!(clears(&mut world), 1);
+
+    // Both closing headers are lost, and a run follows.
+    let mut world = net_in_step();
+    over(&mut world);
+    let slot = world.slot(BOAT).plus(2);
+    let at = place(&world, BOAT, slot);
+    world.run_until(at);
+    let _ = told(&mut world, BOAT, Timeline::Home, header(slot, Kind::LeadIn));
+    assert_eq!(clears(&mut world), 1);
+
+    // A header from ahead: the boat looks for a second one, and then watches again.
+    let mut world = net_in_step();
+    over(&mut world);
+    world.command(POST, Command::Release).expect("it speaks");
+    let later = world.slot(BOAT).plus(1_000_000);
+    let _ = told(&mut world, BOAT, Timeline::Home, header(later, Kind::Announce));
+    world.run_slots(u64::from(VERIFY_SLOTS) + 10);
+    assert!(world.nodes[BOAT].station.in_step());
+    assert_eq!(clears(&mut world), 1);
 }
