@@ -107,6 +107,48 @@ fn asynchronously(air: &Rc<RefCell<Air>>) -> (Station<128>, asynchronous::Driver
     (Make::member(0x21).station(&key(1)), driver.unwrap())
 }
 
+/// A loop comes so late that a payload is whole and its slot over. The payload is handed over first: in the next
+/// answer of the station another key may come into use.
+#[test]
+fn a_payload_is_handed_over_before_the_station_is_asked_again() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::timekeeper(0x10), &air), Set::new(Make::member(0x21), &air)];
+    let (mut station, mut driver) = asynchronously(&air);
+    run(&mut sets, 50_000);
+    sets[0].command(Command::Announce);
+    run(&mut sets, 4_200_000);
+    sets[0].command(Command::Press(Target::ALL));
+    run(&mut sets, 5_000_000);
+    // The one for executors comes into step in the course of it.
+    driver.front_end().now = 5_000_000;
+    let mut payloads = [0; 2];
+    for slot in 250..500 {
+        let ends = 50_000 + (slot + 1) * 20_000;
+        run(&mut sets, ends - 10_000);
+        while driver.front_end().now < ends - 10_000 {
+            let _ = ready(driver.step(&mut station)).expect("a radio that answers");
+            driver.front_end().now += 500;
+        }
+        run(&mut sets[..1], ends + 300);
+        let (heard, asked) = (sets[1].heard.len(), sets[1].radio().log.len());
+        sets[1].step(ends + 300);
+        let heard = sets[1].heard[heard..].first().copied();
+        let told = sets[1].radio().log[asked..].to_vec();
+
+        let asked = driver.front_end().log.len();
+        driver.front_end().now = driver.front_end().now.max(ends + 300);
+        let step = ready(driver.step(&mut station)).expect("a radio that answers");
+        let told = [(heard, told), (step.heard, driver.front_end().log[asked..].to_vec())];
+        for (payloads, (heard, told)) in payloads.iter_mut().zip(told) {
+            if let Some(Heard::Payload(_)) = heard {
+                *payloads += 1;
+                assert!(!told.contains(&"tune"), "{told:?}");
+            }
+        }
+    }
+    assert!(payloads[0] > 150 && payloads[1] > 20, "{payloads:?}");
+}
+
 #[test]
 fn two_drivers_bring_a_net_into_step_and_a_payload_across() {
     let air = Rc::new(RefCell::new(Air::default()));
