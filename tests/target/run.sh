@@ -159,6 +159,10 @@ of_loaded() { sed -n "s/^$1 //p" "$work/loaded.txt"; }
 check "SysTick under load: $(of_loaded sent) of $(of_loaded slots) slots sent, $(of_loaded lapses) \
 muted, none on a channel not its own" "$status"
 ((status == 0)) || cat "$work/loaded.txt"
+status=0
+emulate configured "$work/configured.txt" 4 || status=$?
+check "configured: a board makes its station of what a carrier brought, sealed" "$status"
+((status == 0)) || tail -n 3 "$work/configured.txt"
 # Two boards on one processor, so it runs four times as fast.
 status=0
 emulate transceivers "$work/transceivers.txt" 2 || status=$?
@@ -182,14 +186,15 @@ check "and what they print" "$status"
 echo "C interface"
 (cd "$root" && cargo run --locked --quiet --package hopwright-capi --example configurations) \
     >"$work/configurations.h"
-# program FEATURES OPTION...: links the program in C with the library.
+# program FEATURES OPTION...: links the program in C with the library, of all its parts or those in `parts`.
+parts=("$here"/capi/*.c)
 program() {
     firmware --quiet --package hopwright-capi-library --features "$1"
     shift
     arm-none-eabi-gcc -std=c11 -Wall -Wextra -Werror -mcpu=cortex-m4 -mthumb -mfloat-abi=hard \
         -mfpu=fpv4-sp-d16 -Os -ffreestanding -nostdlib -nostartfiles -Wl,--gc-sections \
         -Wl,-z,noexecstack -I "$root/core/capi/include" -I "$work" -T "$here/capi/program.ld" "$@" \
-        "$here"/capi/*.c "$images/libhopwright.a" -lgcc -o "$images/program" 2>"$work/link.txt"
+        "${parts[@]}" "$images/libhopwright.a" -lgcc -o "$images/program" 2>"$work/link.txt"
 }
 status=0
 program "" && emulate program "$work/program.txt" 4 || status=$?
@@ -212,6 +217,28 @@ line 'a message of 1000 bytes comes whole, a third of its slots lost' "a message
 line 'the hut, which is not called, has no key to it' "who is not called cannot read it"
 line 'the keys change, and the hut hears no more' "keys change, and who is withdrawn is out"
 line 'the hut speaks on the calling channel' "a single-channel mode"
+line 'the loop of the guide brings a gauge into step, and it hears: the float is free again' \
+    "the driver loop of docs/c.md"
+status=0
+python3 "$here/guide.py" "$root/docs/c.md" c "$here/capi" >"$work/guide.txt" || status=$?
+check "docs/c.md: $(tail -n 1 "$work/guide.txt")" "$status"
+((status == 0)) || cat "$work/guide.txt"
+status=0
+python3 "$here/guide.py" "$root/docs/on-your-board.md" rust "$here/boards/src" >"$work/guide.txt" || status=$?
+check "docs/on-your-board.md: $(tail -n 1 "$work/guide.txt")" "$status"
+((status == 0)) || cat "$work/guide.txt"
+sed 's/hw_queue_payload(board/hw_queue_payloads(board/' "$root/docs/c.md" >"$work/other.md"
+status=1
+python3 "$here/guide.py" "$work/other.md" c "$here/capi" >"$work/guide.txt" || status=0
+grep -q hw_queue_payloads "$work/guide.txt" || status=1
+check "control: with a name that does not exist it is told" "$status"
+parts=("$here"/capi/{program,guide}.c)
+status=0
+program "" -DGUIDE_ALONE && emulate program "$work/alone.txt" 4 || status=$?
+parts=("$here"/capi/*.c)
+check "the same loop by itself, without messages, changes of keys and the loader" "$status"
+c_alone_flash=none
+if ((status == 0)); then read -r c_alone_flash _ < <(python3 "$here/elf_size.py" "$images/program"); fi
 status=0
 program panic-free || status=$?
 check "it links without a panic path" "$status"
@@ -274,13 +301,16 @@ check "control: with an index out of range that is told" "$status"
 
 # ---- numbers ----
 
-# flash_with FEATURES BIN NAME: the flash of an image with features, less that of an empty one.
+# flash_with TARGET FEATURES BIN NAME: the flash of an image with features, less that of an empty one.
 flash_with() {
-    firmware --quiet --package hopwright-size --features "$1"
-    local flash
-    read -r flash _ < <(python3 "$here/elf_size.py" "$images/$2")
-    measured[$3]=$((flash - empty_flash))
+    firmware_for "$1" --quiet --package hopwright-size --features "$2"
+    local flash empty
+    read -r flash _ < <(python3 "$here/elf_size.py" "$built/$1/release/$3")
+    read -r empty _ < <(python3 "$here/elf_size.py" "$built/$1/release/empty")
+    measured[$4]=$((flash - empty))
+    flash_names+=("$4")
 }
+flash_names=()
 firmware --quiet --package hopwright-size
 status=0
 emulate measure "$work/measure.txt" || status=$?
@@ -301,20 +331,23 @@ while read -r name value; do
     measured[m0_$name]=$value
 done <"$work/measure-m0.txt"
 sed 's/^/m0_/' "$work/measure-m0.txt" >>"$work/measure.txt"
-read -r full_flash _ < <(python3 "$here/elf_size.py" "$images/full")
-read -r empty_flash _ < <(python3 "$here/elf_size.py" "$images/empty")
-measured[core_flash_bytes]=$((full_flash - empty_flash))
-flash_with tree full core_and_tree_flash_bytes
-flash_with tree,messages full core_tree_and_messages_flash_bytes
-flash_with configuration provisioning configuration_flash_bytes
-flash_with manual provisioning manual_flash_bytes
-flash_with loader provisioning loader_flash_bytes
-flash_with opening provisioning opening_flash_bytes
+stored=configuration,manual,loader,opening
+for target in "$m4" "$m0"; do
+    core=
+    [[ $target == "$m4" ]] || core=m0_
+    flash_with "$target" "" full "${core}core_flash_bytes"
+    flash_with "$target" tree full "${core}core_and_tree_flash_bytes"
+    flash_with "$target" tree,messages full "${core}core_tree_and_messages_flash_bytes"
+    flash_with "$target" "tree,messages,$stored" full "${core}all_flash_bytes"
+    flash_with "$target" "tree,messages,$stored,drivers" full "${core}all_and_drivers_flash_bytes"
+done
+for part in configuration manual loader opening; do
+    flash_with "$m4" "$part" provisioning "${part}_flash_bytes"
+done
 measured[c_program_flash_bytes]=$c_flash
+measured[c_alone_flash_bytes]=$c_alone_flash
 measured[c_program_stack_bytes]=$(sed -n 's/^stack: \([0-9]*\) bytes$/\1/p' "$work/program.txt")
-for name in core_flash_bytes core_and_tree_flash_bytes \
-    core_tree_and_messages_flash_bytes configuration_flash_bytes manual_flash_bytes \
-    loader_flash_bytes opening_flash_bytes c_program_flash_bytes c_program_stack_bytes; do
+for name in "${flash_names[@]}" c_program_flash_bytes c_alone_flash_bytes c_program_stack_bytes; do
     echo "$name ${measured[$name]}" >>"$work/measure.txt"
 done
 [[ -z $numbers ]] || cp "$work/measure.txt" "$numbers"
@@ -394,12 +427,20 @@ row "the same three on a Cortex-M0+: calls" m0_stack_station_calls
 row "making" m0_stack_station_new
 row "opening" m0_stack_header_open
 row "RAM of the queue to the hop interrupt, four slots" hops_bytes
+row "flash of link, tree, messages, configuration, typed groups, loader and seals" all_flash_bytes
+row "the same with a hop interrupt and the driver of a packet transceiver" all_and_drivers_flash_bytes
+row "the same five on a Cortex-M0+: the link" m0_core_flash_bytes
+row "and the key tree" m0_core_and_tree_flash_bytes
+row "and messages" m0_core_tree_and_messages_flash_bytes
+row "and all that is stored" m0_all_flash_bytes
+row "and the drivers" m0_all_and_drivers_flash_bytes
 row "flash of reading a configuration, alone" configuration_flash_bytes
 row "flash of typed groups, alone" manual_flash_bytes
 row "flash of the station end of the loader, alone" loader_flash_bytes
 row "flash of opening what is sealed with a transfer key, alone" opening_flash_bytes
 row "flash of the program in C, which calls all of the interface" c_program_flash_bytes
 row "its stack, of everything that it does" c_program_stack_bytes
+row "flash of the program in C with the guide's loop alone" c_alone_flash_bytes
 echo "for information (instructions)"
 row "hop interrupt: takes a slot" interrupt_taken
 row "hop interrupt: too early, or again" interrupt_early
@@ -447,17 +488,26 @@ row "RAM of an outbox for one block of 97 rows" outbox_bytes
 row "RAM of an inbox for one source and such a block" inbox_one_source_bytes
 echo "for information (instructions)"
 row "an empty measurement, taken off all others" empty_measurement
-# The same image with a line table, which tells whose every instruction is.
-echo "for information (bytes of code by module; what is inlined counts for whoever asked for it)"
-(cd "$here" && CARGO_PROFILE_RELEASE_DEBUG=1 cargo build --locked --release --quiet --target "$m4" \
-    --target-dir "$built/lines" --package hopwright-size --features tree,messages)
-status=0
-python3 "$here/flash_by_module.py" "$built/lines/$m4/release/full" || status=$?
-check "every instruction has a line, and a module" "$status"
-read -r flash _ < <(python3 "$here/elf_size.py" "$built/lines/$m4/release/full")
-status=0
-((flash - empty_flash == ${measured[core_tree_and_messages_flash_bytes]})) || status=1
-check "the line table changes no instruction" "$status"
+# The same images with a line table, which tells whose every instruction is.
+for target in "$m4" "$m0"; do
+    name=Cortex-M4
+    flash=${measured[core_tree_and_messages_flash_bytes]}
+    if [[ $target == "$m0" ]]; then
+        name=Cortex-M0+
+        flash=${measured[m0_core_tree_and_messages_flash_bytes]}
+    fi
+    echo "for information (bytes of code by module, $name; what is inlined counts for whoever asked for it)"
+    (cd "$here" && CARGO_PROFILE_RELEASE_DEBUG=1 cargo build --locked --release --quiet --target "$target" \
+        --target-dir "$built/lines" --package hopwright-size --features tree,messages)
+    status=0
+    python3 "$here/flash_by_module.py" "$built/lines/$target/release/full" || status=$?
+    check "every instruction has a line, and a module" "$status"
+    read -r lines _ < <(python3 "$here/elf_size.py" "$built/lines/$target/release/full")
+    read -r empty _ < <(python3 "$here/elf_size.py" "$built/lines/$target/release/empty")
+    status=0
+    ((lines - empty == flash)) || status=1
+    check "the line table changes no instruction" "$status"
+done
 
 # With one compiler each count is what it was, and another one is somebody's doing: to a thousandth and four,
 # for where things lie in memory depends on the folder of the checkout, and costs of copies on that.

@@ -87,6 +87,8 @@ extern "C" {
 
 /* The channels that a station has room for. */
 #define HW_CHANNELS 128
+/* The bytes of a header behind a unique word. */
+#define HW_HEADER_BYTES 33
 /* The bytes that a station needs: the size of hw_memory. */
 #define HW_MEMORY_BYTES 6144
 /* The size of hw_outbox. */
@@ -264,7 +266,8 @@ typedef struct hw_action {
     uint64_t from_us;
     /* Until when; poll again then. */
     uint64_t until_us;
-    /* Polls before this may be skipped, if nothing happens. */
+    /* If nothing is heard, reported or commanded, polls before this time may be left out, those at until_us
+     * as well: the answer will be the same. */
     uint64_t poll_by_us;
     /* When a unique word starts. */
     uint64_t at_us;
@@ -274,7 +277,8 @@ typedef struct hw_action {
     uint32_t word;
     /* The channel. */
     uint16_t channel;
-    /* Whether the word's complement is waited for as well. */
+    /* Whether the word's complement is waited for as well. If so, a payload follows the word, the bits of
+     * hw_plan, and a header of HW_HEADER_BYTES its complement. If not, a header follows the word. */
     uint8_t complement;
     /* Nothing. */
     uint8_t unused[5];

@@ -118,6 +118,8 @@ pub const REFUSED_SLOT_USED: i32 = 29;
 
 /// The channels that a station has room for.
 pub const CHANNELS: usize = 128;
+/// The bytes of a header behind a unique word.
+pub const HEADER_BYTES: usize = 33;
 /// The bytes that a station needs: the size of `hw_memory`.
 pub const MEMORY_BYTES: usize = 6_144;
 /// The size of `hw_outbox`.
@@ -126,6 +128,8 @@ pub const OUTBOX_BYTES: usize = 2_560;
 pub const INBOX_BYTES: usize = 15_872;
 /// The size of `hw_loader`.
 pub const LOADER_BYTES: usize = 1_024;
+
+const _: () = assert!(HEADER_BYTES == hopwright_core::coding::interleave::HEADER_BYTES);
 
 type Member = Station<CHANNELS>;
 

@@ -105,7 +105,8 @@ pub struct Action {
     pub from_us: u64,
     /// Until when; poll again then.
     pub until_us: u64,
-    /// Polls before this may be skipped, if nothing happens.
+    /// If nothing is heard, reported or commanded, polls before this time may be left out, those at `until_us`
+    /// as well: the answer will be the same.
     pub poll_by_us: u64,
     /// When a unique word starts.
     pub at_us: u64,
@@ -115,7 +116,8 @@ pub struct Action {
     pub word: u32,
     /// The channel.
     pub channel: u16,
-    /// Whether the word's complement is waited for as well.
+    /// Whether the word's complement is waited for as well. If so, a payload follows the word, the bits of
+    /// `hw_plan`, and a header of `HEADER_BYTES` its complement. If not, a header follows the word.
     pub complement: u8,
     /// Nothing.
     pub unused: [u8; 5],

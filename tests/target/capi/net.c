@@ -190,13 +190,6 @@ static int32_t send_all(int lossy)
     return run_until(slot + 6, 0);
 }
 
-#define RUN(call) \
-    do { \
-        int32_t line_ = (call); \
-        if (line_ != 0) \
-            return line_; \
-    } while (0)
-
 /* The post tells everyone. */
 static int32_t speak(const char *what, uint64_t until)
 {

@@ -1,5 +1,5 @@
 /* A program in C on an emulated Cortex-M4: what it may do wrong, a configuration that a carrier brings,
- * and a net of three stations. What a C library would bring is here; the parts are in the other files.
+ * a net of three stations, and the driver loop of the guide. What a C library would bring is here; the parts are in the other files.
  *
  * Ends with status 0 if all went as it should, else with a part's number; the line at which it did not
  * has been said. */
@@ -110,9 +110,11 @@ static int32_t failed(int32_t part, int32_t line)
 
 static int32_t run(void)
 {
+    int32_t line;
+#ifndef GUIDE_ALONE
     static uint8_t configuration[704];
     size_t length;
-    int32_t line = misuse();
+    line = misuse();
     if (line != 0)
         return failed(1, line);
     line = loading(configuration, sizeof configuration, &length);
@@ -121,6 +123,10 @@ static int32_t run(void)
     line = net(configuration, length);
     if (line != 0)
         return failed(3, line);
+#endif
+    line = guide();
+    if (line != 0)
+        return failed(4, line);
     say("stack: ");
     say_number(stack_used());
     say(" bytes\n");

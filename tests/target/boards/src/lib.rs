@@ -3,7 +3,8 @@
 //!
 //! On a real board [`time`] is a timer, [`radio`] is a
 //! [`Transceiver`](hopwright_core::front_end::Transceiver), and [`net`] comes from the station's
-//! configuration. The binaries stay as they are.
+//! configuration. What a binary does with the gauge stays; the post is another board, and `println` and
+//! what it calls in [`radio`] are this one's.
 
 #![no_std]
 
@@ -11,6 +12,7 @@
 use cortex_m as _;
 
 pub mod chip;
+pub mod flash;
 pub mod net;
 mod panic;
 pub mod radio;

@@ -8,16 +8,20 @@
 #![no_main]
 
 use core::cell::RefCell;
+use core::future::pending;
 use core::task::Waker;
 use critical_section::Mutex;
 use embassy_executor::Spawner;
+use embassy_futures::select::{Either, select};
 use embassy_time::{Instant, Timer};
 use embassy_time_queue_utils::Queue;
-use hopwright_boards::net::{self, Operator};
+use hopwright_boards::net::{self, WORDS};
 use hopwright_boards::radio::{self, Radio, TooLong};
 use hopwright_boards::time;
+use hopwright_core::address::Target;
 use hopwright_core::front_end::{Awaited, FrontEnd, Progress, SharedDriver, asynchronous};
 use hopwright_core::shared::{Hops, Turn};
+use hopwright_core::station::{Command, Event};
 use hopwright_core::units::{Channel, Dbm, Micros, Tick};
 use semihosting::{println, process};
 
@@ -101,13 +105,43 @@ async fn gauge() {
 /// The driver loop of the post: on a real board, another board.
 #[embassy_executor::task]
 async fn post() {
-    let (mut station, mut operator) = (net::post(), Operator::default());
+    let (mut station, mut button) = (net::post(), Button::default());
     let driver = asynchronous::Driver::new(Patient(Radio::new(POST)), net::timing());
     let Ok(mut driver) = driver else { process::exit(3) };
     loop {
-        operator.act(&mut station, time::now());
         let Ok(step) = driver.step(&mut station).await else { process::exit(6) };
-        driver.idle(step.wake.min(time::now().plus(Micros::new(5_000)))).await;
+        while let Some(event) = station.next_event() {
+            if let Event::GoAhead { .. } = event {
+                let _ = station.queue_payload(WORDS);
+            }
+        }
+        if let Either::Second(asked) = select(driver.idle(step.wake), button.pressed()).await {
+            // What cannot be now is refused, and nothing has changed: that is for the operator.
+            if let Err(refused) = station.command(time::now(), asked) {
+                println!("{refused}");
+            }
+        }
+    }
+}
+
+/// The operator's button: he announces first, and calls a second later.
+#[derive(Default)]
+struct Button {
+    pressed: usize,
+}
+
+const PRESSES: [(Tick, Command); 2] = [
+    (Tick::new(50_000), Command::Announce),
+    (Tick::new(1_000_000), Command::Press(Target::ALL)),
+];
+
+impl Button {
+    /// What he asks for with the next press. It may be dropped: no press is lost.
+    async fn pressed(&mut self) -> Command {
+        let Some((at, command)) = PRESSES.get(self.pressed) else { return pending().await };
+        sleep_until(*at).await;
+        self.pressed += 1;
+        *command
     }
 }
 

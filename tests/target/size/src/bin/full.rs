@@ -1,9 +1,16 @@
 //! Everything that a station on the target needs of the link: deriving its hopset from a plan,
 //! starting, and every call; with the features `tree` and `messages` also what stands beside it:
-//! addressing by keys, and messages. Nothing here is known to the optimiser, and nothing is printed.
+//! addressing by keys, and messages; with others its configuration, and with `drivers` a hop interrupt and the
+//! driver of a packet transceiver. Nothing here is known to the optimiser, and nothing is printed.
 
 #![no_std]
 #![no_main]
+
+#[cfg(feature = "drivers")]
+#[path = "../drivers.rs"]
+mod drivers;
+#[path = "../provisioning.rs"]
+mod provisioning;
 
 use core::hint::black_box;
 use core::panic::PanicInfo;
@@ -115,6 +122,9 @@ fn main() -> ! {
         keys(station, given);
         #[cfg(feature = "messages")]
         messages(station, given);
+        provisioning::provisioning();
+        #[cfg(feature = "drivers")]
+        drivers::drivers(station);
     }
     loop {
         black_box(());
