@@ -33,13 +33,17 @@
 //! 16. `front_end` (feature `hal`): the driver loop, and a driver for a packet radio.
 //! 17. `shared` (feature `critical-section`): slots prepared by the loop, taken by an interrupt.
 //!
+//! Further features: `hal-async` for executors, `embedded-io` for the loader over a port, `defmt`.
+//!
 //! The link that all this implements is specified in `docs/specification.md`; section numbers in
 //! the documentation are of that document.
 //!
 //! # What this crate does not do
 //!
-//! It does not read a clock, draw entropy, store anything, log, allocate, block or panic. Its
-//! cryptography is composed of published primitives and has been certified by nobody.
+//! It does not draw entropy, store anything, log, allocate or panic; without the feature `hal` it does not
+//! read a clock or wait either. (The one panic there is, is the compiler's: a future of
+//! `front_end::asynchronous` that is polled after its end.) Its cryptography is composed of published primitives
+//! and has been certified by nobody.
 //!
 //! # Example
 //!
