@@ -155,7 +155,6 @@ redacted!(Subkey);
 impl Subkey {
     /// `HChaCha20(self, input)` as a key of its own.
     #[must_use]
-    #[inline(never)]
     pub(crate) fn derive(&self, input: &[u8; 16]) -> Self {
         Self(hchacha20(&self.0, input))
     }
@@ -168,7 +167,6 @@ impl Subkey {
 
     /// The first or the second half, as a secret of the tree.
     #[must_use]
-    #[inline(never)]
     pub(crate) fn half(&self, second: bool) -> Secret {
         let ([first, last], _) = self.0.as_chunks::<16>() else { return Secret::new([0; 16]) };
         Secret::new(if second { *last } else { *first })
@@ -257,6 +255,7 @@ pub struct Words {
 impl Words {
     /// A reader of `stream`.
     #[must_use]
+    #[inline(never)]
     pub const fn new(stream: u32) -> Self {
         Self { stream, number: None, block: [0; 64] }
     }

@@ -145,7 +145,6 @@ impl Activity {
     }
 
     /// Whether the station has confirmed net time, home time that is.
-    #[inline(never)]
     pub(super) const fn in_step(&self) -> bool {
         match self {
             // (Of a station in a single-channel mode its own field tells.)

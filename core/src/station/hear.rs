@@ -20,7 +20,6 @@ impl<const N: usize> Station<N> {
     ///
     /// Whatever the bits are, nothing but a counter changes unless a member of the net made them
     /// for this moment. Two header openings at most: eleven Golay words and four permutations.
-    #[inline(never)]
     pub fn heard(&mut self, now: Tick, reception: Reception<'_>) -> Heard {
         let outcome = match self.awaited(reception) {
             Some(Awaited::Header(hop)) => self.heard_header(now, reception, hop),

@@ -87,7 +87,6 @@ impl<const N: usize> Station<N> {
     /// [`Refused::NotForUs`] if it does not open with this station's share, under the present net
     /// key, and nobody can tell why; [`Refused::Full`] while the event of the change before waits
     /// for room, for its keys must be stored first. Nothing has changed then.
-    #[inline(never)]
     pub fn take_order(&mut self, now: Tick, order: &[u8]) -> Result<(), Refused> {
         self.first_asked(now);
         // A key that is being gone over to is that of the order before: it is so wholly, or not at all.
@@ -235,7 +234,6 @@ impl<const N: usize> Station<N> {
 
     /// Goes over to the ordered key when its slot has come for certain: by the clock of a station
     /// in step, by the bound or the storage of another.
-    #[inline(never)]
     pub(super) fn change_keys_when_due(&mut self, now: Tick) {
         match &self.change {
             Change::None => {}

@@ -189,6 +189,7 @@ struct Current {
 
 impl Current {
     /// The same with something for the radio to do.
+    #[inline(never)]
     const fn with(mut self, radio: Radio, hop: Option<Hop>) -> Self {
         self.action.radio = radio;
         self.hop = hop;
@@ -347,6 +348,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// Deputies count from the first call on.
+    #[inline(never)]
     fn first_asked(&mut self, now: Tick) {
         let _ = self.announce_heard.get_or_insert(now);
     }

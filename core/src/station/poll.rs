@@ -262,6 +262,7 @@ impl<const N: usize> Station<N> {
 
     /// Acts on what is due at `slot`. At most one change of activity, and the start of an over
     /// behind it.
+    #[inline(never)]
     fn advance(&mut self, clock: &NetClock, slot: Slot, now: Tick) {
         let timeline = self.activity.timeline();
         match (clock.grip(&self.timing, now), timeline) {
@@ -373,8 +374,9 @@ impl<const N: usize> Station<N> {
     /// A cut-in that is followed no longer: recordings of it are not joined.
     #[inline(never)]
     pub(super) fn note_guest(&mut self) {
-        if let Activity::Follow(Follow { timeline: Timeline::CutIn | Timeline::Single, last, .. }) =
-            self.activity
+        if let Activity::Follow(Follow {
+            timeline: Timeline::CutIn | Timeline::Single, last, ..
+        }) = self.activity
         {
             self.last_guest = Some(last);
         }

@@ -24,7 +24,6 @@ impl<const N: usize> Station<N> {
     }
 
     /// Goes over to another mode: at once, and without a transmission.
-    #[inline(never)]
     pub(super) fn set_mode(&mut self, mode: Mode) -> Result<(), Refused> {
         if mode == self.mode {
             return Ok(());

@@ -48,7 +48,6 @@ impl<const N: usize> Station<N> {
     /// # Errors
     /// [`Refused::NotSpeaking`] without an over, [`Refused::TooLong`] beyond
     /// [`payload_capacity`](Self::payload_capacity), [`Refused::Full`] while the last one waits.
-    #[inline(never)]
     pub fn queue_payload(&mut self, bytes: &[u8]) -> Result<(), Refused> {
         if !matches!(self.activity, Activity::Speak(_)) {
             return Err(Refused::NotSpeaking);
@@ -94,7 +93,6 @@ impl<const N: usize> Station<N> {
         Some(length)
     }
 
-    #[inline(never)]
     fn start_announce(&mut self, now: Tick) -> Result<(), Refused> {
         match self.role {
             Role::Timekeeper => {}
@@ -274,7 +272,6 @@ impl<const N: usize> Station<N> {
     }
 
     /// Lane, slot and source: used once, because slots are, and a source has one transmitter.
-    #[inline(never)]
     fn payload_nonce(&self, timeline: Timeline, slot: Slot, source: Address) -> [u8; 12] {
         let [a, b, c, d] = header::stream(self.sequence.lane(), timeline).to_le_bytes();
         let [e, f, g, h] = slot.number().to_le_bytes();

@@ -52,7 +52,6 @@ impl Secret {
     /// One half of `G`: the seed of the left or of the right child in the co-path tree. The left
     /// half of a token is the token before it.
     #[must_use]
-    #[inline(never)]
     pub fn child(&self, right: bool) -> Self {
         self.expand().half(right)
     }
@@ -62,7 +61,6 @@ impl Secret {
     /// (F. T. Leighton and S. Micali, Secret-key agreement without public-key cryptography, CRYPTO
     /// 1993, citation from memory: the receiver derives the sender's key from its own; the sender is given his alone.)
     #[must_use]
-    #[inline(never)]
     pub fn sender(&self, source: Address) -> Self {
         let mut input = [0; 16];
         crate::keys::put(&mut input, 0, SEND);
