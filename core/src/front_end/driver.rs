@@ -135,6 +135,7 @@ impl<F: FrontEnd> Driver<F> {
 
     /// Receptions and power. The station is told no time before `asked_for`: it has been asked for
     /// that already.
+    #[inline(never)]
     pub(super) fn attend<const N: usize>(
         &mut self,
         station: &mut Station<N>,
@@ -151,6 +152,7 @@ impl<F: FrontEnd> Driver<F> {
         attended
     }
 
+    #[inline(never)]
     fn look_after<const N: usize>(
         &mut self,
         station: &mut Station<N>,
@@ -207,6 +209,7 @@ impl<F: FrontEnd> Driver<F> {
 impl<F> Driver<F> {
     /// The bits of the last reception.
     #[must_use]
+    #[inline(never)]
     pub fn bits(&self) -> &[u8] {
         self.bits.get(..self.length).unwrap_or_default()
     }

@@ -107,6 +107,7 @@ impl Duty {
         self.delays.within(&self.timing, self.lead)
     }
 
+    #[inline(never)]
     pub(super) const fn timing(&self) -> &Timing {
         &self.timing
     }
@@ -167,6 +168,7 @@ impl Duty {
     }
 
     /// What the radio does is not known any more.
+    #[inline(never)]
     pub(super) fn forget(&mut self) {
         self.doing = None;
         self.span = None;
@@ -277,6 +279,7 @@ impl Duty {
     }
 
     /// The receiver listens, as was ordered at `began`.
+    #[inline(never)]
     pub(super) fn listens(&mut self, channel: Channel, began: Tick, now: Tick) {
         let took = now.since(began).unwrap_or_default();
         self.delays.settle = self.delays.settle.max(took);

@@ -81,12 +81,14 @@ impl<'a> Machine<'a> {
 
     // ---- what is written ----
 
+    #[inline(never)]
     fn several(&self, register: u8, bytes: &[u8]) -> Write {
         let mut write = Write::new();
         append(&mut write, [register | self.part.write].into_iter().chain(bytes.iter().copied()));
         write
     }
 
+    #[inline(never)]
     pub(super) fn one(&self, register: u8, value: u8) -> Write {
         self.several(register, &[value])
     }

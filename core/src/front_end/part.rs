@@ -224,6 +224,7 @@ fn air_time(bits: u32, bps: u32) -> Micros {
 }
 
 /// Whether a number fits so many bytes.
+#[inline(never)]
 const fn fits(number: u32, bytes: u8) -> bool {
     match 1_u64.checked_shl((bytes as u32).saturating_mul(8)) {
         Some(limit) => (number as u64) < limit,
@@ -232,6 +233,7 @@ const fn fits(number: u32, bytes: u8) -> bool {
 }
 
 /// The bytes of a field, most significant first.
+#[inline(never)]
 pub(super) fn field(number: u32, bytes: u8) -> Vec<u8, FIELD> {
     let all = number.to_be_bytes();
     let skip = FIELD.saturating_sub(bytes.into());

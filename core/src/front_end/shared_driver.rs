@@ -101,6 +101,7 @@ where
     /// # Errors
     /// If the radio cannot be reached. What was to be sent in this slot is lost then; to listen it is told
     /// anew.
+    #[inline(never)]
     pub fn step<const N: usize>(
         &mut self,
         station: &mut Station<N>,
@@ -129,6 +130,7 @@ where
 
     /// Receptions and power in the slot that the radio was told of. Once the interrupt has tuned for
     /// another, all that has ended: what is left of it would get in the way of the next.
+    #[inline(never)]
     fn attend<const N: usize>(&mut self, station: &mut Station<N>) -> Result<(), F::Error> {
         let before = self.entered();
         if before != self.told.map(|(serial, _)| serial) {
@@ -168,6 +170,7 @@ where
 
     /// Tells the radio of a slot, once the interrupt has tuned for it; and again, if it has got lost on
     /// the way, as long as the slot is in force. What was to be sent is not sent late.
+    #[inline(never)]
     fn tell(&mut self, burst: &[u8]) -> Result<(), F::Error> {
         let Some(entered) = self.hops.entered() else { return Ok(()) };
         let of_it = |serial: Serial| serial == entered.serial;

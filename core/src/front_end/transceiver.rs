@@ -180,6 +180,7 @@ where
     ///
     /// # Errors
     /// If the radio cannot be reached.
+    #[inline(never)]
     pub fn start(&mut self, registers: &[(u8, u8)]) -> Result<(), Failed<S, P, T>> {
         self.amplifier(PinState::Low)?;
         self.write(self.machine.mode(self.machine.part().modes.standby))?;
@@ -265,6 +266,7 @@ where
         self.enter(self.machine.part().modes.receive)
     }
 
+    #[inline(never)]
     fn transmit(&mut self) -> Result<(), Failed<S, P, T>> {
         self.amplifier(PinState::High)?;
         self.write(self.machine.mode(self.machine.part().modes.transmit))
@@ -289,14 +291,17 @@ where
 {
     type Error = Failed<S, P, T>;
 
+    #[inline(never)]
     fn now(&mut self) -> Tick {
         self.clock.now()
     }
 
+    #[inline(never)]
     fn lead(&self) -> Micros {
         self.machine.lead()
     }
 
+    #[inline(never)]
     fn off(&mut self) -> Result<(), Self::Error> {
         self.machine.rest();
         self.amplifier(PinState::Low)?;
@@ -388,6 +393,7 @@ where
         }
     }
 
+    #[inline(never)]
     fn level(&mut self) -> Result<Dbm, Self::Error> {
         let raw = self.read(self.machine.part().registers.level)?;
         Ok(self.machine.level(raw))
