@@ -68,8 +68,8 @@ impl Truth {
     fn observation(&self, at: i128, sent: i128, half: Option<Micros>) -> (i128, i128) {
         let us = |span: Micros| i128::from(span.us());
         let (jitter, delay) = (us(self.plan.jitter), us(self.plan.longest_delay));
-        // 2^40 us for one who promises nothing.
-        let half = half.map_or(1 << 40, us);
+        // 2^36 us for one who promises nothing.
+        let half = half.map_or(1 << 36, us);
         let unit = NANO * self.scale();
         ((sent - at - jitter - half) * unit, (sent - at + jitter + delay + half) * unit)
     }

@@ -363,7 +363,9 @@ impl World<'_> {
         let local = self.seats[who].local(self.now);
         let seat = &mut self.seats[who];
         let before = seat.held();
-        let generation = seat.station.keys().1.map_or(0, Share::generation);
+        let taken_before = seat.ordered.map(|to| &self.orders[number_of(&self.orders, to)]);
+        let waits = taken_before.map_or(0, |order| order.generation);
+        let generation = seat.station.keys().1.map_or(0, Share::generation).max(waits);
         let taken = seat.station.take_order(local, &order.bytes).is_ok();
         let may = !order.withdrawn.contains(&who)
             && order.from == seat.key
