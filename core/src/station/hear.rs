@@ -208,7 +208,9 @@ impl<const N: usize> Station<N> {
             run_end: run_end(header),
             basis,
         };
-        self.leave_over(header.slot);
+        if let Some(slot) = self.active_slot(seen.at) {
+            self.leave_over(slot);
+        }
         self.guest = self.clock.replace(clock);
         self.enter(Activity::Verify(verify));
         Ok(())

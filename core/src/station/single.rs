@@ -24,7 +24,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// Goes over to another mode: at once, and without a transmission.
-    pub(super) fn set_mode(&mut self, mode: Mode) -> Result<(), Refused> {
+    pub(super) fn set_mode(&mut self, now: Tick, mode: Mode) -> Result<(), Refused> {
         if mode == self.mode {
             return Ok(());
         }
@@ -44,8 +44,8 @@ impl<const N: usize> Station<N> {
                 self.kept = self.in_step();
             }
         }
-        if let Activity::Follow(follow) = self.activity {
-            self.leave_over(follow.last);
+        if let Some(slot) = self.active_slot(now) {
+            self.leave_over(slot);
         }
         self.note_guest();
         self.mode = mode;

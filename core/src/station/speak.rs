@@ -30,7 +30,7 @@ impl<const N: usize> Station<N> {
             Command::Press(target) => self.press(now, target),
             Command::Release => self.release(now),
             Command::Order => self.press_order(now),
-            Command::Mode(mode) => self.set_mode(mode),
+            Command::Mode(mode) => self.set_mode(now, mode),
         }
     }
 
