@@ -438,7 +438,6 @@ impl NetClock {
 
     /// How fast, at most, a speaker's phase parts from ours, in parts in 10^9: what is not known
     /// of our own rate, and all of his.
-    #[inline(never)]
     const fn parting(&self) -> u32 {
         let unknown = self.rate.hi.wrapping_sub(self.rate.lo).unsigned_abs();
         unknown.div_ceil(2).saturating_add(against_truth(self.plan.tolerance))

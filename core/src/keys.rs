@@ -255,7 +255,6 @@ pub struct Words {
 impl Words {
     /// A reader of `stream`.
     #[must_use]
-    #[inline(never)]
     pub const fn new(stream: u32) -> Self {
         Self { stream, number: None, block: [0; 64] }
     }

@@ -208,9 +208,7 @@ impl<const N: usize> Station<N> {
             run_end: run_end(header),
             basis,
         };
-        if let Some(slot) = self.active_slot(seen.at) {
-            self.leave_over(slot);
-        }
+        self.leave_over(seen.at);
         self.guest = self.clock.replace(clock);
         self.enter(Activity::Verify(verify));
         Ok(())
@@ -302,7 +300,7 @@ impl<const N: usize> Station<N> {
                 if header.kind == Kind::Announce {
                     self.announce_heard = Some(now);
                 }
-                self.leave_over(slot);
+                self.leave_over(now);
                 let run_end = narrowed(before.and_then(|follow| follow.run_end), header);
                 let follow = Follow { timeline, resume, call: None, last: slot, run_end };
                 self.enter(Activity::Follow(follow));

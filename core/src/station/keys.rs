@@ -136,6 +136,7 @@ impl<const N: usize> Station<N> {
     }
 
     /// Whether what is said is enciphered.
+    #[inline(never)]
     pub(super) const fn sealed(&self) -> bool {
         !matches!(self.mode, Mode::SinglePlain)
     }

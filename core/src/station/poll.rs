@@ -262,12 +262,11 @@ impl<const N: usize> Station<N> {
 
     /// Acts on what is due at `slot`. At most one change of activity, and the start of an over
     /// behind it.
-    #[inline(never)]
     fn advance(&mut self, clock: &NetClock, slot: Slot, now: Tick) {
         let timeline = self.activity.timeline();
         match (clock.grip(&self.timing, now), timeline) {
             (Grip::Locked, _) => {}
-            (Grip::Coasting(_), Timeline::Home) => self.coast(slot),
+            (Grip::Coasting(_), Timeline::Home) => self.coast(slot, now),
             // Whoever holds the floor is followed, as long as it can be found.
             (Grip::Adrift, Timeline::Home) if self.holds_floor() => {}
             (Grip::Adrift | Grip::Lost, Timeline::Home) => self.lose(slot),
@@ -299,7 +298,7 @@ impl<const N: usize> Station<N> {
         }
         // An over or an announce may have ended with a spread that nobody has narrowed.
         match (self.activity, clock.grip(&self.timing, now)) {
-            (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot),
+            (Activity::Watch(_), Grip::Coasting(_)) => self.coast(slot, now),
             (Activity::Watch(_), Grip::Adrift | Grip::Lost) => self.lose(slot),
             _ => {}
         }
@@ -341,8 +340,9 @@ impl<const N: usize> Station<N> {
     /// An over that was told and is followed no longer, though nobody has heard its end, is over for
     /// whoever waits for that.
     #[inline(never)]
-    pub(super) fn leave_over(&mut self, slot: Slot) {
-        if let Activity::Follow(Follow { call: Some(_), .. }) = self.activity {
+    pub(super) fn leave_over(&mut self, now: Tick) {
+        if let Activity::Follow(Follow { call: Some(_), last, .. }) = self.activity {
+            let slot = self.active_slot(now).unwrap_or(last);
             self.report(Event::Clear { slot });
         }
     }
@@ -433,10 +433,10 @@ impl<const N: usize> Station<N> {
     }
 
     /// The spread has outgrown the guard: others can no longer be met slot by slot.
-    fn coast(&mut self, slot: Slot) {
+    fn coast(&mut self, slot: Slot, now: Tick) {
         match self.activity {
             Activity::Watch(Watch { coasting: false }) | Activity::Follow(_) => {
-                self.leave_over(slot);
+                self.leave_over(now);
                 self.enter(Activity::Watch(Watch { coasting: true }));
                 self.report(Event::Coasting { slot });
             }

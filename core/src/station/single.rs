@@ -44,9 +44,7 @@ impl<const N: usize> Station<N> {
                 self.kept = self.in_step();
             }
         }
-        if let Some(slot) = self.active_slot(now) {
-            self.leave_over(slot);
-        }
+        self.leave_over(now);
         self.note_guest();
         self.mode = mode;
         self.guest = None;
