@@ -39,7 +39,8 @@ pub struct Driver<F> {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use]
 pub struct Step {
-    /// What became of a reception, if one came to its end. Its bits are [`Driver::bits`].
+    /// What became of a reception, if one came to its end. Its bits are [`Driver::bits`]. A payload is read
+    /// before the next step: in that the station may go over to another key.
     pub heard: Option<Heard>,
     /// When to step again at the latest. Earlier is harmless, and needed when the radio signals
     /// something or the station has been given a command.

@@ -44,7 +44,8 @@ pub struct Part {
     pub threshold: u16,
     /// Preamble bits before a unique word.
     pub preamble_bits: u16,
-    /// From the order to transmit to the first bit of the preamble.
+    /// From the order to transmit to the first bit of the preamble; and what bus and code take until the part
+    /// has that order, from the end of the wait before it.
     pub ramp: Micros,
     /// From the end of a unique word to the signal that it was recognised.
     pub recognition: Micros,

@@ -47,7 +47,8 @@ pub struct SharedDriver<'h, F, G, S, const D: usize> {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use]
 pub struct SharedStep {
-    /// What became of a reception, if one came to its end.
+    /// What became of a reception, if one came to its end. A payload is read before the next step: in that
+    /// the station may go over to another key.
     pub heard: Option<Heard>,
     /// When to step again at the latest; earlier when the radio or the interrupt signals something.
     pub wake: Tick,

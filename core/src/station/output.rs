@@ -134,12 +134,14 @@ pub enum Event {
         slot: Slot,
     },
     /// After a long silence the station can no longer meet slots one by one; it waits ahead of
-    /// them. [`Event::InStep`] follows when it is met.
+    /// them. [`Event::InStep`] follows when it is met. Told again when the station comes back from a cut-in or
+    /// a single channel to such a time; then `slot` is that of its return.
     Coasting {
         /// The slot in which its spread outgrew the guard.
         slot: Slot,
     },
-    /// The station has lost net time and searches.
+    /// The station has lost net time and searches. Told again behind an over that it has spoken on what was
+    /// left of it.
     OutOfStep,
     /// A run that starts or re-forms the net is heard by a station that is in step already.
     AnnounceHeard {
@@ -161,7 +163,7 @@ pub enum Event {
         /// The slot in which that became known.
         slot: Slot,
     },
-    /// The over has ended.
+    /// The over has ended, or is followed no longer. [`Event::OutOfStep`] ends one as well.
     Clear {
         /// The slot in which that became known.
         slot: Slot,
