@@ -642,11 +642,9 @@ fn whatever_is_told_to_have_begun_is_told_to_have_ended() {
     // How often, and the last time in which slot.
     let clears = |world: &mut World| {
         let events = world.events(BOAT);
-        let slots = events.iter().filter_map(|event| match event {
-            Event::Clear { slot } => Some(*slot),
-            _ => None,
-        });
-        let slots: Vec<Slot> = slots.collect();
+        let slot =
+            |event: &Event| if let Event::Clear { slot } = event { Some(*slot) } else { None };
+        let slots: Vec<Slot> = events.iter().filter_map(slot).collect();
         assert!(slots.len() <= 1, "{slots:?}");
         slots.first().copied()
     };
