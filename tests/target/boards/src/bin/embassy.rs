@@ -130,10 +130,8 @@ struct Button {
     pressed: usize,
 }
 
-const PRESSES: [(Tick, Command); 2] = [
-    (Tick::new(50_000), Command::Announce),
-    (Tick::new(1_000_000), Command::Press(Target::ALL)),
-];
+const PRESSES: [(Tick, Command); 2] =
+    [(Tick::new(50_000), Command::Announce), (Tick::new(1_000_000), Command::Press(Target::ALL))];
 
 impl Button {
     /// What he asks for with the next press. It may be dropped: no press is lost.
