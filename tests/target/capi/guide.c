@@ -18,6 +18,8 @@ struct board {
     uint32_t word;
     uint32_t bytes;
     uint32_t complement_bytes;
+    /* When the slot's time that it listens for is over. */
+    uint64_t span_ends;
     int listens, heard, said;
 };
 
@@ -27,6 +29,8 @@ static struct {
     uint32_t word;
     size_t length;
     uint8_t bits[512];
+    /* The gauge has heard it. */
+    int taken;
 } air;
 
 static hw_memory post_station, gauge_station;
@@ -62,6 +66,7 @@ static void radio_send(struct board *board, uint32_t word, const uint8_t *what, 
     air.at_us = at_us;
     air.word = word;
     air.length = length;
+    air.taken = 0;
     for (size_t i = 0; i < length; i++)
         air.bits[i] = what[i];
 }
@@ -89,6 +94,7 @@ static int32_t ask(struct board *board, uint64_t now)
     if (goes_on)
         return 0;
     board->heard = 0;
+    board->span_ends = now + plan.slot_us;
     if (next.radio == HW_RADIO_OFF) {
         radio_off(board);
         return 0;
@@ -122,11 +128,13 @@ static int32_t received(struct board *board, uint64_t now, const hw_reception *r
     return 0;
 }
 
-/* What the radio listened for until now is over. */
-static int32_t over(struct board *board, uint64_t now)
+/* A slot's time of listening is over, or the action is: what power there was, if there was no word. */
+static int32_t span_over(struct board *board, uint64_t now)
 {
     if (board->action.radio == HW_RADIO_LISTEN && !board->heard)
         MUST(hw_energy(board->station, now, board->action.channel, radio_level(board)) == HW_OK);
+    board->heard = 0;
+    board->span_ends = now + plan.slot_us;
     return 0;
 }
 
@@ -147,7 +155,7 @@ static int32_t events(struct board *board)
 static uint64_t due_to_hear(void)
 {
     int first = air.word == gauge.word, second = gauge.complement_bytes && air.word == ~gauge.word;
-    if (!gauge.listens || gauge.heard || air.hz != gauge.hz || !(first || second))
+    if (!gauge.listens || air.taken || air.hz != gauge.hz || !(first || second))
         return UINT64_MAX;
     if (gauge.action.from_us > air.at_us - LEAD_US || gauge.action.until_us < air.at_us)
         return UINT64_MAX;
@@ -164,6 +172,7 @@ static int32_t gauge_hears(uint64_t now)
         .word = air.word,
         .channel = gauge.action.channel,
     };
+    air.taken = 1;
     return received(&gauge, now, &reception);
 }
 
@@ -186,6 +195,7 @@ int32_t guide(void)
         uint64_t hears = due_to_hear(), due = hears;
         due = post.action.until_us < due ? post.action.until_us : due;
         due = gauge.action.until_us < due ? gauge.action.until_us : due;
+        due = gauge.span_ends < due ? gauge.span_ends : due;
         due = announces < due ? announces : due;
         due = presses < due ? presses : due;
         now = due > now ? due : now;
@@ -199,8 +209,8 @@ int32_t guide(void)
         }
         if (hears <= now)
             RUN(gauge_hears(now));
-        if (gauge.action.until_us <= now)
-            RUN(over(&gauge, now));
+        if (gauge.action.until_us <= now || gauge.span_ends <= now)
+            RUN(span_over(&gauge, now));
         RUN(ask(&post, now));
         RUN(events(&post));
         RUN(ask(&gauge, now));
