@@ -14,6 +14,7 @@ use hopwright_core::loader::{KeyedJudge, StationEnd, Store};
 use hopwright_core::provision::{Configuration, TransferKey};
 use hopwright_core::station::{Station, Watermark};
 use semihosting::{println, process};
+use zeroize::Zeroize;
 
 /// The radios.
 const GAUGE: usize = 0;
@@ -24,11 +25,18 @@ const TRANSFER_KEY: [u8; 32] = [0x2A; 32];
 
 /// What a board does at each start. `None` if there is no configuration yet, or none that opens.
 fn start(flash: Flash, watermark: Watermark, seed: u64) -> Option<Member> {
+    let mut work = [0; LONGEST];
+    let station = made_of(flash, &mut work, watermark, seed);
+    // The configuration lay there in the clear.
+    work.zeroize();
+    station
+}
+
+fn made_of(flash: Flash, work: &mut [u8], watermark: Watermark, seed: u64) -> Option<Member> {
     let judge: KeyedJudge<CHANNELS> =
         KeyedJudge::new(TransferKey::new(TRANSFER_KEY), Some(ADDRESS));
-    let mut work = [0; LONGEST];
     let mut store = Store::open(flash).ok()?;
-    let open = judge.open(store.load(&mut work).ok()?).ok()?;
+    let open = judge.open(store.load(work).ok()?).ok()?;
     let configuration = Configuration::<CHANNELS>::decode(open).ok()?;
     Station::new(configuration.config(watermark, seed)).ok()
 }
