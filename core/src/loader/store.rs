@@ -109,6 +109,14 @@ struct Found {
     unread: bool,
 }
 
+impl Found {
+    /// Whether a whole configuration may be here that cannot be read: it takes more cells than its chunks.
+    fn may_be_whole(&self) -> bool {
+        let chunks = self.offer.map_or(1, |offer| offer.chunks());
+        self.unread && self.free >= usize::from(chunks).saturating_add(2)
+    }
+}
+
 /// The configuration in use.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -142,7 +150,8 @@ impl<S: Storage> Store<S> {
     /// nothing is erased before that: it may be readable the next time.
     ///
     /// # Errors
-    /// [`StorageFault`] if the storage cannot be read and no configuration is whole.
+    /// [`StorageFault`] if no configuration is whole, and one may be where the storage cannot be read. Where
+    /// there has never been one, power has interrupted an erasure or a commit: erase both banks, and open again.
     pub fn open(storage: S) -> Result<Self, StorageFault> {
         let mut store = Self { storage, active: None, building: None, owed: false };
         let banks = [Bank::A, Bank::B].map(|bank| (bank, store.walk(bank)));
@@ -156,7 +165,7 @@ impl<S: Storage> Store<S> {
             }
         }
         let unread = banks.iter().any(|(_, found)| found.unread);
-        if unread && store.active.is_none() {
+        if store.active.is_none() && banks.iter().any(|(_, found)| found.may_be_whole()) {
             return Err(StorageFault);
         }
         let other = store.spare();

@@ -4,8 +4,9 @@
 use super::loader::{Core, MINE, flash, new, old, restart, with_old};
 use hopwright_core::address::Address;
 use hopwright_core::loader::{
-    Bank, CHUNK_BYTES, CarrierEnd, Frame, FrameReader, Judge, KeyedJudge, Offer, Outcome, RETRIES,
-    Refusal, StationEnd, Storage, StorageFault, Store, Verdict, Wire, write_frame,
+    Bank, CELL_BYTES, CHUNK_BYTES, CarrierEnd, Frame, FrameReader, Judge, KeyedJudge, Offer,
+    Outcome, RETRIES, Refusal, StationEnd, Storage, StorageFault, Store, Verdict, Wire,
+    write_frame,
 };
 use hopwright_core::provision::TransferKey;
 use hopwright_core::units::Tick;
@@ -385,6 +386,46 @@ fn a_replacement_survives_every_loss_of_power() {
         }
         assert!(olds > 100 && news > 50, "{olds} {news}");
     }
+}
+
+/// A first load, on memory that corrects errors. Whatever power leaves of it, the next one completes: as a rule at once. If it was
+/// interrupted in the erasure before, or in the commit, a configuration might be there that cannot be read, and the
+/// banks have to be erased first.
+#[test]
+fn a_first_load_survives_every_loss_of_power() {
+    let start = flash();
+    let content = new();
+    let load = |store: Store<Flash>| {
+        let mut work = vec![0; 1_024];
+        let mut station = StationEnd::new(store, Core(Some(MINE)), &mut work);
+        let (outcome, ..) = carry(&mut station, &content, perfect);
+        (outcome, station.into_store().storage().clone())
+    };
+    let total = load(Store::open(start.clone()).expect("blank")).1.worn;
+    let (mut opened, mut erased) = (0, 0);
+    for power in (1..total).step_by(5) {
+        let mut dark = start.clone();
+        (dark.wear, dark.power) = (Wear::Unreadable, Some(power));
+        let (_, mut left) = load(Store::open(dark).expect("powered"));
+        left.power = None;
+        let store = match Store::open(left.clone()) {
+            Ok(store) => store,
+            Err(StorageFault) => {
+                let commits = start.capacity() + (usize::from(chunks(&content)) + 1) * CELL_BYTES;
+                let unsure =
+                    power < start.capacity() || (commits..commits + CELL_BYTES).contains(&power);
+                assert!(unsure, "{power} of {total}");
+                erased += 1;
+                left.erase(Bank::A).and_then(|()| left.erase(Bank::B)).expect("powered");
+                Store::open(left).expect("blank")
+            }
+        };
+        opened += 1;
+        let (outcome, after) = load(store);
+        assert!(matches!(outcome, Outcome::Accepted { .. }), "{power}: {outcome:?}");
+        assert_eq!(restart(after).1, Some(new()), "{power}");
+    }
+    assert!(erased > 0 && opened - erased > 50, "{erased} of {opened}");
 }
 
 /// A storage that cannot be read at the moment is no empty one: nothing is taken from it, and nothing erased.
