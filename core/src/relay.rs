@@ -13,9 +13,9 @@
 //! The [`Relay`] decides; whoever drives the two stations carries it out.
 //!
 //! ```text
-//!  Event::Call ─► called()   ┌───────┐  wish() ─► Command::Press, Release
-//!  payload read ─► read()    │ Relay │
-//!  Event::Clear ─► ended()   └───────┘  next() ─► queue_payload() of the other station
+//!       Event::Call ─► called()   ┌───────┐  wish() ─► Command::Press, Release
+//!      payload read ─► read()     │ Relay │
+//!  Clear, OutOfStep ─► ended()    └───────┘  next() ─► queue_payload() of the other station
 //! ```
 
 use crate::address::Target;

@@ -69,7 +69,6 @@ fn a_spread_is_what_was_heard_and_two_wanders() {
     assert_eq!(clock.loosens_at(&locked, Grip::Locked), None, "it never does");
 }
 
-/// Guard and jitter early, and a distance late besides: to the microsecond, on a clock that cannot part.
 /// Who promises nothing may be off by what the poorest oscillator is at the end of a timeline of slots of 32 ms, and
 /// by less than a day: a new timeline begins behind that.
 #[test]
@@ -83,6 +82,7 @@ fn who_promises_nothing_is_off_by_less_than_a_day() {
     assert!(latest - sent_us < 86_400 * 1_000_000, "{latest}");
 }
 
+/// Guard and jitter early, and a distance late besides: to the microsecond, on a clock that cannot part.
 #[test]
 fn what_is_in_its_place_is_so_to_the_microsecond() {
     let now = Tick::new(1_000_000);

@@ -15,6 +15,8 @@ use crate::units::{Slot, Tick};
 /// Provisional slots of cut-ins are numbered by the time of the press, apart from the choices of
 /// the search.
 const CUT_IN_CHOICES: u64 = 4 << 40;
+/// And these are the numbers of the choices of a search.
+const CHOICES_OF_A_SEARCH: u64 = (1 << 40) - 1;
 /// Visits of the run that gathers a net after a long silence to each rendezvous channel.
 const GATHER_VISITS: u32 = 4;
 /// Frames of listening before an over where somebody else may be about to speak.
@@ -189,6 +191,7 @@ impl<const N: usize> Station<N> {
                     // A header that nothing has confirmed ends no timeline.
                     return self.give_up(verify, now);
                 }
+                self.leave_over(now);
                 self.clock = None;
                 self.enter(Activity::search());
                 self.report(Event::TimelineEnded);
@@ -238,7 +241,7 @@ impl<const N: usize> Station<N> {
         self.clock = self.guest.take();
         self.enter(match verify.basis {
             // Elsewhere than before: a header that nobody confirms may come again and again.
-            Basis::Header => Activity::search_by(now.us()),
+            Basis::Header => Activity::search_by(now.us() & CHOICES_OF_A_SEARCH),
             Basis::Word => Activity::Watch(Watch { coasting: true }),
             Basis::Later => Activity::watch(),
         });
@@ -312,20 +315,20 @@ impl<const N: usize> Station<N> {
 
     /// An over or a run ends: after its last slot, or when nothing more is heard of it.
     fn advance_follow(&mut self, follow: Follow, slot: Slot, now: Tick) {
-        let patience = match follow.timeline {
-            Timeline::Home => OVER_TIMEOUT,
-            Timeline::CutIn | Timeline::Single => CUT_IN_TIMEOUT,
-        };
         // The run of a cut-in is followed by its talk, other runs by calls or by silence.
-        let run_over =
-            follow.timeline == Timeline::Home && follow.run_end.is_some_and(|end| slot >= end);
+        let (patience, run_end) = match follow.timeline {
+            Timeline::Home => (OVER_TIMEOUT, follow.run_end),
+            Timeline::CutIn | Timeline::Single => (CUT_IN_TIMEOUT, None),
+        };
         let silent = slot > follow.last.plus(patience);
-        if run_over {
-            self.finish(follow.timeline, now);
-            // Somebody may call behind it.
-            self.put_wish_off(now, LISTENING_FRAMES);
-        } else if silent {
-            self.end_over(follow.timeline, slot, now);
+        match run_end {
+            Some(end) if silent || slot >= end => {
+                self.finish(Timeline::Home, now);
+                // Somebody may call behind it.
+                self.put_wish_off(now, LISTENING_FRAMES);
+            }
+            Some(_) | None if silent => self.end_over(follow.timeline, slot, now),
+            Some(_) | None => {}
         }
     }
 

@@ -455,6 +455,27 @@ fn watermarks_come_on_a_single_channel_too() {
     assert!(saved.windows(2).all(|pair| pair[1] - pair[0] <= WATERMARK_STEP), "{saved:?}");
 }
 
+/// An over that the end of the timeline ends is told to have ended.
+#[test]
+fn an_over_ends_with_its_timeline() {
+    let stored = Watermark::Stored(Slot::new(u32::MAX - 4_400 - WATERMARK_STEP));
+    let post = Make { watermark: stored, announce_slots: 40, ..Make::timekeeper(0x10) };
+    let mut world = World::new(&[post, Make { announce_slots: 40, ..Make::member(0x4B) }]);
+    world.run_slots(3);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(60);
+    world.forget();
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(4_500);
+    let told = world.events(BOAT);
+    let kind = |event: &Event| {
+        let clear = matches!(event, Event::Clear { .. }).then_some("clear");
+        let call = matches!(event, Event::Call { .. }).then_some("call");
+        clear.or(call).or((*event == Event::TimelineEnded).then_some("end"))
+    };
+    assert_eq!(told.iter().filter_map(kind).collect::<Vec<_>>(), ["call", "clear", "end"]);
+}
+
 /// Near the end of a timeline a watermark is due no more often than elsewhere: storage wears out.
 #[test]
 fn watermarks_are_as_seldom_at_the_end_of_a_timeline() {

@@ -682,7 +682,12 @@ fn whatever_is_told_to_have_begun_is_told_to_have_ended() {
     let slot = world.slot(BOAT).plus(2);
     let at = place(&world, BOAT, slot);
     world.run_until(at);
-    let _ = told(&mut world, BOAT, Timeline::Home, header(slot, Kind::LeadIn));
+    world.nodes[BOAT].deaf_until = u64::MAX;
+    let mut lead_in = header(slot, Kind::LeadIn);
+    lead_in.countdown = 15;
+    let _ = told(&mut world, BOAT, Timeline::Home, lead_in);
+    // Of the run nothing more is heard, either: what has ended does not end again.
+    world.run_slots(60);
     assert_eq!(clears(&mut world), Some(slot));
 
     // A header from ahead: the boat looks for a second one, and then watches again.
