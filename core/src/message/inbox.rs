@@ -18,7 +18,8 @@ pub enum Taken {
     /// A column that differs from the one that was there. Nobody can tell which is right: both
     /// count as lost.
     Conflicting,
-    /// A column of a message that is complete, or older than the source's present one.
+    /// A column of a message that is complete, or older than the source's present one by no more than 65 535
+    /// slots.
     Old,
     /// No fragment of a message, or a damaged one.
     Unreadable,
@@ -52,7 +53,8 @@ pub enum Progress<'a> {
 ///
 /// [`take`](Self::take) stores a payload at once; [`work`](Self::work) does the arithmetic, a small
 /// piece a call, whenever there is time. A source has one message: one that begins in a later slot,
-/// or on another timeline, replaces it. A source without a place takes that of a finished message,
+/// or on another timeline, or so much earlier that it is another session's, replaces it. So what is played again
+/// of a session without net time may be told again: a text is told at least once. A source without a place takes that of a finished message,
 /// else of the one that has been quiet longest.
 #[derive(Debug)]
 pub struct Inbox<const N: usize, const SOURCES: usize = 2> {

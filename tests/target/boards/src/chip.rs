@@ -111,7 +111,7 @@ pub struct Account {
     pub ran_over: u32,
     /// Begun before the synthesiser had settled.
     pub unsettled: u32,
-    /// Begun with the amplifier off, or listened with it on.
+    /// Begun with the amplifier off, switched off on the way, or listened with it on.
     pub amplifier: u32,
 }
 
@@ -511,7 +511,11 @@ impl digital::ErrorType for Amplifier {
 
 impl OutputPin for Amplifier {
     fn set_low(&mut self) -> Result<(), Infallible> {
-        chip(self.0, |chip, _| chip.amplifier = false);
+        chip(self.0, |chip, _| {
+            chip.amplifier = false;
+            let sends = chip.sending.as_ref().is_some_and(|sending| !sending.ended);
+            chip.account.amplifier += u32::from(sends);
+        });
         Ok(())
     }
 
