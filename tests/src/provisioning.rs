@@ -171,7 +171,7 @@ impl Flash {
         self.power = self.power.map(|power| power - lasting);
         self.worn += lasting;
         let (wear, mut random) = (self.wear, self.random);
-        self.corrects(bank, at, bytes.len(), lasting);
+        self.corrects(bank, at, bytes.len(), lasting, erase);
         let bank = self.bank(bank);
         for i in 0..bytes.len() {
             let reached = match wear {
@@ -192,15 +192,14 @@ impl Flash {
 
     /// Whole units can be read again; those that power left half-way cannot. An erasure is half-way in all
     /// that it has not reached.
-    fn corrects(&mut self, bank: Bank, at: usize, length: usize, lasting: usize) {
+    fn corrects(&mut self, bank: Bank, at: usize, length: usize, lasting: usize, erase: bool) {
         let whole = (at + lasting) / UNIT;
-        let erases = length > 144;
         let unreadable = self.unreadable(bank);
         unreadable.retain(|unit| !(at / UNIT..whole).contains(unit));
         if self.wear != Wear::Unreadable || lasting == 0 || lasting == length {
             return;
         }
-        let end = if erases { length / UNIT } else { (at + lasting).div_ceil(UNIT) };
+        let end = if erase { length / UNIT } else { (at + lasting).div_ceil(UNIT) };
         self.unreadable(bank).extend(whole..end);
     }
 }
