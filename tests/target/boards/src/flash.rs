@@ -4,15 +4,11 @@
 use crate::net;
 use heapless::Vec;
 use hopwright_core::address::Address;
-use hopwright_core::band::{Hopset, Pick};
-use hopwright_core::clock::ClockPlan;
-use hopwright_core::keys::NetKey;
 use hopwright_core::loader::{Bank, CELL_BYTES, CarrierEnd, Outcome, StationEnd, Storage};
 use hopwright_core::loader::{Judge, StorageFault, cells_needed};
-use hopwright_core::provision::{Configuration, MessageCode, PlanDigest, TransferKey};
-use hopwright_core::sequence::Structure;
-use hopwright_core::station::{FixedChannels, Role};
-use hopwright_core::units::{Dbm, Lane, Micros, Ppb, Tick};
+use hopwright_core::provision::TransferKey;
+use hopwright_core::station::Role;
+use hopwright_core::units::Tick;
 
 /// The longest configuration that the example's boards take, bytes.
 pub const LONGEST: usize = 704;
@@ -67,28 +63,7 @@ impl Storage for Flash {
 /// Never: the numbers fit.
 #[must_use]
 pub fn sealed(address: Address, transfer_key: &TransferKey) -> Vec<u8, LONGEST> {
-    let key = NetKey::new(core::array::from_fn(|i| i as u8));
-    let raster = net::raster();
-    let hopset = Hopset::derive(&key, &raster, &raster.all(), Pick::Keyed(24), None, Lane::ZERO);
-    let tolerance = Ppb::new(1_000).expect("in range");
-    let configuration: Configuration<'_, { net::CHANNELS }> = Configuration {
-        address,
-        role: Role::Member,
-        name: "larkfell",
-        plan: PlanDigest::new([1; 16]),
-        key,
-        hopset: hopset.expect("24 of 32 channels"),
-        structure: Structure::default(),
-        lane: Lane::ZERO,
-        draw_lane: Lane::ZERO,
-        timing: net::timing(),
-        clock: ClockPlan::new(tolerance, Micros::new(20), Micros::new(100)),
-        announce_slots: 40,
-        energy_threshold: Dbm::new(-95),
-        fixed: FixedChannels::NONE,
-        code: MessageCode { n: 64, k: 24 },
-        share: None,
-    };
+    let configuration = net::configuration(address, Role::Member, 40);
     let mut open: Vec<u8, LONGEST> = Vec::new();
     configuration.encode(&mut |part: &[u8]| open.extend_from_slice(part).expect("room"));
     let mut sealed = Vec::new();

@@ -7,10 +7,9 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{Hopset, Pick, Raster};
 use hopwright_core::clock::ClockPlan;
 use hopwright_core::keys::NetKey;
+use hopwright_core::provision::{Configuration, MessageCode, PlanDigest};
 use hopwright_core::sequence::Structure;
-use hopwright_core::station::{
-    Command, Config, Event, FixedChannels, Heard, Role, Station, Watermark,
-};
+use hopwright_core::station::{Command, Event, FixedChannels, Heard, Role, Station, Watermark};
 use hopwright_core::timing::Timing;
 use hopwright_core::units::{Dbm, Hertz, Lane, Micros, Ppb, Tick};
 use semihosting::{println, process};
@@ -43,39 +42,50 @@ pub fn raster() -> Raster {
     Raster::new(Hertz::new(902_300_000), step, step, 32).expect("the numbers fit")
 }
 
-/// A station of the net, `announce_slots` being the length of an announce.
+/// What a station of the net is given, `announce_slots` being the length of an announce.
 ///
 /// # Panics
-/// Never: the parts fit each other.
+/// Never: the numbers fit.
 #[must_use]
-pub fn station(address: u8, role: Role, announce_slots: u16) -> Member {
+pub fn configuration(
+    address: Address,
+    role: Role,
+    announce_slots: u16,
+) -> Configuration<'static, CHANNELS> {
     let key = NetKey::new(core::array::from_fn(|i| i as u8));
     let raster = raster();
     // A part of the raster, so that a channel may be wrong.
     let pick = Pick::Keyed(24);
     let hopset = Hopset::derive(&key, &raster, &raster.all(), pick, None, Lane::ZERO);
-    Station::new(Config {
-        key: &key,
+    let tolerance = Ppb::new(1_000).expect("in range");
+    Configuration {
+        address,
+        role,
+        name: "larkfell",
+        plan: PlanDigest::new([1; 16]),
+        key,
         hopset: hopset.expect("24 of 32 channels"),
         structure: Structure::default(),
         lane: Lane::ZERO,
         draw_lane: Lane::ZERO,
         timing: timing(),
-        clock: ClockPlan::new(
-            Ppb::new(1_000).expect("in range"),
-            Micros::new(20),
-            Micros::new(100),
-        ),
+        clock: ClockPlan::new(tolerance, Micros::new(20), Micros::new(100)),
         announce_slots,
         energy_threshold: Dbm::new(-95),
         fixed: FixedChannels::NONE,
-        address: Address::new(address),
-        role,
+        code: MessageCode { n: 64, k: 24 },
         share: None,
-        watermark: Watermark::Fresh,
-        seed: address.into(),
-    })
-    .expect("parts that fit")
+    }
+}
+
+/// A station of it.
+///
+/// # Panics
+/// Never: the parts fit each other.
+#[must_use]
+pub fn station(address: u8, role: Role, announce_slots: u16) -> Member {
+    let configuration = configuration(Address::new(address), role, announce_slots);
+    Station::new(configuration.config(Watermark::Fresh, address.into())).expect("parts that fit")
 }
 
 /// The control post.
