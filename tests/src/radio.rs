@@ -118,6 +118,8 @@ pub struct Radio {
     pub settle: u64,
     /// What it takes to load.
     pub load: u64,
+    /// By how much its waits end late.
+    pub oversleeps: u64,
     /// Calls that fail, counted down.
     pub fails: u32,
     /// Looks at what is under way that fail, counted down.
@@ -146,8 +148,20 @@ impl Radio {
         let (air, doing) = (air.clone(), Doing::Off);
         let (channel, log) = (None, Vec::new());
         let (fails, looks_fail, levels_fail) = (0, 0, 0);
-        let (now, settle, load) = (0, 200, 100);
-        Self { air, now, channel, doing, settle, load, fails, looks_fail, levels_fail, log }
+        let (now, settle, load, oversleeps) = (0, 200, 100, 0);
+        Self {
+            air,
+            now,
+            channel,
+            doing,
+            settle,
+            load,
+            oversleeps,
+            fails,
+            looks_fail,
+            levels_fail,
+            log,
+        }
     }
 
     fn call(&mut self, took: u64, what: &'static str) -> Result<(), Dead> {
@@ -209,7 +223,7 @@ impl FrontEnd for Radio {
     }
 
     fn wait(&mut self, until: Tick) {
-        self.now = self.now.max(until.us());
+        self.now = self.now.max(until.us().saturating_add(self.oversleeps));
     }
 
     fn send(&mut self, at: Tick) -> Result<(), Dead> {
@@ -217,7 +231,7 @@ impl FrontEnd for Radio {
         self.call(0, "send")?;
         // A radio that starts now has its word on the air a lead later.
         let at = at.us();
-        assert_eq!(self.now + LEAD, at, "the driver starts it in time");
+        assert_eq!(self.now + LEAD, at + self.oversleeps, "the driver starts it in time");
         self.doing = Doing::Sending { until: at + WORD + 8 * BIT * bits.len() as u64 };
         let channel = self.channel.expect("tuned before");
         self.air.borrow_mut().flights.push(Flight { channel, word, at, bits });

@@ -102,7 +102,7 @@ impl<F: FrontEnd> Driver<F> {
                 self.front_end.tune(*from)?;
                 self.front_end.listen(awaited)?;
                 let ready = self.front_end.now();
-                self.duty.listens(*from, began, ready);
+                self.duty.listens(*from, began, began, ready);
                 self.front_end.tune(*to)?;
                 let bits = self.bits.get(..bytes).unwrap_or_default();
                 self.front_end.load(awaited.word, bits)?;
@@ -128,7 +128,7 @@ impl<F: FrontEnd> Driver<F> {
         let now = self.front_end.now();
         if !self.duty.receives() && !to_be_read(self.heard) {
             let order = self.duty.order(station.poll(now), now);
-            self.carry_out(order, station.burst()).inspect_err(|_| self.duty.forget())?;
+            self.carry_out(order, station).inspect_err(|_| self.duty.forget())?;
         }
         let now = self.front_end.now();
         Ok(Step { heard: self.heard.take(), wake: self.duty.wake(now) })
@@ -179,7 +179,11 @@ impl<F: FrontEnd> Driver<F> {
         Ok(())
     }
 
-    fn carry_out(&mut self, order: Order, burst: &[u8]) -> Result<(), F::Error> {
+    fn carry_out<const N: usize>(
+        &mut self,
+        order: Order,
+        station: &Station<N>,
+    ) -> Result<(), F::Error> {
         let began = self.front_end.now();
         match order {
             Order::Keep => Ok(()),
@@ -188,17 +192,21 @@ impl<F: FrontEnd> Driver<F> {
                 self.front_end.tune(channel)?;
                 self.front_end.listen(awaited)?;
                 let now = self.front_end.now();
-                self.duty.listens(channel, began, now);
+                self.duty.listens(channel, began, began, now);
                 Ok(())
             }
             Order::Send { channel, word, at } => {
                 self.front_end.tune(channel)?;
-                self.front_end.load(word, burst)?;
+                self.front_end.load(word, station.burst())?;
                 let now = self.front_end.now();
                 if !self.duty.can_send(began, now, at) {
                     return self.front_end.off();
                 }
                 self.front_end.wait(at.minus(self.duty.lead()));
+                let now = self.front_end.now();
+                if !self.duty.is_punctual(now, at, station.jitter()) {
+                    return self.front_end.off();
+                }
                 self.front_end.send(at)?;
                 self.duty.sent(at.minus(self.duty.lead()));
                 Ok(())

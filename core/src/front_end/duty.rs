@@ -16,7 +16,8 @@ pub(super) const HEADER: u16 = HEADER_BYTES as u16;
 pub struct Tally {
     /// Transmissions started.
     pub sent: u32,
-    /// Transmissions for which the radio was ready too late. They were not sent.
+    /// Transmissions for which the radio was ready too late, or the wait for their start ended too late: later
+    /// than the plan's jitter allows. They were not sent.
     pub missed: u32,
     /// Transmissions that the hop interrupt did not clear: it had not tuned for them, or too late.
     pub withheld: u32,
@@ -278,27 +279,38 @@ impl Duty {
         }
     }
 
-    /// The receiver listens, as was ordered at `began`.
+    /// The receiver listens, as was ordered at `told`, for a slot that it was set for at `began`.
     #[inline(never)]
-    pub(super) fn listens(&mut self, channel: Channel, began: Tick, now: Tick) {
-        let took = now.since(began).unwrap_or_default();
-        self.delays.settle = self.delays.settle.max(took);
+    pub(super) fn listens(&mut self, channel: Channel, began: Tick, told: Tick, now: Tick) {
+        let took = |since: Tick| now.since(since).unwrap_or_default();
+        self.delays.settle = self.delays.settle.max(took(told));
         let limit = self.timing.settle();
-        if took.plus(self.lead) > limit {
+        if took(began).plus(self.lead) > limit {
             count(&mut self.tally.slow);
         }
         self.span = Some(Span { channel, from: now, level: None, word: false });
     }
 
-    /// The transmitter is ready, as was ordered at `began`: whether it can still meet `at`.
-    pub(super) fn can_send(&mut self, began: Tick, now: Tick, at: Tick) -> bool {
-        let took = now.since(began).unwrap_or_default();
+    /// The transmitter is ready, as was ordered at `told`: whether it can still meet `at`.
+    pub(super) fn can_send(&mut self, told: Tick, now: Tick, at: Tick) -> bool {
+        let took = now.since(told).unwrap_or_default();
         self.delays.turnaround = self.delays.turnaround.max(took);
         let in_time = now.plus(self.lead) <= at;
         if !in_time {
             count(&mut self.tally.missed);
         }
         in_time
+    }
+
+    /// The wait for the start of a transmission has ended: whether it is still in time, that is within
+    /// `jitter`, by which the plan lets times be off.
+    #[inline(never)]
+    pub(super) fn is_punctual(&mut self, now: Tick, at: Tick, jitter: Micros) -> bool {
+        let punctual = now <= at.minus(self.lead).plus(jitter);
+        if !punctual {
+            count(&mut self.tally.missed);
+        }
+        punctual
     }
 
     /// A transmission was started.

@@ -41,6 +41,8 @@ enum State {
     Waiting(Awaited),
     /// A unique word has been recognised, and `have` of its `length` bytes have been read.
     Receiving { awaited: Awaited, word: u32, at: Tick, length: u16, have: usize },
+    /// A reception has been taken, and the receiver does not listen again yet.
+    Stopped(Awaited),
     /// Ready to send.
     Loaded,
     /// Sends a word that starts then.
@@ -53,6 +55,7 @@ pub(super) enum Progressing {
     Nothing,
     Waiting,
     Receiving,
+    Stopped,
     Sending,
 }
 
@@ -156,6 +159,7 @@ impl<'a> Machine<'a> {
             State::Rest | State::Loaded => Progressing::Nothing,
             State::Waiting(_) => Progressing::Waiting,
             State::Receiving { .. } => Progressing::Receiving,
+            State::Stopped(_) => Progressing::Stopped,
             State::Sending(_) => Progressing::Sending,
         }
     }
@@ -220,16 +224,23 @@ impl<'a> Machine<'a> {
                 let sent = u16::try_from(self.bits.len()).unwrap_or(u16::MAX);
                 at.plus(word).plus(bytes(sent))
             }
-            State::Rest | State::Waiting(_) | State::Loaded => soon,
+            State::Rest | State::Waiting(_) | State::Stopped(_) | State::Loaded => soon,
         };
         // What is overdue is looked for again, but not without a pause.
         let look = if end > now { end.min(soon) } else { now.plus(bytes(1)) };
         Progress::UnderWay { look }
     }
 
-    /// The same words are waited for again.
-    pub(super) const fn again(&mut self) {
+    /// The reception has been taken.
+    pub(super) const fn stops(&mut self) {
         if let State::Receiving { awaited, .. } = self.state {
+            self.state = State::Stopped(awaited);
+        }
+    }
+
+    /// The receiver listens again, for the same words.
+    pub(super) const fn again(&mut self) {
+        if let State::Stopped(awaited) = self.state {
             self.state = State::Waiting(awaited);
         }
     }

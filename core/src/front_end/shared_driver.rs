@@ -112,7 +112,7 @@ where
             return Ok(SharedStep { heard: Some(heard), wake, hop: None });
         }
         self.attend(station)?;
-        self.tell(station.burst())?;
+        self.tell(station)?;
         let waits = self.driver.duty.receives() || to_be_read(self.driver.heard);
         let hop = if waits { None } else { self.prepare(station) };
         let now = self.driver.front_end.now();
@@ -172,7 +172,7 @@ where
     /// Tells the radio of a slot, once the interrupt has tuned for it; and again, if it has got lost on
     /// the way, as long as the slot is in force. What was to be sent is not sent late.
     #[inline(never)]
-    fn tell(&mut self, burst: &[u8]) -> Result<(), F::Error> {
+    fn tell<const N: usize>(&mut self, station: &Station<N>) -> Result<(), F::Error> {
         let Some(entered) = self.hops.entered() else { return Ok(()) };
         let of_it = |serial: Serial| serial == entered.serial;
         let duty = &mut self.driver.duty;
@@ -193,20 +193,28 @@ where
                 duty.forget();
                 return Ok(());
             };
-        let done = self.carry_out(order, entered.serial, began, burst);
-        // The interrupt may have come in the middle of that, too.
-        self.unsure |= self.entered() != Some(entered.serial);
-        done.inspect_err(|_| self.driver.duty.forget())
+        let done = self.carry_out(order, entered.serial, began, station);
+        // The interrupt may have come in the middle of that, too. A radio that does not settle then is not at
+        // fault: it has been put into standby.
+        let interrupted = !self.hops.is_in_force(entered.serial);
+        self.unsure |= interrupted;
+        match done.inspect_err(|_| self.driver.duty.forget()) {
+            Err(_) if interrupted => Ok(()),
+            done => done,
+        }
     }
 
-    fn carry_out(
+    /// What is ordered for a slot that the interrupt has set the radio for at `began`. How long the radio takes
+    /// is measured from here: what the loop was late by is none of its.
+    fn carry_out<const N: usize>(
         &mut self,
         order: Order,
         serial: Serial,
         began: Tick,
-        burst: &[u8],
+        station: &Station<N>,
     ) -> Result<(), F::Error> {
         let Driver { front_end, duty, .. } = &mut self.driver;
+        let told = front_end.now();
         if core::mem::take(&mut self.unsure) && order != Order::Off {
             front_end.renew()?;
         }
@@ -216,24 +224,35 @@ where
             Order::Listen { channel, awaited } => {
                 front_end.listen(awaited)?;
                 let now = front_end.now();
-                duty.listens(channel, began, now);
+                duty.listens(channel, began, told, now);
                 Ok(())
             }
             Order::Send { word, at, .. } => {
-                front_end.load(word, burst)?;
+                front_end.load(word, station.burst())?;
                 let now = front_end.now();
-                if !duty.can_send(began, now, at) {
+                if !duty.can_send(told, now, at) {
                     return front_end.off();
                 }
                 front_end.wait(at.minus(duty.lead()));
                 let now = front_end.now();
-                let Some(sent) = self.hops.transmit(serial, now, || front_end.send(at)) else {
-                    duty.withheld();
-                    return front_end.off();
-                };
-                sent?;
-                duty.sent(now);
-                Ok(())
+                let jitter = station.jitter();
+                // The time is looked at where no interrupt comes in between any more.
+                let started = self.hops.transmit(serial, now, || {
+                    let now = front_end.now();
+                    duty.is_punctual(now, at, jitter).then(|| front_end.send(at))
+                });
+                match started {
+                    None => {
+                        duty.withheld();
+                        front_end.off()
+                    }
+                    Some(None) => front_end.off(),
+                    Some(Some(sent)) => {
+                        sent?;
+                        duty.sent(now);
+                        Ok(())
+                    }
+                }
             }
         }
     }

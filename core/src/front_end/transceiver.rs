@@ -274,10 +274,11 @@ where
 
     /// The receiver goes on with the same words.
     fn again(&mut self) -> Result<(), Failed<S, P, T>> {
-        self.machine.again();
         self.enter(self.machine.part().modes.standby)?;
         self.enter(self.machine.part().modes.synthesiser)?;
-        self.receive()
+        self.receive()?;
+        self.machine.again();
+        Ok(())
     }
 }
 
@@ -303,9 +304,12 @@ where
 
     #[inline(never)]
     fn off(&mut self) -> Result<(), Self::Error> {
+        // The one is tried even if the other fails, and until both have been done the transmission is one.
+        let silent = self.amplifier(PinState::Low);
+        self.enter(self.machine.part().modes.standby)?;
+        silent?;
         self.machine.rest();
-        self.amplifier(PinState::Low)?;
-        self.enter(self.machine.part().modes.standby)
+        Ok(())
     }
 
     fn tune(&mut self, channel: Channel) -> Result<(), Self::Error> {
@@ -387,8 +391,14 @@ where
                 let Some(captured) = self.machine.captured(bits.len()) else {
                     return Ok(self.machine.under_way(self.clock.now()));
                 };
-                self.again()?;
+                self.machine.stops();
+                // What has come is told even if this fails: the next look makes up for it.
+                let _ = self.again();
                 Ok(Progress::Whole(captured))
+            }
+            Progressing::Stopped => {
+                self.again()?;
+                Ok(Progress::Idle)
             }
         }
     }

@@ -1,6 +1,6 @@
 //! The loop's side: when to ask the station, and what to leave for the interrupt.
 
-use super::{Full, Hops, Prepared, Ticket};
+use super::{Full, Hops, Prepared, Serial, Ticket};
 use crate::station::{Action, Radio, Station};
 use crate::timing::Timing;
 use crate::units::{Channel, Micros, Tick};
@@ -19,6 +19,8 @@ pub struct Ahead {
     asked_for: Tick,
     /// What it answered.
     answer: Option<Action>,
+    /// The slot that was prepared last.
+    prepared: Option<Serial>,
 }
 
 impl Ahead {
@@ -28,7 +30,7 @@ impl Ahead {
     pub const fn new(timing: Timing, margin: Micros) -> Self {
         let half = Micros::new(timing.slot().us() / 2);
         let margin = if margin.us() > half.us() { half } else { margin };
-        Self { timing, margin, asked_for: Tick::ZERO, answer: None }
+        Self { timing, margin, asked_for: Tick::ZERO, answer: None, prepared: None }
     }
 
     /// How long ahead the station is asked.
@@ -61,7 +63,8 @@ impl Ahead {
     /// [`wake`](Self::wake) has come, and after everything that was told the station.
     ///
     /// `setting` gives what the synthesiser needs for a channel. If the answer is that the radio goes on
-    /// as it is, the slot in force is made longer, and there is no ticket.
+    /// as it is, the slot in force is made longer, and there is no ticket; unless the interrupt has found it
+    /// over before.
     ///
     /// # Errors
     /// [`Full`] if the interrupt does not come. Ask again later.
@@ -84,8 +87,10 @@ impl Ahead {
             return Ok(None);
         }
         let goes_on = before.is_some_and(|before| before.radio == action.radio);
-        if goes_on && !matches!(action.radio, Radio::Transmit { .. }) {
-            hops.amend(action.until);
+        if goes_on
+            && !matches!(action.radio, Radio::Transmit { .. })
+            && self.prepared.is_some_and(|serial| hops.amend(serial, action.until))
+        {
             self.answer = Some(action);
             return Ok(None);
         }
@@ -107,6 +112,7 @@ impl Ahead {
         // Late is what had been due before it was asked for; what the station has just heard is not.
         let late = before.is_some_and(|before| before.until <= now);
         let ticket = hops.prepare(now, slot, late)?;
+        self.prepared = Some(ticket.serial);
         self.answer = Some(action);
         Ok(Some(ticket))
     }

@@ -18,8 +18,8 @@
 //! # When the loop is late
 //!
 //! The interrupt finds nothing prepared, or only slots that are over. Then it mutes: the transmitter
-//! goes off, the receiver stays where it is, and it is counted. When the loop is back, it prepares
-//! the slot that is then under way, and everything goes on. Nothing in between is transmitted: the
+//! goes off, the receiver may stay where it is, and it is counted. When the loop is back, it prepares
+//! the slot that is then under way, also if the radio does the same as before, and everything goes on. Nothing in between is transmitted: the
 //! only way to a transmission is [`Hops::transmit`], and it refuses unless the interrupt has tuned for
 //! that very slot, and in time. A slot is prepared only for a channel of the station's hopset, or
 //! one of its fixed channels ([`Prepared::new`]).
@@ -253,22 +253,37 @@ impl<S: Copy, const D: usize> Hops<S, D> {
         let _ = self.with(|inner| inner.waiting.clear());
     }
 
-    /// The last slot that was prepared, waiting or in force, ends at another time.
-    pub fn amend(&self, until: Tick) {
-        let _ = self.with(|inner| match (inner.waiting.back_mut(), &mut inner.now) {
-            (Some(last), _) => last.slot.until = until,
-            (None, Some(now)) => {
-                now.until = until;
-                now.lapsed = false;
+    /// The last slot that was prepared ends at another time, if it still waits or is in force. `false`, and
+    /// nothing has changed, if the interrupt has found it over: it has muted then, or never tuned for it,
+    /// and the slot has to be prepared again.
+    #[must_use]
+    pub fn amend(&self, serial: Serial, until: Tick) -> bool {
+        self.with(|inner| match (inner.waiting.back_mut(), &mut inner.now) {
+            (Some(last), _) if last.serial == serial => {
+                last.slot.until = until;
+                true
             }
-            (None, None) => {}
-        });
+            (None, Some(now)) if now.entered.serial == serial && !now.lapsed => {
+                now.until = until;
+                true
+            }
+            (Some(_) | None, Some(_) | None) => false,
+        })
+        .unwrap_or(false)
     }
 
     /// The slot for which the interrupt has last set the radio.
     #[must_use]
     pub fn entered(&self) -> Option<Entered> {
         self.with(|inner| inner.now.map(|now| now.entered))?
+    }
+
+    /// Whether the interrupt has set the radio for this slot, and has neither gone on to another nor found it
+    /// over.
+    #[must_use]
+    pub fn is_in_force(&self, serial: Serial) -> bool {
+        let in_force = |now: InForce| now.entered.serial == serial && !now.lapsed;
+        self.with(|inner| inner.now.is_some_and(in_force)).unwrap_or(false)
     }
 
     /// Starts the transmission of a slot, if the interrupt has tuned for it, in time, and has not gone

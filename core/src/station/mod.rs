@@ -285,6 +285,12 @@ impl<const N: usize> Station<N> {
         &self.burst
     }
 
+    /// By how much the start of a unique word, and the stamp of one that was heard, may be off: the plan's.
+    #[must_use]
+    pub const fn jitter(&self) -> Micros {
+        self.clock_plan.jitter
+    }
+
     /// The station's address.
     #[must_use]
     pub const fn address(&self) -> Address {

@@ -253,6 +253,38 @@ fn a_transmitter_that_is_not_ready_in_time_stays_silent() {
     });
 }
 
+/// An interrupt or another task comes in the middle of the wait for the start. What is later than the plan's
+/// jitter, 20 us, would put the receivers' clocks off.
+#[test]
+fn what_would_start_late_is_not_sent() {
+    for (oversleeps, in_time) in [(20, true), (21, false), (400, false), (30_000, false)] {
+        let air = Rc::new(RefCell::new(Air::default()));
+        let mut sets = [Set::new(Make::timekeeper(0x10), &air)];
+        sets[0].radio().oversleeps = oversleeps;
+        run(&mut sets, 50_000);
+        sets[0].command(Command::Announce);
+        run(&mut sets, 1_050_000);
+        let tally = *sets[0].driver.tally();
+        let flights = air.borrow().flights.len();
+        assert_eq!(flights, tally.sent as usize);
+        let all = (tally.sent, tally.missed);
+        match in_time {
+            true => assert_eq!(all, (50, 0)),
+            false => assert!(tally.sent == 0 && tally.missed >= 20, "{oversleeps}: {tally:?}"),
+        }
+
+        ready(async {
+            let (mut station, mut driver) = awaited_announce(100);
+            driver.front_end().oversleeps = oversleeps;
+            let _ = driver.step(&mut station).await.unwrap();
+            let all = (driver.tally().sent, driver.tally().missed);
+            assert_eq!(all, (u32::from(in_time), u32::from(!in_time)), "{oversleeps}");
+            let radio = driver.front_end();
+            assert_eq!(matches!(radio.doing, Doing::Off), !in_time, "{:?}", radio.doing);
+        });
+    }
+}
+
 #[test]
 fn a_slow_receiver_is_counted_slot_by_slot() {
     let air = Rc::new(RefCell::new(Air::default()));

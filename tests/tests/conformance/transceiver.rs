@@ -647,7 +647,7 @@ fn a_failing_pin_is_told_and_a_missing_one_never_fails() {
     let trouble = embedded_hal_mock::eh1::MockError::Io(std::io::ErrorKind::Other);
     let expected = [Pin::set(State::Low).with_error(trouble.clone())];
     let mut pin = PinMock::new(&expected);
-    let mut bus = BusMock::new(&enter(STANDBY));
+    let mut bus = BusMock::new(&[enter(STANDBY), enter(STANDBY)].concat());
     let (part, delay) = (PART, DelayMock::new(&[]));
     let board = Board {
         spi: bus.clone(),
@@ -671,4 +671,99 @@ fn a_failing_pin_is_told_and_a_missing_one_never_fails() {
     pin.done();
     bus.done();
     delay.done();
+}
+
+/// The bus or the pin fails when a transmission is to be ended; then all is well again.
+#[test]
+fn a_transmission_that_could_not_be_ended_is_ended_in_the_next_look() {
+    use embedded_hal_mock::eh1::MockError;
+    let trouble = MockError::Io(std::io::ErrorKind::Other);
+    let sent = [
+        write(&[0xB0, 0, 0, 0, 1]),
+        write(&[0xB8, 4]),
+        read(0x50, &[0x03]),
+        fill(0xFF, &[7; 4]),
+        write(&[0x90, TRANSMIT]),
+        read(0x51, &[0x20]),
+        // Tried even if the pin has failed.
+        enter(STANDBY),
+        read(0x51, &[0x20]),
+        enter(STANDBY),
+    ];
+    let (part, stamp) = (PART, Cell::new(None));
+    let failing = || {
+        let low = Pin::set(State::Low);
+        let failed = low.clone().with_error(trouble.clone());
+        let pin = PinMock::new(&[low.clone(), Pin::set(State::High), failed, low]);
+        Bench { bus: BusMock::new(&sent.concat()), pin, delay: DelayMock::new(&[]) }
+    };
+    let failed = Err(RadioError::Amplifier(trouble.clone()));
+    let bench = failing();
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.load(1, &[7; 4]).unwrap();
+    radio.send(Tick::new(1_500)).unwrap();
+    assert_eq!(radio.attend(&mut [0; 512]), failed);
+    assert_eq!(radio.attend(&mut [0; 512]), Ok(Progress::Idle), "and silent");
+    assert_eq!(radio.attend(&mut [0; 512]), Ok(Progress::Idle), "no access");
+    bench.done();
+    let bench = failing();
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    wait(async {
+        use asynchronous::FrontEnd;
+        radio.load(1, &[7; 4]).await.unwrap();
+        radio.send(Tick::new(1_500)).await.unwrap();
+        assert_eq!(radio.attend(&mut [0; 512]).await, failed);
+        assert_eq!(radio.attend(&mut [0; 512]).await, Ok(Progress::Idle));
+        assert_eq!(radio.attend(&mut [0; 512]).await, Ok(Progress::Idle));
+    });
+    bench.done();
+}
+
+/// The bytes are there, and then the receiver cannot be told to go on: standby never comes into force.
+#[test]
+fn a_reception_is_told_even_if_the_receiver_cannot_go_on() {
+    let bytes: Vec<u8> = (1..=33).collect();
+    let mut bus = vec![
+        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB4, 0xED, 0xCB, 0xA9, 0x87]),
+        write(&[0xB8, 108]),
+        read(0x50, &[0x03]),
+        enter(RECEIVE),
+        read(0x51, &[0x80]),
+        read(0x51, &[0x90]),
+        read(0x7F, &bytes),
+        write(&[0x90, STANDBY]),
+    ];
+    bus.extend(vec![read(0x50, &[0]); 200]);
+    let stuck = bus.clone();
+    bus.extend([enter(STANDBY), enter(SYNTHESISER), enter(RECEIVE)]);
+    let (part, stamp) = (PART, Cell::new(None));
+    let bench = Bench::new(&bus, &[State::Low], &[10; 200]);
+    let board = bench.board(|| Tick::new(12_000), &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    let mut bits = [0; 512];
+    radio.listen(AWAITED).unwrap();
+    stamp.set(Some(SIGNALLED));
+    let _ = radio.attend(&mut bits).unwrap();
+    assert_eq!(radio.attend(&mut bits), Ok(Progress::Whole(CAPTURED)));
+    assert_eq!(bits[..33], bytes);
+    assert_eq!(radio.attend(&mut bits), Ok(Progress::Idle), "it listens again");
+    assert_eq!(radio.attend(&mut bits), Ok(Progress::Idle), "no access");
+    bench.done();
+    // If that fails as well, it is told.
+    bus = [stuck, vec![write(&[0x90, STANDBY])], vec![read(0x50, &[0]); 200]].concat();
+    let bench = Bench::new(&bus, &[State::Low], &[10; 400]);
+    let board = bench.board(|| Tick::new(12_000), &stamp);
+    let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    wait(async {
+        use asynchronous::FrontEnd;
+        radio.listen(AWAITED).await.unwrap();
+        stamp.set(Some(SIGNALLED));
+        let _ = radio.attend(&mut bits).await.unwrap();
+        assert_eq!(radio.attend(&mut bits).await, Ok(Progress::Whole(CAPTURED)));
+        assert_eq!(radio.attend(&mut bits).await, Err(RadioError::NotReady));
+    });
+    bench.done();
 }

@@ -60,7 +60,7 @@ impl<F: FrontEnd> Driver<F> {
                 self.front_end.tune(*from).await?;
                 self.front_end.listen(awaited).await?;
                 let ready = self.front_end.now();
-                self.duty.listens(*from, began, ready);
+                self.duty.listens(*from, began, began, ready);
                 self.front_end.tune(*to).await?;
                 let bits = self.bits.get(..bytes).unwrap_or_default();
                 self.front_end.load(awaited.word, bits).await?;
@@ -113,7 +113,7 @@ impl<F: FrontEnd> Driver<F> {
             return Ok(());
         }
         let order = self.duty.order(station.poll(now), now);
-        let done = self.carry_out(order, station.burst()).await;
+        let done = self.carry_out(order, station).await;
         done.inspect_err(|_| self.duty.forget())
     }
 
@@ -159,7 +159,11 @@ impl<F: FrontEnd> Driver<F> {
         Ok(())
     }
 
-    async fn carry_out(&mut self, order: Order, burst: &[u8]) -> Result<(), F::Error> {
+    async fn carry_out<const N: usize>(
+        &mut self,
+        order: Order,
+        station: &Station<N>,
+    ) -> Result<(), F::Error> {
         let began = self.front_end.now();
         match order {
             Order::Keep => Ok(()),
@@ -168,18 +172,22 @@ impl<F: FrontEnd> Driver<F> {
                 self.front_end.tune(channel).await?;
                 self.front_end.listen(awaited).await?;
                 let now = self.front_end.now();
-                self.duty.listens(channel, began, now);
+                self.duty.listens(channel, began, began, now);
                 Ok(())
             }
             Order::Send { channel, word, at } => {
                 self.front_end.tune(channel).await?;
-                self.front_end.load(word, burst).await?;
+                self.front_end.load(word, station.burst()).await?;
                 let now = self.front_end.now();
                 if !self.duty.can_send(began, now, at) {
                     return self.front_end.off().await;
                 }
                 let begins = at.minus(self.duty.lead());
                 self.front_end.wait(begins).await;
+                let now = self.front_end.now();
+                if !self.duty.is_punctual(now, at, station.jitter()) {
+                    return self.front_end.off().await;
+                }
                 // If this is dropped while it starts, nobody knows whether it has.
                 self.duty.begins(begins);
                 self.front_end.send(at).await?;

@@ -201,10 +201,11 @@ where
 
     /// The receiver goes on with the same words.
     async fn again(&mut self) -> Result<(), Failed<S, P, T>> {
-        self.machine.again();
         self.enter(self.machine.part().modes.standby).await?;
         self.enter(self.machine.part().modes.synthesiser).await?;
-        self.receive().await
+        self.receive().await?;
+        self.machine.again();
+        Ok(())
     }
 }
 
@@ -227,9 +228,12 @@ where
     }
 
     async fn off(&mut self) -> Result<(), Self::Error> {
+        // The one is tried even if the other fails, and until both have been done the transmission is one.
+        let silent = self.amplifier(PinState::Low);
+        self.enter(self.machine.part().modes.standby).await?;
+        silent?;
         self.machine.rest();
-        self.amplifier(PinState::Low)?;
-        self.enter(self.machine.part().modes.standby).await
+        Ok(())
     }
 
     async fn tune(&mut self, channel: Channel) -> Result<(), Self::Error> {
@@ -311,8 +315,14 @@ where
                 let Some(captured) = self.machine.captured(bits.len()) else {
                     return Ok(self.machine.under_way(self.clock.now()));
                 };
-                self.again().await?;
+                self.machine.stops();
+                // What has come is told even if this fails: the next look makes up for it.
+                let _ = self.again().await;
                 Ok(Progress::Whole(captured))
+            }
+            Progressing::Stopped => {
+                self.again().await?;
+                Ok(Progress::Idle)
             }
         }
     }
@@ -327,7 +337,10 @@ where
         let delay = self.delay.delay_us(u32::try_from(left.us()).unwrap_or(u32::MAX));
         match self.machine.progressing() {
             Progressing::Waiting => race(self.stamps.signalled(), delay).await,
-            Progressing::Nothing | Progressing::Receiving | Progressing::Sending => delay.await,
+            Progressing::Nothing
+            | Progressing::Receiving
+            | Progressing::Stopped
+            | Progressing::Sending => delay.await,
         }
     }
 }

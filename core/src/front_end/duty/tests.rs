@@ -8,7 +8,7 @@ fn listening() -> (Duty, Channel) {
     let until = Tick::new(100_000);
     let action = Action { radio, from: Tick::ZERO, until, poll_by: until };
     assert!(matches!(duty.order(action, Tick::ZERO), Order::Listen { .. }));
-    duty.listens(channel, Tick::ZERO, Tick::new(300));
+    duty.listens(channel, Tick::ZERO, Tick::ZERO, Tick::new(300));
     (duty, channel)
 }
 

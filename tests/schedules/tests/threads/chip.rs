@@ -10,7 +10,7 @@ use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 use hopwright_core::address::Target;
 use hopwright_core::front_end::{self, SharedDriver, Stamps, Transceiver};
 use hopwright_core::shared::{Hops, Turn};
-use hopwright_core::station::{Command, Event, Station};
+use hopwright_core::station::{Command, Event, FixedChannels, Mode, Station};
 use hopwright_core::units::{Channel, Micros, Tick};
 use hopwright_tests::plans::{Make, key, raster, timing};
 use hopwright_tests::radio::PART;
@@ -156,8 +156,8 @@ impl Chip {
                         self.write(FREQUENCY, &setting);
                         self.enter(SYNTHESISER);
                     }
-                    Turn::Mute if self.mode == TRANSMIT => self.enter(STANDBY),
-                    Turn::Mute | Turn::Stay => {}
+                    Turn::Mute => self.enter(STANDBY),
+                    Turn::Stay => {}
                 }
             });
             if !came {
@@ -284,9 +284,9 @@ impl Kit {
         let (spi, amplifier, delay) = (bench(), bench(), bench());
         let board = front_end::Board { spi, amplifier, delay, clock: bench(), stamps: bench() };
         let radio =
-            Transceiver::new(&PART, raster(128), &timing(), board).expect("a part that fits");
+            Transceiver::new(&PART, raster(256), &timing(), board).expect("a part that fits");
         let setting: Setting = |channel| {
-            let frequency = raster(128).frequency(channel).expect("a channel of the raster");
+            let frequency = raster(256).frequency(channel).expect("a channel of the raster");
             let [_, word @ ..] = PART.frequency_word(frequency).expect("reached").to_be_bytes();
             word
         };
@@ -517,4 +517,26 @@ fn a_transmission_that_the_bus_did_not_start_leaves_the_amplifier_off() {
         assert_eq!(after[..always.len()], always[..], "access {access}");
         assert_eq!(kit.errors, 1, "access {access}");
     }
+}
+
+/// A loop is busy when a stay of a minute ends, and the interrupt puts the radio into standby, which ends a
+/// reception as well. The stay goes on; so does the receiver, on the same channel.
+#[test]
+fn a_stay_that_goes_on_behind_a_lapse_is_tuned_for_again() {
+    let fixed = FixedChannels { calling: Channel::new(200), ..FixedChannels::NONE };
+    let mut kit = Kit::new(Make { fixed, ..Make::member(0x21) }, 4_000);
+    kit.run(50_000);
+    kit.command(Command::Mode(Mode::SinglePlain));
+    kit.run(1_000_000);
+    let listens = |kit: &Kit| (kit.chip.borrow().mode, kit.chip.borrow().frequency.clone());
+    let before = listens(&kit);
+    assert_eq!(before.0, RECEIVE);
+    let ends = kit.chip.borrow().timer.expect("the end of the stay");
+    assert!(ends > 50_000_000, "{ends}");
+    kit.busy = vec![(ends - 5_000, ends + 9_000)];
+    kit.run(ends + 8_000);
+    assert_eq!((listens(&kit).0, kit.driver.tally().slow), (STANDBY, 0));
+    kit.run(ends + 12_000);
+    assert_eq!(listens(&kit), before);
+    assert_eq!((kit.errors, kit.driver.keeps_to_the_plan()), (0, Ok(())));
 }
