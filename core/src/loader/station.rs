@@ -114,7 +114,8 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         self.verdict.filter(|_| self.told)
     }
 
-    /// Takes a byte; returns what is to be sent because of it, if anything.
+    /// Takes a byte; returns what is to be sent because of it, if anything. There is no answer where the storage
+    /// has failed so that only the next start tells which configuration is in use.
     /// A commit reads the whole content twice and erases a bank. An offer may erase one, or reads the
     /// whole content once if it is in use already. Anything else is one cell's work, unless the storage
     /// fails: then a bank is erased.
@@ -142,7 +143,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
             Said::Commit => self.commit(),
             Said::Garbled => self.again(),
         }
-        Some(&self.answer)
+        (!self.answer.is_empty()).then_some(&*self.answer)
     }
 
     fn offer(&mut self, version: u16, offer: Option<Offer>) {
@@ -253,6 +254,11 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
 
     fn refuse(&mut self, refusal: Refusal) {
         self.offered = None;
+        if refusal == Refusal::Storage && self.store.is_in_doubt() {
+            // "It keeps what it had" may not be so. The carrier gets no answer, and says so.
+            self.answer.clear();
+            return;
+        }
         (self.verdict, self.told) = (Some(Verdict::Refused(refusal)), true);
         self.say(kind::REFUSED, u16::from(PROTOCOL), &[refusal.code()]);
     }

@@ -138,6 +138,8 @@ pub struct Store<S> {
     building: Option<Found>,
     /// The other bank should have been erased, and may not be.
     owed: bool,
+    /// What was built there may have been committed: the storage failed at it, and has not been erased since.
+    in_doubt: bool,
 }
 
 impl<S: Storage> Store<S> {
@@ -153,7 +155,8 @@ impl<S: Storage> Store<S> {
     /// [`StorageFault`] if no configuration is whole, and one may be where the storage cannot be read. Where
     /// there has never been one, power has interrupted an erasure or a commit: erase both banks, and open again.
     pub fn open(storage: S) -> Result<Self, StorageFault> {
-        let mut store = Self { storage, active: None, building: None, owed: false };
+        let mut store =
+            Self { storage, active: None, building: None, owed: false, in_doubt: false };
         let banks = [Bank::A, Bank::B].map(|bank| (bank, store.walk(bank)));
         for (bank, found) in banks {
             let (Some(offer), Some(generation)) = (found.offer, found.generation) else {
@@ -221,7 +224,8 @@ impl<S: Storage> Store<S> {
     ///
     /// # Errors
     /// [`StorageFault`] if there is none in use, there is no room, or the storage fails. The old one is
-    /// in use then, and of the new one nothing is left unless the erasure fails too.
+    /// in use then, and of the new one nothing is left, unless the erasure fails too: then the next start tells
+    /// which of them is in use. It is the one or the other, whole.
     pub fn replace(&mut self, content: &[u8]) -> Result<Active, StorageFault> {
         let active = self.active.ok_or(StorageFault)?;
         let offer = Offer::of(active.offer.address, content);
@@ -290,7 +294,13 @@ impl<S: Storage> Store<S> {
         let spare = self.spare();
         self.storage.erase(spare)?;
         self.owed = false;
+        self.in_doubt = false;
         Ok(())
+    }
+
+    /// Whether only the next start tells which configuration is in use.
+    pub(super) const fn is_in_doubt(&self) -> bool {
+        self.in_doubt
     }
 
     /// Tries once more to erase what an earlier try may have left. Another fault does no harm: nothing
@@ -337,7 +347,9 @@ impl<S: Storage> Store<S> {
         let bank = self.spare();
         let last = self.active.map_or(0, |active| active.generation);
         let generation = last.checked_add(1).ok_or(StorageFault)?;
+        self.in_doubt = true;
         self.write_cell(&mut found, COMMIT, 0, &generation.to_le_bytes())?;
+        self.in_doubt = false;
         let active = Active { bank, generation, offer };
         self.active = Some(active);
         // The new one is in use. If this fails, the next start or offer does it.

@@ -195,13 +195,15 @@ struct Faulty {
     /// The write that is half done and told as done.
     forgets: Option<usize>,
     writes: usize,
+    /// Behind this write it does nothing any more.
+    last: Option<usize>,
     /// It is not erased.
     stuck: Rc<Cell<bool>>,
 }
 
 impl Faulty {
     fn new(flash: Flash) -> Self {
-        Self { flash, fails: None, forgets: None, writes: 0, stuck: Rc::default() }
+        Self { flash, fails: None, forgets: None, writes: 0, last: None, stuck: Rc::default() }
     }
 }
 
@@ -211,7 +213,8 @@ impl Storage for Faulty {
     }
 
     fn read(&mut self, bank: Bank, at: usize, into: &mut [u8]) -> Result<(), StorageFault> {
-        self.flash.read(bank, at, into)
+        let dead = self.last.is_some_and(|last| self.writes > last);
+        if dead { Err(StorageFault) } else { self.flash.read(bank, at, into) }
     }
 
     fn write(&mut self, bank: Bank, at: usize, bytes: &[u8]) -> Result<(), StorageFault> {
@@ -225,7 +228,30 @@ impl Storage for Faulty {
     }
 
     fn erase(&mut self, bank: Bank) -> Result<(), StorageFault> {
-        if self.stuck.get() { Err(StorageFault) } else { self.flash.erase(bank) }
+        let dead = self.last.is_some_and(|last| self.writes > last);
+        if dead || self.stuck.get() { Err(StorageFault) } else { self.flash.erase(bank) }
+    }
+}
+
+/// The commit is written, and then the storage does nothing any more: it cannot be read back, nor erased. The
+/// new one is in use after the next start, so nobody is told that the old one is kept.
+#[test]
+fn a_storage_that_dies_behind_the_commit_is_not_told_to_keep_what_it_had() {
+    let commit = usize::from(chunks(&new())) + 1;
+    for (last, told, in_use) in [
+        (commit, Outcome::NoAnswer, new()),
+        (commit - 1, Outcome::Refused(Refusal::Storage), old()),
+    ] {
+        let mut faulty = Faulty::new(with_old());
+        faulty.last = Some(last);
+        let mut work = vec![0; 1_024];
+        let store = Store::open(faulty).expect("readable");
+        let mut station = StationEnd::new(store, Core(Some(MINE)), &mut work);
+        let (outcome, ..) = carry(&mut station, &new(), perfect);
+        assert_eq!(outcome, told, "{last}");
+        let verdict = matches!(told, Outcome::Refused(_));
+        assert_eq!(station.verdict().is_some(), verdict, "{last}");
+        assert_eq!(restart(station.into_store().storage().flash.clone()).1, Some(in_use), "{last}");
     }
 }
 
