@@ -784,7 +784,8 @@ int32_t hw_inbox_work(hw_inbox *inbox, hw_message *message);
  * HW_REFUSED_FULL while HW_EVENT_KEYS_CHANGED of the change before waits for room: drain the events.
  *
  * Store the order at HW_EVENT_ORDERED, and hand it over again after a restart, until
- * HW_EVENT_KEYS_CHANGED.
+ * HW_EVENT_KEYS_CHANGED. If it is refused with HW_REFUSED_NOT_FOR_US then, the stored keys are those
+ * behind the change already: drop it.
  *
  * Safety:
  * memory points to an hw_memory, order to length bytes. What is said of all functions holds. */

@@ -14,7 +14,8 @@ use zeroize::Zeroize;
 /// `REFUSED_FULL` while `EVENT_KEYS_CHANGED` of the change before waits for room: drain the events.
 ///
 /// Store the order at `EVENT_ORDERED`, and hand it over again after a restart, until
-/// `EVENT_KEYS_CHANGED`.
+/// `EVENT_KEYS_CHANGED`. If it is refused with `REFUSED_NOT_FOR_US` then, the stored keys are those
+/// behind the change already: drop it.
 ///
 /// # Safety
 /// `memory` points to an `hw_memory`, `order` to `length` bytes. What is said of all functions holds.

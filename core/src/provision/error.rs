@@ -70,7 +70,7 @@ impl Fault {
 impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Version(n) => write!(f, "version {n} is newer than this reader"),
+            Self::Version(n) => write!(f, "version {n} is none that this reader knows"),
             Self::CutShort => f.write_str("the end is missing"),
             Self::Trailing => f.write_str("something follows after the end"),
             Self::TooLong { bytes, limit } => {

@@ -168,7 +168,9 @@ impl fmt::Display for EntryError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Missing(n) => write!(f, "{n} groups of {GROUPS} are missing"),
-            Self::Version(n) => write!(f, "version {n} of these groups is newer than this reader"),
+            Self::Version(n) => {
+                write!(f, "version {n} of these groups is none that this reader knows")
+            }
             Self::Check => f.write_str("every group fits by itself, but the whole does not"),
             Self::Value => f.write_str("the first group makes no sense"),
         }

@@ -195,7 +195,8 @@ pub enum Event {
     WatchTraffic,
     /// An order of a change of the net key has been taken. Store its bytes, and hand them to
     /// [`take_order`](super::Station::take_order) again after a restart, until
-    /// [`Event::KeysChanged`].
+    /// [`Event::KeysChanged`]. If it is then refused with [`Refused::NotForUs`](super::Refused::NotForUs), the
+    /// stored keys are those behind the change already: drop it.
     Ordered {
         /// The slot from which the new key is in use.
         slot: Slot,

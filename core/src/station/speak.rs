@@ -46,10 +46,10 @@ impl<const N: usize> Station<N> {
     /// releases behind the last one waits for that.
     ///
     /// # Errors
-    /// [`Refused::NotSpeaking`] without an over, [`Refused::TooLong`] beyond
+    /// [`Refused::NotSpeaking`] without an over or once it has been released, [`Refused::TooLong`] beyond
     /// [`payload_capacity`](Self::payload_capacity), [`Refused::Full`] while the last one waits.
     pub fn queue_payload(&mut self, bytes: &[u8]) -> Result<(), Refused> {
-        if !matches!(self.activity, Activity::Speak(_)) {
+        if !matches!(self.activity, Activity::Speak(Speak { closing: None, .. })) {
             return Err(Refused::NotSpeaking);
         }
         let limit = self.payload_capacity();

@@ -54,7 +54,7 @@ int32_t loading(uint8_t *configuration, size_t room, size_t *length)
     };
     hw_judge judge = {.sealed = 1, .addressed = 1, .address = 0x21};
     hw_verdict verdict;
-    uint8_t answer[HW_ANSWER_BYTES];
+    uint8_t answer[HW_ANSWER_BYTES] = {0};
     size_t at = 0, used, said;
     for (size_t i = 0; i < sizeof TRANSFER_KEY; i++)
         judge.transfer_key[i] = TRANSFER_KEY[i];

@@ -264,6 +264,23 @@ fn a_late_poll_loses_no_payload() {
     assert!(world.nodes[BOAT].payloads.iter().any(|text| text == b"not lost"));
 }
 
+/// Behind a release only closing headers follow: what is taken then would never be sent.
+#[test]
+fn nothing_is_taken_behind_a_release() {
+    let mut world = net();
+    world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
+    world.run_slots(14);
+    let post = |world: &mut World, text: &[u8]| world.nodes[POST].station.queue_payload(text);
+    assert_eq!(post(&mut world, b"in time"), Ok(()));
+    world.run_slots(3);
+    world.command(POST, Command::Release).expect("it speaks");
+    assert_eq!(post(&mut world, b"too late"), Err(Refused::NotSpeaking));
+    world.run_slots(1);
+    assert_eq!(post(&mut world, b""), Err(Refused::NotSpeaking));
+    world.run_slots(10);
+    assert!(world.nodes[BOAT].payloads.iter().any(|text| text == b"in time"));
+}
+
 /// What is on the air is sent whole, whatever is asked meanwhile.
 #[test]
 fn nothing_that_is_asked_cuts_a_slot_short() {
