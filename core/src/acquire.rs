@@ -5,7 +5,8 @@ use crate::keys::uniform;
 use crate::nuisance::Nuisance;
 use crate::units::{Micros, Tick, quotient};
 
-/// Slots with energy and no unique word after which a parked station moves on.
+/// Slots in a row with energy and no unique word after which a parked station moves on. (A number other than two would
+/// take a counter.)
 pub const PATIENCE_SLOTS: u8 = 2;
 /// Stays that were broken off in a row, after which one is seen through to its end whatever power
 /// is met: an interferer that spares every word, and only imitates energy, drives a station from

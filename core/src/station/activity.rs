@@ -41,8 +41,8 @@ pub(super) struct Parked {
     pub(super) rank: u32,
     pub(super) since: Tick,
     pub(super) until: Tick,
-    /// Reports of energy without a unique word in a row.
-    pub(super) energy: u8,
+    /// Energy without a unique word was met: more of it before then follows directly, and ends the stay.
+    pub(super) disturbed_until: Tick,
 }
 
 /// Idle watch.
@@ -55,6 +55,8 @@ pub(super) struct Watch {
 /// Waiting for a second opinion.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Verify {
+    /// The last slot that something was heard in: what is heard in it once more counts for nothing.
+    pub(super) last: Slot,
     /// When to give up.
     pub(super) until: Slot,
     /// Traffic words met in their places.
@@ -162,6 +164,19 @@ impl Activity {
         match self {
             Self::Verify(Verify { run_end, .. }) | Self::Follow(Follow { run_end, .. }) => *run_end,
             Self::Search(_)
+            | Self::Watch(_)
+            | Self::Speak(_)
+            | Self::Announce(_)
+            | Self::Single => None,
+        }
+    }
+
+    /// The over that is followed, once a header has told.
+    pub(super) const fn call(&self) -> Option<Call> {
+        match self {
+            Self::Follow(Follow { call, .. }) => *call,
+            Self::Search(_)
+            | Self::Verify(_)
             | Self::Watch(_)
             | Self::Speak(_)
             | Self::Announce(_)

@@ -74,14 +74,15 @@ impl<const N: usize> Station<N> {
             // This stay lasts, whatever is met.
             return;
         }
-        let energy = parked.energy.saturating_add(1);
-        if energy < PATIENCE_SLOTS {
-            let parked = Some(Parked { energy, ..parked });
-            self.activity = Activity::Search(Search { parked, ..search });
-        } else {
+        // In two slots that follow each other, however late the loop: traffic of those who hop comes now and then.
+        if now < parked.disturbed_until {
             self.interferers.note(now, parked.rank);
             let hasty = search.hasty.saturating_add(1);
             self.enter(Activity::Search(Search { parked: None, hasty, ..search }));
+        } else {
+            let disturbed_until = now.plus(self.timing.span_of(PATIENCE_SLOTS.into()));
+            let parked = Some(Parked { disturbed_until, ..parked });
+            self.activity = Activity::Search(Search { parked, ..search });
         }
     }
 
@@ -165,7 +166,9 @@ impl<const N: usize> Station<N> {
         }
         match self.activity {
             Activity::Search(_) => self.first_header(seen, header, Basis::Header)?,
-            Activity::Verify(_) => self.second_header(seen, header)?,
+            Activity::Verify(Verify { basis, last, .. }) => {
+                self.second_header(seen, header, basis, last)?;
+            }
             Activity::Watch(_) | Activity::Follow(Follow { timeline: Timeline::Home, .. }) => {
                 match self.header_in_step(seen) {
                     // Of two timelines of one net, or two opinions on one, the later wins, once
@@ -202,21 +205,24 @@ impl<const N: usize> Station<N> {
                 Err(Conflict::Ahead) => NetClock::acquire(self.clock_plan, seen, Some(&known)),
             },
         };
-        let verify = Verify {
-            until: header.slot.plus(VERIFY_SLOTS),
-            words: 0,
-            run_end: run_end(header),
-            basis,
-        };
+        let (last, until) = (header.slot, header.slot.plus(VERIFY_SLOTS));
+        let verify = Verify { last, until, words: 0, run_end: run_end(header), basis };
         self.leave_over(seen.at);
         self.guest = self.clock.replace(clock);
         self.enter(Activity::Verify(verify));
         Ok(())
     }
 
-    /// A header for a station that has one already: it confirms, or it counts for nothing.
-    fn second_header(&mut self, seen: Observation, header: Header) -> Result<(), Dropped> {
-        if let Activity::Verify(Verify { basis: Basis::Word, .. }) = self.activity {
+    /// A header for a station that has one already: it confirms, or it counts for nothing. The first one played
+    /// once more is no second opinion.
+    fn second_header(
+        &mut self,
+        seen: Observation,
+        header: Header,
+        basis: Basis,
+        last: Slot,
+    ) -> Result<(), Dropped> {
+        if basis == Basis::Word {
             let Some(clock) = &self.clock else { return Err(Dropped::NotAwaited) };
             clock.expect(&self.timing, seen).map_err(dropped)?;
             // What a unique word suggested has served its turn: the header is taken in by the
@@ -227,8 +233,10 @@ impl<const N: usize> Station<N> {
                 self.clock = supposed;
             }
             taken?;
-        } else {
+        } else if header.slot > last {
             self.header_in_step(seen)?;
+        } else {
+            return Err(Dropped::Replayed);
         }
         self.confirm(header.slot);
         Ok(())
@@ -280,13 +288,10 @@ impl<const N: usize> Station<N> {
                 self.lead_in_until = None;
                 let Header { source, target, kind, .. } = header;
                 let call = Call { source, target, order: kind == Kind::Rekey };
-                let known = before.and_then(|follow| follow.call);
-                let follow =
-                    Follow { timeline, resume, call: Some(call), last: slot, run_end: None };
-                self.enter(Activity::Follow(follow));
-                if known != Some(call) {
-                    self.report_call(call, slot);
-                }
+                self.follow_call(
+                    now,
+                    Follow { timeline, resume, call: Some(call), last: slot, run_end: None },
+                );
             }
             Kind::Closing => {
                 if before.is_some() {
@@ -307,6 +312,20 @@ impl<const N: usize> Station<N> {
             }
             // A cut-in has a timeline of its own.
             Kind::CutIn => {}
+        }
+    }
+
+    /// Follows an over, and tells of it unless it is the one that was followed before. That one has ended then,
+    /// even if nobody has heard its end.
+    #[inline(never)]
+    fn follow_call(&mut self, now: Tick, follow: Follow) {
+        let known = self.activity.call();
+        if known != follow.call {
+            self.leave_over(now);
+        }
+        self.enter(Activity::Follow(follow));
+        if let Some(call) = follow.call.filter(|call| known != Some(*call)) {
+            self.report_call(call, follow.last);
         }
     }
 
@@ -351,13 +370,8 @@ impl<const N: usize> Station<N> {
             return Ok(());
         }
         let call = Call { source: header.source, target: header.target, order: false };
-        let known = follow.call;
         let run_end = narrowed(follow.run_end, header);
-        let follow = Follow { call: Some(call), last: slot, run_end, ..follow };
-        self.enter(Activity::Follow(follow));
-        if known != Some(call) {
-            self.report_call(call, slot);
-        }
+        self.follow_call(now, Follow { call: Some(call), last: slot, run_end, ..follow });
         Ok(())
     }
 
@@ -399,9 +413,12 @@ impl<const N: usize> Station<N> {
         let slot = hop.slot;
         match &mut self.activity {
             Activity::Verify(verify) => {
-                verify.words = verify.words.saturating_add(1);
-                if verify.words >= WORDS_TO_CONFIRM && verify.basis != Basis::Word {
-                    self.confirm(slot);
+                if slot > verify.last {
+                    verify.last = slot;
+                    verify.words = verify.words.saturating_add(1);
+                    if verify.words >= WORDS_TO_CONFIRM && verify.basis != Basis::Word {
+                        self.confirm(slot);
+                    }
                 }
                 Heard::Busy
             }
@@ -409,8 +426,8 @@ impl<const N: usize> Station<N> {
                 self.guest = self.clock;
                 self.clock = self.clock.map(|clock| clock.supposing(seen));
                 let until = slot.plus(VERIFY_SLOTS);
-                let (run_end, basis) = (None, Basis::Word);
-                self.enter(Activity::Verify(Verify { until, words: 0, run_end, basis }));
+                let (last, run_end, basis) = (slot, None, Basis::Word);
+                self.enter(Activity::Verify(Verify { last, until, words: 0, run_end, basis }));
                 Heard::Busy
             }
             Activity::Watch(Watch { coasting: false }) => {

@@ -149,6 +149,8 @@ pub struct Station<const N: usize> {
     last_guest: Option<Slot>,
     /// The operator wants the floor.
     wish: Option<Wish>,
+    /// Until then another closing header may be on the air.
+    quiet_until: Tick,
     storage: Watermark,
     /// The slot at which the last watermark of this session was handed out.
     saved: Option<Slot>,
@@ -261,6 +263,7 @@ impl<const N: usize> Station<N> {
             gather_until: None,
             last_guest: None,
             wish: None,
+            quiet_until: Tick::ZERO,
             storage: config.watermark,
             saved: None,
             current: None,

@@ -125,8 +125,8 @@ impl<const N: usize> Station<N> {
                 let count = self.sequence.structure().rendezvous;
                 let known = self.interferers.known(now);
                 let rank = choose(self.nuisance, choice, known, count);
-                let parked =
-                    Parked { rank, since: now, until: now.plus(self.longest_stay()), energy: 0 };
+                let until = now.plus(self.longest_stay());
+                let parked = Parked { rank, since: now, until, disturbed_until: now };
                 let choice = choice.wrapping_add(1);
                 self.activity = Activity::Search(Search { parked: Some(parked), choice, hasty });
                 parked
@@ -182,21 +182,21 @@ impl<const N: usize> Station<N> {
         let slot = match clock.slot_at(&self.timing, now) {
             // The last slot is not used, so that every slot has an end.
             Some(slot) if slot < Slot::MAX => slot,
-            Some(_) | None if self.activity.timeline() != Timeline::Home => {
-                self.return_home(now);
-                return self.poll_home(now);
-            }
             Some(_) | None => {
                 if let Activity::Verify(verify) = self.activity {
                     // A header that nothing has confirmed ends no timeline.
                     return self.give_up(verify, now);
                 }
                 self.leave_over(now);
-                self.clock = None;
-                self.enter(Activity::search());
-                self.report(Event::TimelineEnded);
+                if self.activity.timeline() == Timeline::Home {
+                    self.clock = None;
+                    self.enter(Activity::search());
+                    self.report(Event::TimelineEnded);
+                } else {
+                    self.return_home(now);
+                }
                 self.put_wish_off(now, 0);
-                return self.poll_search(now);
+                return self.poll_home(now);
             }
         };
         if let Activity::Verify(verify) = self.activity
@@ -335,6 +335,8 @@ impl<const N: usize> Station<N> {
     /// Somebody's over is at its end, or is followed no longer. Everybody else finds so in the same
     /// slot.
     pub(super) fn end_over(&mut self, timeline: Timeline, slot: Slot, now: Tick) {
+        // Another closing header may be on the air one slot later.
+        self.quiet_until = now.plus(self.timing.slot());
         self.finish(timeline, now);
         self.put_wish_off(now, 0);
         self.report(Event::Clear { slot });
@@ -344,8 +346,9 @@ impl<const N: usize> Station<N> {
     /// whoever waits for that.
     #[inline(never)]
     pub(super) fn leave_over(&mut self, now: Tick) {
-        if let Activity::Follow(Follow { call: Some(_), last, .. }) = self.activity {
-            let slot = self.active_slot(now).unwrap_or(last);
+        if self.activity.call().is_some() {
+            // (Behind the last slot there is none.)
+            let slot = self.active_slot(now).unwrap_or(Slot::MAX);
             self.report(Event::Clear { slot });
         }
     }
@@ -359,29 +362,38 @@ impl<const N: usize> Station<N> {
         }
     }
 
-    /// Leaves a cut-in. Whoever followed it and speaks next owes the newcomer a lead-in.
+    /// Leaves a cut-in.
     pub(super) fn return_home(&mut self, now: Tick) {
-        self.note_guest();
-        if self.mode != Mode::Hopping {
-            self.guest = None;
-            self.enter(Activity::Single);
-            return;
-        }
-        let home = self.clock.filter(|_| self.in_step());
-        self.guest = None;
-        self.enter(if home.is_some() { Activity::watch() } else { Activity::search() });
-        let slot = home.and_then(|clock| clock.slot_at(&self.timing, now));
-        self.lead_in_until = slot.map(|slot| slot.plus(LEAD_IN_DUE));
+        self.note_guest(now);
+        let has_time = self.in_step();
+        self.go_home(has_time);
     }
 
-    /// A cut-in that is followed no longer: recordings of it are not joined.
+    /// To where the station is by its mode, when it neither speaks nor follows anybody.
     #[inline(never)]
-    pub(super) fn note_guest(&mut self) {
+    pub(super) fn go_home(&mut self, has_time: bool) {
+        self.guest = None;
+        self.enter(match self.mode {
+            Mode::Hopping if has_time => Activity::watch(),
+            Mode::Hopping => Activity::search(),
+            Mode::SingleSealed | Mode::SinglePlain => Activity::Single,
+        });
+    }
+
+    /// A cut-in that is followed no longer: recordings of it are not joined, and whoever has time and speaks
+    /// next owes the newcomer a lead-in.
+    #[inline(never)]
+    pub(super) fn note_guest(&mut self, now: Tick) {
         if let Activity::Follow(Follow {
-            timeline: Timeline::CutIn | Timeline::Single, last, ..
+            timeline: timeline @ (Timeline::CutIn | Timeline::Single),
+            last,
+            ..
         }) = self.activity
         {
             self.last_guest = Some(last);
+            if timeline == Timeline::CutIn {
+                self.lead_in_until = self.slot(now).map(|slot| slot.plus(LEAD_IN_DUE));
+            }
         }
     }
 
@@ -478,7 +490,9 @@ impl<const N: usize> Station<N> {
     /// full.
     fn save_watermark(&mut self, slot: Slot, ahead: u32) {
         let step = WATERMARK_STEP.saturating_sub(ahead);
-        let due = self.saved.is_none_or(|saved| slot >= saved.plus(step));
+        // (The slot that has come for certain may lie below what is stored: never that.)
+        let step = if self.saved.is_some() { step } else { 1 };
+        let due = self.floor().is_none_or(|floor| slot >= floor.plus(step));
         if due && self.report(Event::SaveWatermark { slot }) {
             self.saved = Some(slot);
         }

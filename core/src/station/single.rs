@@ -45,17 +45,12 @@ impl<const N: usize> Station<N> {
             }
         }
         self.leave_over(now);
-        self.note_guest();
+        self.note_guest(now);
         self.mode = mode;
-        self.guest = None;
         if sealed != self.sealed() {
             self.adopt();
         }
-        self.enter(match mode {
-            Mode::Hopping if self.kept => Activity::watch(),
-            Mode::Hopping => Activity::search(),
-            Mode::SingleSealed | Mode::SinglePlain => Activity::Single,
-        });
+        self.go_home(self.kept);
         Ok(())
     }
 

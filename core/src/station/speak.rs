@@ -25,6 +25,8 @@ impl<const N: usize> Station<N> {
     pub fn command(&mut self, now: Tick, command: Command) -> Result<(), Refused> {
         self.first_asked(now);
         self.adopt_whole();
+        // Nothing begins on top of a closing header.
+        let now = now.max(self.quiet_until);
         match command {
             Command::Announce => self.start_announce(now),
             Command::Press(target) => self.press(now, target),
@@ -224,24 +226,26 @@ impl<const N: usize> Station<N> {
         target: Target,
         left: u32,
     ) -> Current {
+        let word = match hop.kind {
+            SlotKind::Sync => hop.word,
+            // The complement tells a header from payload before its first bit.
+            SlotKind::Traffic => !hop.word,
+        };
+        let current = self.transmit(place, hop, word);
         let header = Header {
             slot: hop.slot,
             source: self.address,
             target,
             kind,
-            quality: Quality::of(place.clock.half_width(place.now)),
+            // It only grows, and the word comes before the slot ends.
+            quality: Quality::of(place.clock.half_width(current.action.until)),
             countdown: Header::countdown_of(kind, left),
         };
         let stream = header::stream(self.sequence.lane(), timeline);
         self.burst.clear();
         // 33 bytes always fit.
         let _ = self.burst.extend_from_slice(&self.header_keys.to_bits(header, stream));
-        let word = match hop.kind {
-            SlotKind::Sync => hop.word,
-            // The complement tells a header from payload before its first bit.
-            SlotKind::Traffic => !hop.word,
-        };
-        self.transmit(place, hop, word)
+        current
     }
 
     /// Prepares a slot with payload.

@@ -130,7 +130,8 @@ impl<const N: usize> Station<N> {
             }
         };
         if let Some(slot) = slot {
-            wish.not_before = slot.plus(wait);
+            // An even one: who has heard the first closing header and who has heard the second wait on one grid.
+            wish.not_before = Slot::new(slot.plus(wait).plus(1).number() & !1);
         }
     }
 }

@@ -32,6 +32,7 @@ mod raster;
 mod recordings;
 mod reed_solomon;
 mod rendezvous;
+mod reread;
 mod rfc8439;
 mod says;
 mod second_looks;

@@ -18,17 +18,17 @@ use hopwright_core::units::{Channel, Dbm, Lane, Micros, Ppb, Slot, Tick};
 use hopwright_tests::air::{Flight, SLOT_US, World};
 use hopwright_tests::plans::{Make, clock_plan, key, timing};
 
-const POST: usize = 0;
-const BOAT: usize = 1;
-const OTHER: usize = 2;
-const CALLING: u16 = 130;
+pub(super) const POST: usize = 0;
+pub(super) const BOAT: usize = 1;
+pub(super) const OTHER: usize = 2;
+pub(super) const CALLING: u16 = 130;
 const WATCH: u16 = 131;
-const SECOND: u64 = 1_000_000;
+pub(super) const SECOND: u64 = 1_000_000;
 /// Slots of a gathering run: `4 r` (specification section 6).
 const GATHERING: usize = 64;
 
 /// A post, a boat 4B and another boat 51, in step and idle after an announce.
-fn net_in_step() -> World {
+pub(super) fn net_in_step() -> World {
     let fixed = FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE };
     let makes = [Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)];
     let mut world = World::new(&makes.map(|make| Make { fixed, ..make }));
@@ -50,25 +50,25 @@ fn alone_after(make: Make, seconds: u64) -> World {
 }
 
 /// A header of a station that nobody has met, which knows the time very well.
-fn header(slot: Slot, kind: Kind) -> Header {
+pub(super) fn header(slot: Slot, kind: Kind) -> Header {
     let (source, target) = (Address::new(0x22), Target::ALL);
     Header { slot, source, target, kind, quality: Quality::of(Micros::new(16)), countdown: 0 }
 }
 
 /// A station's knowledge of time.
-fn clock(world: &World, node: usize) -> NetClock {
+pub(super) fn clock(world: &World, node: usize) -> NetClock {
     *world.nodes[node].station.clock().expect("a clock")
 }
 
 /// When the word of a slot starts by a station's own time.
-fn place(world: &World, node: usize, slot: Slot) -> u64 {
+pub(super) fn place(world: &World, node: usize, slot: Slot) -> u64 {
     let starts = clock(world, node).start_of(&timing(), slot).plus(timing().word_offset());
     starts.us() - world.nodes[node].epoch
 }
 
 /// What a station hears whose word starts now, on the channel where it listens, behind the word
 /// that it waits for; the complement of that announces a header in a traffic slot.
-fn hears(world: &mut World, node: usize, bits: &[u8], is_header: bool) -> Heard {
+pub(super) fn hears(world: &mut World, node: usize, bits: &[u8], is_header: bool) -> Heard {
     let radio = world.nodes[node].action.map(|action| action.radio);
     let Some(Radio::Listen { channel, word, complement }) = radio else {
         panic!("it listens: {radio:?}")
@@ -85,19 +85,19 @@ fn hears(world: &mut World, node: usize, bits: &[u8], is_header: bool) -> Heard 
 }
 
 /// A station is given a header of a timeline that is sent now.
-fn told(world: &mut World, node: usize, timeline: Timeline, header: Header) -> Heard {
+pub(super) fn told(world: &mut World, node: usize, timeline: Timeline, header: Header) -> Heard {
     let bits = HeaderKeys::new(&key(1)).to_bits(header, stream(Lane::ZERO, timeline));
     hears(world, node, &bits, true)
 }
 
 /// The kinds of headers that a station has sent, in their order, at home.
-fn kinds(world: &World, node: usize) -> Vec<Kind> {
+pub(super) fn kinds(world: &World, node: usize) -> Vec<Kind> {
     let sent = world.log.iter().filter(|flight| flight.from == node);
     sent.filter_map(|flight| world.header(flight)).map(|header| header.kind).collect()
 }
 
 /// An over of which only the beginning matters, and its end: the kinds of its headers up to the talk.
-fn opening(world: &mut World, node: usize) -> Vec<Kind> {
+pub(super) fn opening(world: &mut World, node: usize) -> Vec<Kind> {
     world.forget();
     world.command(node, Command::Press(Target::ALL)).expect("the floor is free");
     for _ in 0..400 {
@@ -115,7 +115,7 @@ fn opening(world: &mut World, node: usize) -> Vec<Kind> {
 }
 
 /// So many lead-ins, then so many call headers.
-fn run_and_call(run: usize, call: usize) -> Vec<Kind> {
+pub(super) fn run_and_call(run: usize, call: usize) -> Vec<Kind> {
     [vec![Kind::LeadIn; run], vec![Kind::Over; call]].concat()
 }
 

@@ -209,13 +209,13 @@ fn interrupt<F: FrontEnd>(radio: F, timing: Timing, station: &mut Station<128>) 
             let ticket = Hops::prepare(&hops, tick(), slot, black_box(true));
             if let Ok(ticket) = ticket {
                 black_box(hops.transmit(ticket.serial, tick(), || black_box(())));
+                black_box((hops.amend(ticket.serial, tick()), hops.is_in_force(ticket.serial)));
             }
         }
         black_box(Hops::hop(&hops, tick(), |turn: Turn<u32>| {
             let _ = black_box(turn);
         }));
-        hops.amend(tick());
-        black_box((hops.entered(), Hops::tally(&hops)));
+        black_box((hops.entered(), Hops::tally(&hops), station.jitter()));
         if black_box(false) {
             hops.take_back();
         }
