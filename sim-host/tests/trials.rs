@@ -52,6 +52,19 @@ fn announces() {
     assert!(seconds(&worse, "p95_s") > seconds(&jammed, "p95_s"));
 }
 
+/// A plan whose traffic uses rendezvous channels as well (66 channels, 16 of them): to a searching station a slot of
+/// traffic there is power without a word. It comes now and then, so the same bounds hold. (Counted otherwise than in a
+/// row, it took up to 10 s.)
+#[test]
+fn late_entries_among_traffic_on_rendezvous_channels() {
+    let plan = concat!(env!("CARGO_MANIFEST_DIR"), "/plans/larkfell-863.toml");
+    let clear = tried(&["entry", plan, "--trials", "300"], 0);
+    assert_eq!((&clear["outcomes"], &clear["never"]), (&300.into(), &0.into()), "{clear:#}");
+    within(&clear, "mean_s", 1.15, 1.55);
+    let slots = (16.0 + 4.0 - 1.0) * 8.0 + 8.0 + 8.0 + 1.0;
+    within(&clear, "worst_s", 2.0, slots * 0.02);
+}
+
 #[test]
 fn late_entries() {
     // Section 7: mean 1.3 s, p99 2.8 s, and the closed form for the worst: 19 frames, and a frame

@@ -174,7 +174,7 @@ impl World {
 
     /// Whether a receiver is close enough to a sender to get anything at all of it. (Opponents are
     /// heard by their power alone.)
-    fn audible(&self, sender: usize, node: usize) -> bool {
+    pub(super) fn audible(&self, sender: usize, node: usize) -> bool {
         self.adversary_of(sender).is_some()
             || (self.in_range(sender, node) && !self.medium.beyond_horizon(sender, node))
     }
@@ -200,6 +200,7 @@ impl World {
         if self.adversary_of(transmission.node).is_some() {
             return;
         }
+        self.tell_power(&transmission);
         let listeners = u32::try_from(transmission.listeners.len()).unwrap_or(u32::MAX);
         self.trace.totals.listened += u64::from(listeners);
         self.trace.totals.heard += u64::from(heard);

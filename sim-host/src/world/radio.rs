@@ -1,7 +1,7 @@
 //! Radios: who is tuned where, who rests, and what energy they sense.
 
 use super::node::{Tuned, listening};
-use super::{Due, World, physics};
+use super::{Due, Transmission, World, physics};
 use hopwright_core::acquire::MEMORY;
 use hopwright_core::band::ChannelSet;
 use hopwright_core::units::{Channel, Dbm};
@@ -156,12 +156,47 @@ impl World {
         let mw = self.medium.interference_mw(node, channel, us)
             + self.noise_mw(node, channel)
             + self.singles_mw(node, channel, us);
+        self.reported(mw)
+    }
+
+    /// A power in mW, if it is worth a report.
+    fn reported(&self, mw: f64) -> Option<Dbm> {
         if mw <= 0.0 {
             return None;
         }
         #[expect(clippy::cast_possible_truncation, reason = "a few hundred decibels at most")]
         let level = Dbm::new(libm::floor(physics::decibels(mw)) as i16);
         (level >= self.energy_threshold).then_some(level)
+    }
+
+    /// Something that hops was on the air: to whoever waits for another sync word on that channel it was a slot of
+    /// power without a word, as traffic on a rendezvous channel is, or another net's.
+    pub(super) fn tell_power(&mut self, of: &Transmission) {
+        if of.single {
+            // From slot to slot: `note_single`.
+            return;
+        }
+        let waits_for_another = |node: &usize| {
+            let tuned = self.nodes[*node].tuned;
+            tuned.is_some_and(|tuned| {
+                !tuned.complement && !tuned.waits_for(of.word) && tuned.since <= of.start
+            })
+        };
+        let list = self.listeners[of.channel.index()].iter().copied();
+        let mut waiting: Vec<usize> = list.filter(waits_for_another).collect();
+        // Their order must not depend on who came first.
+        waiting.sort_unstable();
+        for node in waiting {
+            if !self.audible(of.node, node) {
+                continue;
+            }
+            let level = self.reported(self.medium.power_mw(of.node, node, of.channel));
+            let Some(level) = level else { continue };
+            let local = self.nodes[node].local(self.now);
+            self.nodes[node].energy(local, of.channel, level);
+            self.drain(node);
+            self.poll(node);
+        }
     }
 
     pub(super) fn energy(&mut self, node: usize, serial: u32) {
