@@ -25,7 +25,7 @@ const CALLING: u16 = 130;
 const WATCH: u16 = 131;
 const SECOND: u64 = 1_000_000;
 /// Slots of a gathering run: `4 r` (specification section 6).
-const GATHERING: usize = 64;
+pub(super) const GATHERING: usize = 64;
 
 /// A post, a boat 4B and another boat 51, in step and idle after an announce.
 fn net_in_step() -> World {
@@ -50,18 +50,18 @@ fn alone_after(make: Make, seconds: u64) -> World {
 }
 
 /// A header of a station that nobody has met, which knows the time very well.
-fn header(slot: Slot, kind: Kind) -> Header {
+pub(super) fn header(slot: Slot, kind: Kind) -> Header {
     let (source, target) = (Address::new(0x22), Target::ALL);
     Header { slot, source, target, kind, quality: Quality::of(Micros::new(16)), countdown: 0 }
 }
 
 /// A station's knowledge of time.
-fn clock(world: &World, node: usize) -> NetClock {
+pub(super) fn clock(world: &World, node: usize) -> NetClock {
     *world.nodes[node].station.clock().expect("a clock")
 }
 
 /// When the word of a slot starts by a station's own time.
-fn place(world: &World, node: usize, slot: Slot) -> u64 {
+pub(super) fn place(world: &World, node: usize, slot: Slot) -> u64 {
     let starts = clock(world, node).start_of(&timing(), slot).plus(timing().word_offset());
     starts.us() - world.nodes[node].epoch
 }
@@ -85,7 +85,7 @@ fn hears(world: &mut World, node: usize, bits: &[u8], is_header: bool) -> Heard 
 }
 
 /// A station is given a header of a timeline that is sent now.
-fn told(world: &mut World, node: usize, timeline: Timeline, header: Header) -> Heard {
+pub(super) fn told(world: &mut World, node: usize, timeline: Timeline, header: Header) -> Heard {
     let bits = HeaderKeys::new(&key(1)).to_bits(header, stream(Lane::ZERO, timeline));
     hears(world, node, &bits, true)
 }
@@ -97,7 +97,7 @@ fn kinds(world: &World, node: usize) -> Vec<Kind> {
 }
 
 /// An over of which only the beginning matters, and its end: the kinds of its headers up to the talk.
-fn opening(world: &mut World, node: usize) -> Vec<Kind> {
+pub(super) fn opening(world: &mut World, node: usize) -> Vec<Kind> {
     world.forget();
     world.command(node, Command::Press(Target::ALL)).expect("the floor is free");
     for _ in 0..400 {
@@ -115,7 +115,7 @@ fn opening(world: &mut World, node: usize) -> Vec<Kind> {
 }
 
 /// So many lead-ins, then so many call headers.
-fn run_and_call(run: usize, call: usize) -> Vec<Kind> {
+pub(super) fn run_and_call(run: usize, call: usize) -> Vec<Kind> {
     [vec![Kind::LeadIn; run], vec![Kind::Over; call]].concat()
 }
 
