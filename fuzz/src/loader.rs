@@ -53,7 +53,7 @@ pub fn loader(data: &[u8]) {
 
 fn run(u: &mut Unstructured<'_>) -> Result<()> {
     let mut flash = Flash::new((cells_needed(LONGEST) + SPARE) * CELL_BYTES);
-    flash.wear = *u.choose(&[Wear::Forwards, Wear::Backwards, Wear::Ragged])?;
+    flash.wear = *u.choose(&[Wear::Forwards, Wear::Backwards, Wear::Ragged, Wear::Unreadable])?;
     let mut bench = Bench { flash, active: None, coming: None, gone: BTreeSet::new() };
     let (mut content, mut serial) = (Vec::new(), 0);
     for _ in 0..12 {

@@ -9,7 +9,7 @@ use hopwright_core::coding::interleave;
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
 use hopwright_core::keys::NetKey;
 use hopwright_core::record::Input;
-use hopwright_core::sequence::{Draw, Structure};
+use hopwright_core::sequence::{Draw, Structure, Timeline};
 use hopwright_core::station::{
     Action, Command, Config, Dropped, FixedChannels, Radio, Reception, Role, Station, Watermark,
 };
@@ -491,7 +491,7 @@ impl Bench {
         let header = self.header(rng, slot);
         let awaited = |bits: Vec<u8>, why| MadeUp { channel, word, at: now, bits, why: Some(why) };
         let forged = |bits: Vec<u8>| awaited(bits, Dropped::NotGenuine);
-        Some(match below(rng, 8) {
+        Some(match below(rng, 9) {
             0 => {
                 let mut bits = vec![0; usize::from(small(rng, 0, 120))];
                 rng.fill_bytes(&mut bits);
@@ -531,6 +531,15 @@ impl Bench {
                 let at = Tick::new(start).plus(timing().word_offset()).plus(Micros::new(late));
                 let bits = vec![0x5A; 108];
                 MadeUp { channel, word: own, at, bits, why: Some(Dropped::OutOfPlace) }
+            }
+            6 => {
+                // The same lane's cut-in timeline: what is no beginning of a cut-in, or one's own.
+                let source = self.plan.address;
+                let begins = header.kind == Kind::CutIn;
+                let header = if begins { Header { source, ..header } } else { header };
+                let cut_in = stream | Timeline::CutIn.bit();
+                let bits = self.keys.to_bits(header, cut_in).to_vec();
+                MadeUp { channel, word, at: now, bits, why: None }
             }
             _ => {
                 let old = self.old_slot(rng, station, slot)?;

@@ -85,6 +85,10 @@ pub struct Make {
     pub announce_slots: u16,
     /// Channels outside the hopset.
     pub fixed: FixedChannels,
+    /// Its lane.
+    pub lane: Lane,
+    /// Slots of a frame.
+    pub frame: u8,
 }
 
 impl Make {
@@ -92,8 +96,9 @@ impl Make {
     #[must_use]
     pub const fn timekeeper(address: u8) -> Self {
         let (role, watermark) = (Role::Timekeeper, Watermark::Fresh);
-        let fixed = FixedChannels::NONE;
-        Self { address, role, watermark, tolerance_ppb: 1_000, announce_slots: 200, fixed }
+        let (fixed, lane, frame) = (FixedChannels::NONE, Lane::ZERO, 8);
+        let (tolerance_ppb, announce_slots) = (1_000, 200);
+        Self { address, role, watermark, tolerance_ppb, announce_slots, fixed, lane, frame }
     }
 
     /// A member with new storage.
@@ -135,9 +140,9 @@ impl Make {
         Station::new(Config {
             key,
             hopset: hopset.expect("128 channels"),
-            structure: Structure::default(),
-            lane: Lane::ZERO,
-            draw_lane: Lane::ZERO,
+            structure: Structure { frame: self.frame, ..Structure::default() },
+            lane: self.lane,
+            draw_lane: self.lane,
             timing: timing(),
             clock,
             announce_slots: self.announce_slots,

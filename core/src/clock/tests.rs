@@ -247,6 +247,8 @@ fn an_unsteady_oscillator_unlearns() {
     assert_eq!(clock.observe(seen), Err(Conflict::Ahead));
     clock.distrust();
     assert_eq!(clock.observe(seen), Ok(()));
+    // Nor is this compared with what was heard before: what the two tell of is no one rate.
+    assert_eq!(clock.rate, Rate::unknown(clock.plan));
 }
 
 proptest! {

@@ -168,6 +168,12 @@ impl<const N: usize> Outbox<N> {
         }
     }
 
+    /// Whether nothing is left in it of any message.
+    #[cfg(test)]
+    pub(super) fn is_blank(&self) -> bool {
+        self.sealed.iter().all(|byte| *byte == 0)
+    }
+
     /// Gives up what is left of the message.
     pub fn clear(&mut self) {
         self.under_way = None;

@@ -105,6 +105,25 @@ fn what_is_not_to_be_carried_is_not() {
     assert_eq!((relay.next(Side::B), relay.wish(Side::B)), (None, None));
 }
 
+/// The limit is the one that was asked for, below the usual one too.
+#[test]
+fn nothing_passes_more_relays_than_was_asked_for() {
+    let (left, right) = (channels(&[1, 3]), channels(&[0, 2]));
+    let port = |net, channels| Port { net: lane(net), channels };
+    // Nets 1 to 5, by number of relays passed.
+    let tags = [0b10, 0b110, 0b1110, 0b1_1110, 0b11_1110];
+    for limit in 1..=5_u8 {
+        let mut relay = Small::new(port(1, &left), port(0, &right), Target::ALL, limit).unwrap();
+        relay.called(Side::A, Target::ALL);
+        for (passed, tag) in (0..).zip(tags) {
+            let read = relay.read(Side::A, &[tag, 0, 0, 0, 9]);
+            let _ = relay.next(Side::B);
+            let far = passed >= u32::from(limit);
+            assert_eq!(read, if far { Err(NotRelayed::TooFar(passed)) } else { Ok(()) }, "{limit}");
+        }
+    }
+}
+
 #[test]
 fn both_directions_at_once_do_not_mix() {
     let mut relay = relay(0, 1);

@@ -18,14 +18,16 @@ fn pieces_make_the_same_tag() {
     }
 }
 
-/// The one-time key of RFC 8439 section 2.6.2 gives the tag of an empty text; the tag itself was
-/// computed by hand from that key: Poly1305 of one block of zero lengths.
+/// The one-time key of RFC 8439 section 2.6.2 gives the tag of an empty text. The tag itself was
+/// computed from that key by the definition (section 2.5.1), in integers of another language: of one block of zero
+/// lengths it is `(2^128 r mod (2^130 - 5) + s) mod 2^128`.
 #[test]
 fn the_one_time_key_is_block_0() {
     let bytes = hex!("808182838485868788898a8b8c8d8e8f909192939495969798999a9b9c9d9e9f");
     let nonce = hex!("000000000001020304050607");
     let once = hex!("8ad5a08b905f81cc815040274ab29471a833b637e3fd0da508dbb8e2fdd1a646");
     let expected: Tag = Poly1305::new((&once).into()).compute_unpadded(&[0; 16]).into();
+    assert_eq!(expected, hex!("923e3f4657b5afb4a83fc9ebd7b0a048"));
     assert_eq!(Mac::new(&Subkey::new(bytes), &nonce, &[]).finish(), expected);
 }
 

@@ -278,3 +278,15 @@ impl<const BYTES: usize> Drop for Ahead<BYTES> {
         zeroize::Zeroize::zeroize(&mut self.bytes);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Ahead;
+
+    /// Whether it has a drop at all. That this wipes cannot be looked at from outside, nor in here without `unsafe`:
+    /// keystream is read ahead on the stack alone.
+    #[test]
+    fn keystream_that_was_read_ahead_has_a_drop_to_wipe_it() {
+        assert!(core::mem::needs_drop::<Ahead<64>>());
+    }
+}

@@ -189,6 +189,10 @@ mod tests {
         assert_eq!(alerts([1_000, 1_020, 1_040, 2_000, 2_020, 2_040]), []);
         // A second without energy breaks the row.
         assert_eq!(alerts([1_000, 2_000, 4_000, 5_000]), []);
+        // One sample and a half is the most that lies between two in a row: with a second without energy
+        // between them power that begins late and ends early is farther apart.
+        assert_eq!(alerts([1_000, 2_500, 4_000, 5_500]), [4_000]);
+        assert_eq!(alerts([1_000, 2_501, 4_002, 5_503]), []);
     }
 
     #[test]

@@ -9,7 +9,6 @@ use hopwright_core::message::{Inbox, Layout, Outbox, Progress};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Command, Event, Payload, Refused, Station};
 use hopwright_core::units::Slot;
-use hopwright_tests::plans::timing;
 
 #[test]
 fn whoever_is_called_reads_and_nobody_else() {
@@ -46,11 +45,6 @@ fn a_driver_that_pretends_reads_nothing() {
     let mut text = vec![0; 106];
     let targets = [one(0x4B), one(0x51), Target::ALL, Target::all_but(Address::new(0x51))];
     for flight in &said {
-        let slot = (0..400).map(Slot::new).find(|slot| {
-            let hop = world.nodes[OTHER].station.sequence().channel(Timeline::Home, *slot);
-            hop == flight.channel && timing().start_of(*slot) >= 0
-        });
-        assert!(slot.is_some());
         // Every slot of the session, so that the right one is among them.
         for slot in (200..300).map(Slot::new) {
             for target in targets {

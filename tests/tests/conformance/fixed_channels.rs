@@ -7,6 +7,7 @@
 
 use hopwright_core::address::{Address, Target};
 use hopwright_core::header::{Header, Kind, Quality};
+use hopwright_core::sequence::{Cursor, SlotKind, Timeline};
 use hopwright_core::station::{
     Command, Event, FixedChannels, Radio, Reception, Role, SAMPLES, Station, Watermark,
 };
@@ -41,6 +42,11 @@ struct Spent {
 
 /// Drives a station, slot by slot, with power on some of the channels whenever it listens there.
 fn spend(station: &mut Station<128>, from: u64, to: u64, loud: &[u16]) -> Spent {
+    spend_at(station, from, to, loud, LOUD)
+}
+
+/// The same with power of another level.
+fn spend_at(station: &mut Station<128>, from: u64, to: u64, loud: &[u16], level: Dbm) -> Spent {
     let mut spent = Spent::default();
     let mut now = from;
     while now < to {
@@ -58,7 +64,7 @@ fn spend(station: &mut Station<128>, from: u64, to: u64, loud: &[u16]) -> Spent 
                 }
                 // A report needs a slot's time on the channel.
                 if loud.contains(&channel.number()) {
-                    station.energy(Tick::new(now + SLOT - 1), channel, LOUD);
+                    station.energy(Tick::new(now + SLOT - 1), channel, level);
                 }
             }
             Radio::Transmit { .. } => spent.sent += 1,
@@ -165,6 +171,18 @@ fn two_samples_are_no_call() {
     }
 }
 
+/// What lies below the plan's threshold, -95 dBm here, is noise, on these channels as on others.
+#[test]
+fn noise_calls_nobody() {
+    for (level, calls) in [(-96, 0), (-95, 1)] {
+        let (mut station, start) = watching();
+        let spent =
+            spend_at(&mut station, start, start + 30 * SECOND, &[130, 131], Dbm::new(level));
+        let told = (spent.calls_waiting.len(), spent.watch_traffic.len());
+        assert_eq!(told, (calls, calls), "{level} dBm");
+    }
+}
+
 /// Traffic on the watch channel is told within four seconds in every state that listens.
 #[test]
 fn the_watch_channel_is_heard_in_every_state() {
@@ -190,6 +208,62 @@ fn the_watch_channel_is_heard_in_every_state() {
         // No more than a slot a second is given to it.
         assert!(spent.watch <= 10, "{spent:?}");
     }
+}
+
+/// Sync slots are not given away: a sample waits for the next slot if a second begins with one, and is left out if that
+/// is another. (With frames of 3 slots the last slot of one and the first of the next can be: slot 50 is the last.)
+#[test]
+fn no_sync_slot_of_an_over_is_given_to_the_watch_channel() {
+    let fixed = FixedChannels { watch: Channel::new(131), ..FixedChannels::NONE };
+    let make = Make { fixed, frame: 3, announce_slots: 20, ..Make::timekeeper(0x41) };
+    let keys = hopwright_core::header::HeaderKeys::new(&key(7));
+    let (mut late, mut none) = (0, 0);
+    let mut station = make.station(&key(7));
+    station.command(Tick::ZERO, Command::Announce).unwrap();
+    let mut samples = 0;
+    for slot in 0..60 * 300 {
+        let now = Tick::new(slot * SLOT);
+        let action = station.poll(now);
+        while station.next_event().is_some() {}
+        let slot = station.slot(now).unwrap();
+        if slot.number() < 30 {
+            continue;
+        }
+        let hop = |slot| {
+            let sequence = station.sequence();
+            Cursor::new(sequence, Timeline::Home).kind(sequence, slot)
+        };
+        let Radio::Listen { channel, word, complement } = action.radio else {
+            panic!("{action:?}")
+        };
+        let position = slot.number() % 50;
+        let sampled = channel.number() == 131;
+        if position < 2 {
+            let before = Slot::new(slot.number().wrapping_sub(1));
+            let expected =
+                hop(slot) != SlotKind::Sync && (position == 0 || hop(before) == SlotKind::Sync);
+            assert_eq!(sampled, expected, "slot {slot}");
+            late += u32::from(position == 1 && expected);
+            none += u32::from(
+                position == 1 && hop(slot) == SlotKind::Sync && hop(before) == SlotKind::Sync,
+            );
+        } else {
+            assert!(!sampled, "slot {slot}");
+        }
+        samples += u32::from(sampled);
+        if !sampled {
+            let at = action.from.plus(timing().word_offset());
+            let target = Target::ALL;
+            let (kind, quality) = (Kind::Over, Quality::of(Micros::new(100)));
+            let source = Address::new(0x50);
+            let header = Header { slot, source, target, kind, quality, countdown: 0 };
+            let word = if complement { !word } else { word };
+            let bits = keys.to_bits(header, 0);
+            let reception = Reception { channel, word, at, bits: &bits };
+            let _ = station.heard(now.plus(Micros::new(SLOT - 1_000)), reception);
+        }
+    }
+    assert!(samples > 300 && late > 50 && none > 10, "{samples}, {late}, {none}");
 }
 
 /// Ten seconds of an over with a header in each sync slot, and power on the watch channel.

@@ -3,8 +3,8 @@
 //!
 //! Two equal stations get the same inputs; one of them gets hostile receptions besides, on the
 //! channel and with the unique word that it is waiting for: random bits, genuine headers with one
-//! bit turned behind the code, headers of a key that differs in one bit, headers of other lanes
-//! and of the cut-in timeline, the traffic word at the wrong time, and headers recorded in earlier
+//! bit turned behind the code, headers of a key that differs in one bit, headers of other lanes,
+//! headers of the cut-in timeline that begin no cut-in or come from the station itself, the traffic word at the wrong time, and headers recorded in earlier
 //! slots. Everything that the two say afterwards, as recorded bytes, must be equal, and so must
 //! their clocks.
 //!

@@ -315,6 +315,22 @@ fn what_is_in_use_is_judged_when_it_is_offered_again() {
     assert!(work.iter().all(|byte| *byte == 0), "the copy is wiped");
 }
 
+/// A commit before all is there is no verdict, and no end of the load: it is asked for what is missing.
+#[test]
+fn an_early_commit_is_answered_by_what_is_missing() {
+    let content = new();
+    let (mut work, all) = (vec![0; 1_024], chunks(&content));
+    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+    assert_eq!(answer(&mut station, OFFER, 1, &offer(&content)), Some((READY, 0)));
+    for (number, chunk) in (0..).zip(content.chunks(CHUNK_BYTES)) {
+        assert_eq!(answer(&mut station, COMMIT, all, &[]), Some((AGAIN, number)));
+        assert_eq!(station.verdict(), None);
+        assert_eq!(answer(&mut station, CHUNK, number, chunk), Some((READY, number + 1)));
+    }
+    assert_eq!(answer(&mut station, COMMIT, all, &[]).map(|(kind, _)| kind), Some(ACCEPTED));
+    assert_eq!(restart(station.into_store().storage().clone()).1, Some(content));
+}
+
 /// Judged, accepted, refused, or not even begun: nothing stays where configurations are opened.
 #[test]
 fn the_work_is_wiped_whatever_the_verdict() {

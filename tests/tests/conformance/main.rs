@@ -12,6 +12,7 @@ mod driver;
 mod dropped_steps;
 mod fixed_channels;
 mod floor;
+mod further_looks;
 mod golay;
 #[cfg(feature = "whole")]
 mod grammar;

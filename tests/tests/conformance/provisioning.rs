@@ -8,7 +8,8 @@
 
 use ciborium::Value;
 use hopwright_core::address::Address;
-use hopwright_core::band::{ChannelSet, Hopset, Pick, Raster};
+use hopwright_core::band::{ChannelSet, Hopset, LaneKind, Lanes, Pick, Raster};
+use hopwright_core::clock::ClockPlan;
 use hopwright_core::loader::{Refusal, check_configuration};
 use hopwright_core::provision::manual::Rank;
 use hopwright_core::provision::{
@@ -16,7 +17,8 @@ use hopwright_core::provision::{
     PlanDigest, PublicPlan,
 };
 use hopwright_core::sequence::{Draw, Structure};
-use hopwright_core::station::{FixedChannels, Role, Station, Watermark};
+use hopwright_core::station::{Config, ConfigError, FixedChannels, Role, Station, Watermark};
+use hopwright_core::timing::Timing;
 use hopwright_core::tree::{DIRECTORY, MAX_SHARE_BYTES, Share};
 use hopwright_core::units::{Channel, Dbm, Hertz, Lane, Micros, Ppb};
 use hopwright_tests::plans::{clock_plan, key, key_bytes, timing};
@@ -114,6 +116,89 @@ fn a_station_follows_the_draw_that_it_is_told() {
     let read = decode(&bytes).expect("a configuration");
     let config = read.config(Watermark::Fresh, 1);
     assert_eq!((config.lane, config.draw_lane), (made.lane, Lane::ZERO));
+}
+
+/// Spaced lanes follow the draw of lane 0, others their own (specification section 2).
+#[test]
+fn a_plans_lanes_follow_one_draw_if_they_are_spaced_and_their_own_if_not() {
+    let allowed = below_399(&larkfell_raster());
+    let disjoint = LaneKind::Disjoint { width: 9 };
+    for (kind, number, draw) in [
+        (None, 0, 0),
+        (Some(LaneKind::Spaced), 0, 0),
+        (Some(LaneKind::Spaced), 2, 0),
+        (Some(disjoint), 0, 0),
+        (Some(disjoint), 2, 2),
+    ] {
+        let lanes = kind.map(|kind| Lanes::new(kind, 3).expect("lanes"));
+        let plan = PublicPlan { lanes, pick: Pick::Keyed(32), ..larkfell(&allowed) };
+        let (lane, digest) = (Lane::new(number).expect("a lane"), PlanDigest::new([3; 16]));
+        let made = plan
+            .configuration::<32>(digest, key(3), None, Address::new(0x4B), Rank::Member, lane)
+            .expect("a configuration");
+        let draw = Lane::new(draw).expect("a lane");
+        assert_eq!((made.lane, made.draw_lane), (lane, draw), "{kind:?}, lane {number}");
+    }
+}
+
+/// A bit map whose ranks are turned by as many as there are, or more, is a second encoding of one that is not.
+#[test]
+fn a_hopset_is_turned_by_less_than_its_length() {
+    let turned = |by: u16| {
+        let bytes = encoded(&configuration(3, 0x4B, None));
+        let mut value: Value = ciborium::from_reader(&bytes[..]).expect("CBOR");
+        let map = value.as_map_mut().expect("a map");
+        let hopset = map.iter().position(|(key, _)| *key == Value::from(6)).expect("a hopset");
+        map.insert(hopset + 1, (Value::from(7), Value::from(by)));
+        let mut body = Vec::new();
+        ciborium::into_writer(&value, &mut body).expect("CBOR");
+        let body = checked(body);
+        let read = Configuration::<128>::decode(&body);
+        read.map(|read| read.hopset.rotation()).map_err(|error| error.fault)
+    };
+    assert_eq!((turned(1), turned(127)), (Ok(1), Ok(127)));
+    assert_eq!(turned(0), Err(Fault::Value(7)), "there is none then");
+    let refused = Err(Fault::Value(6));
+    assert_eq!((turned(128), turned(129), turned(u16::MAX)), (refused, refused, refused));
+}
+
+/// What makes no station says why: at the last value that does, and the first that does not.
+#[test]
+fn parts_that_do_not_fit_each_other_make_no_station() {
+    let made = configuration(3, 0x4B, None);
+    let with = |change: &dyn Fn(&mut Config<'_, 128>)| {
+        let mut config = made.config(Watermark::Fresh, 1);
+        change(&mut config);
+        Station::new(config).map(|_| ())
+    };
+    // A guard of 500 us, a jitter of 20 and a delay of 100: 2 (20 + wander) + 100.
+    let wander = |us| with(&|config| config.clock.wander = Micros::new(us));
+    assert_eq!(wander(179), Ok(()));
+    assert_eq!(wander(180), Err(ConfigError::Guard { guard_us: 500, needed_us: 500 }));
+    let jitter = |us| with(&|config| config.clock.jitter = Micros::new(us));
+    assert_eq!(jitter(199), Ok(()));
+    assert_eq!(jitter(200), Err(ConfigError::Guard { guard_us: 500, needed_us: 500 }));
+    let delay = |us| with(&|config| config.clock.longest_delay = Micros::new(us));
+    assert_eq!(delay(459), Ok(()));
+    assert_eq!(delay(460), Err(ConfigError::Guard { guard_us: 500, needed_us: 500 }));
+    let announce = |slots| with(&|config| config.announce_slots = slots);
+    assert_eq!((announce(1), announce(2_000)), (Ok(()), Ok(())));
+    for slots in [0, 2_001, u16::MAX] {
+        assert_eq!(announce(slots), Err(ConfigError::Announce(slots)));
+    }
+    let own = |ppb| with(&|config| config.clock.own_tolerance = Ppb::new(ppb).expect("in range"));
+    assert_eq!((own(0), own(1_000)), (Ok(()), Ok(())));
+    assert_eq!(
+        (own(1_001), own(500_000)),
+        (Err(ConfigError::OwnTolerance), Err(ConfigError::OwnTolerance))
+    );
+    let inside = made.hopset.channels()[5];
+    let refused = Err(ConfigError::FixedInHopset(inside));
+    let fixed = |fixed| with(&|config| config.fixed = fixed);
+    assert_eq!(fixed(FixedChannels { calling: Some(inside), ..FixedChannels::NONE }), refused);
+    assert_eq!(fixed(FixedChannels { watch: Some(inside), ..FixedChannels::NONE }), refused);
+    let outside = Channel::new(399);
+    assert_eq!(fixed(FixedChannels { calling: outside, watch: outside, ..made.fixed }), Ok(()));
 }
 
 /// There was no version before the first.
@@ -392,17 +477,17 @@ fn envelopes_that_are_none() {
     assert!(!Envelope::begins(&encoded(&configuration(1, 1, None))));
 }
 
-/// A station that holds the public part needs only key, address, role and lane; the plan's digest
-/// tells plans apart.
-#[test]
-fn the_public_part_and_a_key_make_a_configuration() {
+fn larkfell_raster() -> Raster {
     let step = Hertz::new(25_000);
-    let raster = Raster::new(Hertz::new(30_000_000), step, step, 400).expect("a raster");
-    let allowed = below_399(&raster);
-    let plan = PublicPlan {
+    Raster::new(Hertz::new(30_000_000), step, step, 400).expect("a raster")
+}
+
+/// The public part of the plan that [`configuration`] is of.
+fn larkfell(allowed: &ChannelSet) -> PublicPlan<'_> {
+    PublicPlan {
         name: "larkfell",
-        raster,
-        allowed: &allowed,
+        raster: larkfell_raster(),
+        allowed,
         pick: Pick::Keyed(128),
         lanes: None,
         structure: Structure::default(),
@@ -414,7 +499,15 @@ fn the_public_part_and_a_key_make_a_configuration() {
         energy_threshold: Dbm::new(-95),
         fixed: FixedChannels { watch: Channel::new(399), ..FixedChannels::NONE },
         code: MessageCode { n: 64, k: 24 },
-    };
+    }
+}
+
+/// A station that holds the public part needs only key, address, role and lane; the plan's digest
+/// tells plans apart.
+#[test]
+fn the_public_part_and_a_key_make_a_configuration() {
+    let allowed = below_399(&larkfell_raster());
+    let plan = larkfell(&allowed);
     let digest = PlanDigest::new([3; 16]);
     let address = Address::new(0x4B);
     let make = |rank| {
@@ -447,8 +540,44 @@ fn the_public_part_and_a_key_make_a_configuration() {
     fewer.extend_with(&allowed);
     fewer.remove_all(&[Channel::new(7).expect("a channel")].into_iter().collect());
     let listed: Vec<Channel> = (10..20).filter_map(Channel::new).collect();
+    let raster = |base, spacing, occupied, count| {
+        let (base, spacing, occupied) =
+            (Hertz::new(base), Hertz::new(spacing), Hertz::new(occupied));
+        let raster = Raster::new(base, spacing, occupied, count).expect("a raster");
+        PublicPlan { raster, ..plan }
+    };
+    let lanes =
+        |kind, count| PublicPlan { lanes: Some(Lanes::new(kind, count).expect("lanes")), ..plan };
+    let disjoint = |width| LaneKind::Disjoint { width };
+    let timed = |slot, settle, guard, bps| PublicPlan {
+        timing: Timing::new(slot, settle, guard, bps).expect("it fits"),
+        ..plan
+    };
+    let clock = plan.clock;
+    let clocked = |clock| PublicPlan { clock, ..plan };
+    let ppb = |n| Ppb::new(n).expect("in range");
     let variants = [
         plan,
+        raster(31_000_000, 25_000, 25_000, 400),
+        raster(30_000_000, 25_001, 25_000, 400),
+        raster(30_000_000, 25_000, 25_001, 400),
+        raster(30_000_000, 25_000, 25_000, 401),
+        lanes(LaneKind::Spaced, 1),
+        lanes(LaneKind::Spaced, 3),
+        lanes(disjoint(1), 3),
+        lanes(disjoint(8), 3),
+        lanes(disjoint(9), 3),
+        lanes(disjoint(9), 4),
+        timed(20_001, 1_000, 500, 50_000),
+        timed(20_000, 1_001, 500, 50_000),
+        timed(20_000, 1_000, 501, 50_000),
+        timed(20_000, 1_000, 500, 50_001),
+        clocked(ClockPlan { tolerance: ppb(1_001), ..clock }),
+        clocked(ClockPlan { own_tolerance: ppb(999), ..clock }),
+        clocked(ClockPlan { steadiness: ppb(998), ..clock }),
+        clocked(ClockPlan { wander: Micros::new(1), ..clock }),
+        clocked(ClockPlan { jitter: Micros::new(21), ..clock }),
+        clocked(ClockPlan { longest_delay: Micros::new(101), ..clock }),
         PublicPlan { name: "other", ..plan },
         PublicPlan { allowed: &fewer, ..plan },
         PublicPlan { pick: Pick::Even(128), ..plan },

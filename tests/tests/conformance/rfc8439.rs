@@ -4,8 +4,9 @@
 //!
 //! Sources: RFC 8439 section 2.3.2 and appendix A.1 (block function); draft-irtf-cfrg-xchacha-03
 //! section 2.2.1 (HChaCha20); P. Rogaway and T. Shrimpton, 2006 (ePrint 2006/221) and RFC 5297
-//! for the properties of a synthetic-IV construction. The core's keys cannot be set to a vector's
-//! subkey, so the primitive is checked with the vectors and the core against the primitive.
+//! for the properties of a synthetic-IV construction. Of the vectors those whose nonce is zeros are the core's
+//! own words under a subkey that is given; beyond that the primitive is checked with the vectors and the core
+//! against the primitive.
 //!
 //! Of the usual list of properties, string boundaries, order and empty inputs (a header has one
 //! text and one stream, both of fixed length) have nothing to say here.
@@ -15,10 +16,13 @@ use chacha20::{ChaChaCore, R20, variants::Ietf};
 use hex_literal::hex;
 use hopwright_core::address::{Address, Target};
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
-use hopwright_core::keys::{Label, NetKey};
-use hopwright_core::units::{Micros, Slot};
+use hopwright_core::keys::{Label, NetKey, Subkey};
+use hopwright_core::message::Origin;
+use hopwright_core::sequence::Timeline;
+use hopwright_core::station::{Command, Event, FixedChannels, Mode, Payload, Radio};
+use hopwright_core::units::{Channel, Lane, Micros, Slot, Tick};
 use hopwright_tests::binomial;
-use hopwright_tests::plans::key_bytes;
+use hopwright_tests::plans::{Make, key_bytes, timing};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
@@ -108,6 +112,12 @@ fn appendix_a_1_blocks() {
     ];
     for (number, (key, counter, nonce, expected)) in (1..).zip(vectors) {
         assert_eq!(block(&key, &nonce, counter), expected, "vector {number}");
+        if nonce == [0; 12] {
+            // The core's own words: of stream 0, whose nonce is zeros.
+            let words = (0..16).map(|i| Subkey::new(key).word(0, 16 * u64::from(counter) + i));
+            let bytes: Vec<u8> = words.flat_map(u32::to_le_bytes).collect();
+            assert_eq!(bytes, expected, "vector {number}");
+        }
     }
 }
 
@@ -315,4 +325,78 @@ fn one_bit_of_the_body_turns_half_of_the_wire() {
     // Too many trials for exact sums; the normal band of 3.29 standard deviations.
     let (mean, sd) = (64.0 * wires as f64, (32.0 * wires as f64).sqrt());
     assert!((turned as f64 - mean).abs() < 3.29 * sd, "{turned} bits of {wires} wires");
+}
+
+/// Specification section 11: what a traffic slot carries, and the nonce that it is under, on a lane other
+/// than 0 and on each timeline. Two nets of one key would share a keystream otherwise.
+#[test]
+fn payload_is_under_the_keystream_of_its_lane_timeline_slot_and_source() {
+    let key = key_bytes(3);
+    let keys = HeaderKeys::new(&NetKey::new(key));
+    let data = subkey_by_hand(&key, "hopwright/data");
+    let fixed = FixedChannels { calling: Channel::new(130), ..FixedChannels::NONE };
+    let (lane, address) = (Lane::new(3).expect("a lane"), 0x4B);
+    let make = Make { lane, fixed, announce_slots: 20, ..Make::timekeeper(address) };
+    for (timeline, stream) in
+        [(Timeline::Home, 3), (Timeline::CutIn, 0x4000_0003), (Timeline::Single, 0x1000_0003_u32)]
+    {
+        let mut station = make.station(&NetKey::new(key));
+        let mut now = Tick::new(5_000_000);
+        if timeline == Timeline::Single {
+            station.command(now, Command::Mode(Mode::SingleSealed)).expect("a channel");
+        } else if timeline == Timeline::Home {
+            station.command(now, Command::Announce).expect("a timekeeper");
+            while station.holds_floor() {
+                now = station.poll(now).until.max(now.plus(Micros::new(1)));
+            }
+        }
+        station.command(now, Command::Press(Target::ALL)).expect("nobody speaks");
+        // The last header of its own that was sent: when, and in which slot.
+        let (mut known, mut go_ahead, mut read) = (None, None, 0);
+        for _ in 0..2_000 {
+            let _ = station.queue_payload(b"water at the ford");
+            let action = station.poll(now);
+            while let Some(event) = station.next_event() {
+                if let Event::GoAhead { slot } = event {
+                    go_ahead = Some(slot);
+                }
+            }
+            if let Radio::Transmit { at, .. } = action.radio {
+                let bits = station.burst().to_vec();
+                let opened = bits.first_chunk().and_then(|bits| keys.from_bits(bits, stream));
+                if let Some(header) = opened {
+                    known = Some((at, header.slot));
+                } else {
+                    let (then, slot) = known.expect("headers come first, on this stream");
+                    let passed = at.since(then).expect("later").us().div_ceil(20_000);
+                    let slot = slot.plus(u32::try_from(passed).expect("few"));
+                    let mut text = vec![0; timing().bytes()];
+                    text[..2].copy_from_slice(&17_u16.to_le_bytes());
+                    text[2..19].copy_from_slice(b"water at the ford");
+                    let mut nonce = [0; 12];
+                    nonce[..4].copy_from_slice(&stream.to_le_bytes());
+                    nonce[4..8].copy_from_slice(&slot.number().to_le_bytes());
+                    nonce[8] = address;
+                    let keystream = (0..).flat_map(|counter| block(&data, &nonce, counter));
+                    let expected: Vec<u8> =
+                        text.iter().zip(keystream).map(|(t, k)| t ^ k).collect();
+                    assert_eq!(bits, expected, "{timeline:?}, slot {slot}");
+                    // What a message is sealed for: the same stream, here and where it is heard.
+                    let source = Address::new(address);
+                    let first = go_ahead.expect("it may talk");
+                    let origin = Origin { source, stream, slot: first };
+                    assert_eq!(station.own_origin(first), origin, "{timeline:?}");
+                    let target = Target::ALL;
+                    let heard = Payload { timeline, slot, source, target, order: false };
+                    assert_eq!(station.origin(&heard), Origin { slot, ..origin }, "{timeline:?}");
+                    read += 1;
+                }
+            }
+            if read == 3 {
+                break;
+            }
+            now = action.until.max(now.plus(Micros::new(1)));
+        }
+        assert_eq!(read, 3, "{timeline:?}");
+    }
 }

@@ -25,7 +25,7 @@ pub(super) const CALLING: u16 = 130;
 const WATCH: u16 = 131;
 pub(super) const SECOND: u64 = 1_000_000;
 /// Slots of a gathering run: `4 r` (specification section 6).
-const GATHERING: usize = 64;
+pub(super) const GATHERING: usize = 64;
 
 /// A post, a boat 4B and another boat 51, in step and idle after an announce.
 pub(super) fn net_in_step() -> World {

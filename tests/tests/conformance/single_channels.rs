@@ -1,9 +1,9 @@
 //! Proves what specification section 9 promises: that single-channel modes disturb nobody.
 
 use super::keyed_net::{BOAT, CALLING, OTHER, POST, has_key, net, one, order, station};
-use hopwright_core::address::Target;
+use hopwright_core::address::{Address, Target};
 use hopwright_core::header::{HeaderKeys, stream};
-use hopwright_core::keys::NetKey;
+use hopwright_core::keys::{Label, NetKey, Subkey};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Command, Heard, Mode, Refused};
 use hopwright_core::units::{Channel, Lane, Tick};
@@ -85,6 +85,33 @@ fn modes_are_refused_where_they_have_no_place() {
     world.command(POST, Command::Mode(Mode::SinglePlain)).expect("nobody speaks");
     assert_eq!(world.command(POST, Command::Announce), Err(Refused::Busy));
     assert_eq!(world.command(POST, Command::Order), Err(Refused::Busy));
+}
+
+/// In the clear there are no keys of calls: whoever is in no directory can be called, and what a message is sealed
+/// with is the key of 32 zeros for whoever says it and whoever hears it (specification section 11).
+#[test]
+fn in_the_clear_calls_are_made_with_the_key_that_everybody_has() {
+    let mut world = net();
+    let stranger = one(0x77);
+    for (mode, answer) in
+        [(Mode::SingleSealed, Err(Refused::NoKey(stranger))), (Mode::SinglePlain, Ok(()))]
+    {
+        for node in [BOAT, OTHER] {
+            world.command(node, Command::Mode(mode)).expect("a calling channel");
+        }
+        assert_eq!(world.command(BOAT, Command::Press(stranger)), answer, "{mode:?}");
+        let _ = world.command(BOAT, Command::Release);
+        world.run_slots(5);
+    }
+    let word = |key: &Subkey| key.word(0, 0);
+    let everybodys = word(&plain_key().subkey(Label::Data).subkey(Label::Text));
+    for target in [Target::ALL, one(0x51), stranger] {
+        for node in [BOAT, OTHER] {
+            let station = &mut world.nodes[node].station;
+            let key = station.message_key(Address::new(0x4B), target).expect("everybody");
+            assert_eq!(word(&key), everybodys, "{target}, station {node}");
+        }
+    }
 }
 
 /// Two operators wait for a third's over on the single channel: they do not start together, and

@@ -5,8 +5,9 @@
 //! Asserted after every poll, whatever happened before:
 //!
 //! * Invariant 1: a transmission is on a channel of the hopset that no exclusion covers.
-//! * Invariant 2: when a transmission is first ordered, the station is in step and its clock is
-//!   `Locked`. What it sends is its own header for the slot under way, or payload. Payload only
+//! * Invariant 2: when a transmission is first ordered, the station is in step, and the spread of its clock
+//!   is no more than the 1024 slots with which a station may still be found (section 6: it need not be locked: whoever
+//!   holds the floor is followed, and whoever takes it adrift gathers those who search). What it sends is its own header for the slot under way, or payload. Payload only
 //!   if the last of the operator's events was a go-ahead: none between `HoldOff` and `GoAhead`,
 //!   none after a release. No closing header in hold-off either. Announces only from a
 //!   timekeeper.
@@ -166,9 +167,9 @@ impl Watched {
         // Invariant 2.
         assert!(self.station.in_step() && self.station.holds_floor());
         let clock = self.station.clock().expect("a clock");
-        let grip = clock.grip(&timing(), now);
-        // Coasting within the limit for those who speak, and no further.
-        assert_ne!(grip, hopwright_core::clock::Grip::Lost);
+        // Within the limit for those who speak, and no further.
+        let spread = clock.spread(now);
+        assert!(spread <= Micros::new(1_024 * timing().slot().us()), "{spread:?}");
         let slot = self.station.slot(now).expect("in step");
         let sequence = self.station.sequence();
         let hop = Cursor::new(sequence, Timeline::Home).hop(sequence, slot);

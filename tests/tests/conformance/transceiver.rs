@@ -91,7 +91,9 @@ impl Stamps for Set<'_> {
         Ok(self.0.and_then(Cell::take))
     }
 
-    fn clear(&mut self) {}
+    fn clear(&mut self) {
+        let _ = self.0.and_then(Cell::take);
+    }
 }
 
 impl asynchronous::AwaitStamps for Set<'_> {
@@ -597,6 +599,62 @@ fn a_part_with_one_word_waits_for_that() {
     radio.listen(AWAITED).unwrap();
     stamp.set(Some(SIGNALLED));
     assert_eq!(radio.attend(&mut [0; 512]), Ok(under_way(8_400)), "no flag is asked");
+    bench.done();
+}
+
+/// The memory of a part that tells of itself when it is nearly full is looked after in half of the time that is left
+/// then, and not of that which it took to fill.
+#[test]
+fn a_part_with_a_high_threshold_is_looked_after_before_its_memory_is_full() {
+    let registers = Registers { second_word: None, ..PART.registers };
+    let part = Part { registers, threshold: 48, ..PART };
+    let bus = [
+        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB8, 108]),
+        read(0x50, &[0x03]),
+        enter(RECEIVE),
+        read(0x51, &[0]),
+        read(0x51, &[0]),
+    ];
+    let bench = Bench::new(&bus, &[State::Low], &[]);
+    let stamp = Cell::new(None);
+    let board = bench.board(|| Tick::new(6_000), &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.listen(AWAITED).unwrap();
+    stamp.set(Some(SIGNALLED));
+    // Of 64 bytes 48 leave 16: half of them, 8 bytes of 160 us.
+    for _ in 0..2 {
+        assert_eq!(radio.attend(&mut [0; 512]), Ok(under_way(6_000 + 1_280)));
+    }
+    bench.done();
+}
+
+/// A signal of before, for which nobody asked, is no word of the reception that begins.
+#[test]
+fn a_signal_from_before_is_forgotten_when_the_receiver_starts() {
+    let bus = [
+        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
+        write(&[0xB4, 0xED, 0xCB, 0xA9, 0x87]),
+        write(&[0xB8, 108]),
+        read(0x50, &[0x03]),
+        enter(RECEIVE),
+    ];
+    let (part, stamp) = (PART, Cell::new(Some(Tick::new(77))));
+    let bench = Bench::new(&bus, &[State::Low], &[]);
+    let board = bench.board(|| Tick::new(6_000), &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.listen(AWAITED).unwrap();
+    assert_eq!(radio.attend(&mut [0; 512]), Ok(Progress::Idle));
+    bench.done();
+    stamp.set(Some(Tick::new(77)));
+    let bench = Bench::new(&bus, &[State::Low], &[]);
+    let board = bench.board(|| Tick::new(6_000), &stamp);
+    let mut radio = asynchronous::Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    wait(async {
+        use asynchronous::FrontEnd;
+        radio.listen(AWAITED).await.unwrap();
+        assert_eq!(radio.attend(&mut [0; 512]).await, Ok(Progress::Idle));
+    });
     bench.done();
 }
 
