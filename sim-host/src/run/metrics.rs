@@ -10,7 +10,7 @@ mod single;
 use super::{Measured, relayed};
 use crate::diagnostic::Diagnostic;
 use crate::scenario::{OverPlan, Power, Scenario};
-use crate::world::{Over, Says, Trace, World};
+use crate::world::{Changed, Over, Says, Trace, World};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Event, Mode};
 use hopwright_core::units::{Channel, Lane, Slot};
@@ -275,7 +275,10 @@ fn there(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
     let off = powers.next_back().is_some_and(|power| power.becomes == Power::Off);
     let mut modes = scenario.modes.iter().filter(|m| m.station == node && m.at_us <= at);
     let away = modes.next_back().is_some_and(|mode| mode.mode != Mode::Hopping);
-    let keyless = trace.changes.iter().any(|change| {
+    let lane = |node: usize| scenario.radio.stations[node].lane;
+    // A change is of one net's key: stations of another are told nothing of it.
+    let own = |change: &&Changed| lane(scenario.withdrawals[change.number].by) == lane(node);
+    let keyless = trace.changes.iter().filter(own).any(|change| {
         let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
         change::due(scenario, trace, change) <= at && !trace.times_of(node, told).any(|t| t <= at)
     });
