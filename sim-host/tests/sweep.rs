@@ -624,3 +624,57 @@ fn the_built_in_scenario_and_other_plans() {
     };
     assert!(median("1") < median("0"), "4 channels are met sooner than 16");
 }
+
+/// A scenario of one station and a group, with traffic that the seed draws.
+const DRAWN: &str = r#"
+[scenario]
+name = "drawn"
+duration_s = 60
+plan = "../plans/larkfell.toml"
+[[station]]
+name = "post"
+address = "00"
+role = "timekeeper"
+[[group]]
+name = "gauge"
+count = 3
+first_address = "10"
+radius_m = 5_000
+[[announce]]
+at_s = 3
+by = "post"
+[[traffic]]
+name = "morning"
+from_s = 12
+busy = 0.3
+talk_s = 3
+"#;
+
+fn sweep_of(metrics: &str, trials: u32) -> String {
+    format!(
+        "[sweep]\nname = \"s\"\nscenario = \"scenarios/s.toml\"\ntrials = {trials}\nseed = 7\n\
+         metrics = [{metrics}]\nresamples = 200\n"
+    )
+}
+
+/// Every trial has overs and places of its own: those of `run` with its seed, given or written.
+#[test]
+fn each_trial_draws_traffic_and_places_anew() {
+    let dir = workplace(&sweep_of("\"silence.longest_s\", \"holdoff.longest_s\"", 4));
+    fs::write(dir.path().join("scenarios/s.toml"), DRAWN).unwrap();
+    swept(dir.path(), &["--out", "out", "--jobs", "1"], 0);
+    let rows = rows(&dir.path().join("out/trials.csv"));
+    let silences: std::collections::BTreeSet<&str> =
+        rows.iter().map(|row| row["silence.longest_s"].as_str()).collect();
+    assert_eq!(silences.len(), 4, "four draws of pauses: {silences:?}");
+    for row in &rows {
+        let written = DRAWN.replace("duration_s", &format!("seed = {}\nduration_s", row["seed"]));
+        fs::write(dir.path().join("scenarios/written.toml"), written).unwrap();
+        let printed = |args: &[&str]| stdout(&hopwright(dir.path(), &[&["run"], args].concat()));
+        let given = printed(&["scenarios/s.toml", "--seed", &row["seed"], "--json"]);
+        assert_eq!(given, printed(&["scenarios/written.toml", "--json"]));
+        let given: Value = serde_json::from_str(&given).unwrap();
+        let measured = given["measured"]["silence.longest_s"].as_f64();
+        assert_eq!(measured, Some(number(row, "silence.longest_s")));
+    }
+}
