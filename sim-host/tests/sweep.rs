@@ -678,3 +678,18 @@ fn each_trial_draws_traffic_and_places_anew() {
         assert_eq!(measured, Some(number(row, "silence.longest_s")));
     }
 }
+
+/// Where nobody comes late there is no late entry, and no time that it took.
+#[test]
+fn what_did_not_occur_is_nothing() {
+    let sweep = "[sweep]\nname = \"s\"\nscenario = \"scenarios/larkfell-morning.toml\"\ntrials = 3\n\
+        metrics = [\"late_entry.worst_s\"]\n[[factor]]\nname = \"spoken at\"\nset = \"over.0.at_s\"\n\
+        levels = [8, 30]\n";
+    let dir = workplace(sweep);
+    swept(dir.path(), &["--out", "out"], 0);
+    let rows = rows(&dir.path().join("out/trials.csv"));
+    for row in &rows {
+        let nobody = row["spoken at"] == "30";
+        assert_eq!(row["late_entry.worst_s"].is_empty(), nobody, "{row:?}");
+    }
+}

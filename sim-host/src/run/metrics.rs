@@ -179,7 +179,8 @@ pub fn measure(
     put("payload.garbled", scope.overs(trace).map(|o| f64::from(o.payloads_garbled)).sum());
     let waits = scope.overs(trace).filter(|over| !over.cut_in);
     let waits = waits.map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
-    put("holdoff.longest_s", waits.fold(0.0, f64::max));
+    // Where nobody waited there is nothing to measure, and no number that a bound could hold.
+    put("holdoff.longest_s", waits.fold(f64::NAN, f64::max));
     put("hops.blocks_uneven", blocks_uneven(scope, world)?);
     if net.is_none() {
         put("announce.refused", count(trace.refused.len()));
@@ -231,8 +232,18 @@ fn announce(scope: Scope<'_>, trace: &Trace, put: &mut impl FnMut(&'static str, 
     let timely = waits.iter().filter(|wait| **wait <= seconds(length)).count();
     waits.sort_by(f64::total_cmp);
     put("announce.in_step", count(timely + announces));
-    put("announce.median_s", waits.get(waits.len() / 2).copied().unwrap_or(0.0));
-    put("announce.worst_s", waits.last().copied().unwrap_or(0.0));
+    put("announce.median_s", median(&waits));
+    put("announce.worst_s", waits.last().copied().unwrap_or(f64::NAN));
+}
+
+/// The median of what is in order; of an even number, the mean of the two in the middle. Of nothing,
+/// nothing.
+fn median(sorted: &[f64]) -> f64 {
+    match (sorted.get(sorted.len() / 2), sorted.len()) {
+        (Some(upper), n) if n % 2 == 0 => sorted[n / 2 - 1].midpoint(*upper),
+        (Some(middle), _) => *middle,
+        (None, _) => f64::NAN,
+    }
 }
 
 fn late_entry(scope: Scope<'_>, trace: &Trace) -> f64 {
@@ -243,7 +254,8 @@ fn late_entry(scope: Scope<'_>, trace: &Trace) -> f64 {
         let mut overs = trace.overs.iter().filter(|over| stations[over.node].lane == lane);
         overs.any(|over| over.ahead_us.is_some_and(|ahead| ahead <= at) && at < released(over))
     };
-    let mut worst = 0.0_f64;
+    // If nobody entered, nothing.
+    let mut worst = f64::NAN;
     for node in scope.nodes() {
         let station = &stations[node];
         if station.on_us > 0 && spoken(station.lane, station.on_us) {

@@ -26,7 +26,8 @@ pub(super) fn measure(
     if trace.changes.is_empty() {
         return Ok(());
     }
-    let (mut followed, mut later, mut left_out, mut slowest) = (0, 0, 0, 0.0_f64);
+    // If nobody was picked up, nothing.
+    let (mut followed, mut later, mut left_out, mut slowest) = (0, 0, 0, f64::NAN);
     for change in &trace.changes {
         for outcome in outcomes(scenario, world, change) {
             match outcome {
