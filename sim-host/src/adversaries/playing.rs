@@ -90,7 +90,7 @@ fn searching(ask: &Ask<'_>, report: &mut Report, worlds: u32) -> Result<(), Diag
         let count = 4 * outcomes.len() as u64;
         let told = (outcomes.iter().map(|(told, ..)| told).sum(), count);
         let led = (outcomes.iter().map(|(_, led, _)| led).sum(), count);
-        let back: Vec<f64> = outcomes.into_iter().flat_map(|(.., back)| back).collect();
+        let back: Vec<Vec<f64>> = outcomes.into_iter().map(|(.., back)| back).collect();
         let who = if stored { "with a watermark" } else { "without a watermark" };
         let tried = format!("announce, a minute later, ten times, to stations in search {who}");
         let finding = Finding::share(Name::Replay, tried.clone(), "led to believe in it", told);
