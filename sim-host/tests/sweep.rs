@@ -679,6 +679,31 @@ fn each_trial_draws_traffic_and_places_anew() {
     }
 }
 
+/// An oscillator with noise is judged once, by courses that no trial's seed decides. (Of the first
+/// draws of these trials some break the promise.)
+#[test]
+fn noise_ends_no_sweep_in_the_middle() {
+    let noisy = |white_ppb: u32| {
+        format!(
+            "[scenario]\nname = \"noisy\"\nduration_s = 600\nplan = \"../plans/larkfell.toml\"\n\
+             [[station]]\nname = \"post\"\naddress = \"00\"\nrole = \"timekeeper\"\n\
+             [[station]]\nname = \"a\"\naddress = \"01\"\noscillator = {{ white_ppb = {white_ppb} }}\n\
+             [[announce]]\nat_s = 5\nby = \"post\"\n"
+        )
+    };
+    let dir = workplace(&sweep_of("\"clock.bound_misses\", \"stations.in_step\"", 40));
+    fs::write(dir.path().join("scenarios/s.toml"), noisy(680)).unwrap();
+    swept(dir.path(), &["--out", "out"], 0);
+    let rows = rows(&dir.path().join("out/trials.csv"));
+    assert_eq!(rows.len(), 40);
+    assert!(rows.iter().all(|row| number(row, "clock.bound_misses") == 0.0), "honest ones");
+    // With more noise most courses break it: refused before the first trial, whatever the seed.
+    fs::write(dir.path().join("scenarios/s.toml"), noisy(1_500)).unwrap();
+    let (_, said) = swept(dir.path(), &["--out", "more"], 2);
+    assert!(said.contains("breaks the plan's promise") && said.contains("of 8 courses"), "{said}");
+    assert!(!dir.path().join("more/trials.csv").exists());
+}
+
 /// Where nobody comes late there is no late entry, and no time that it took.
 #[test]
 fn what_did_not_occur_is_nothing() {

@@ -164,7 +164,7 @@ fn address(section: &Section<'_>, key: &str) -> Result<Address, Diagnostic> {
 }
 
 fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagnostic> {
-    let Base { plan, seed, limit_us, power_dbm } = *base;
+    let Base { plan, limit_us, power_dbm, .. } = *base;
     let (name, address) = name_and_address(section)?;
     let deputy = Role::Deputy { after: plan.deputies_after() };
     let others = [("timekeeper", Role::Timekeeper), ("deputy", deputy)];
@@ -177,8 +177,7 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
             let help = "leave `ppb` out, and write it as `offset_ppb` of the oscillator";
             return Err(section.error("ppb", what, help));
         }
-        let clock = clocks::oscillator(oscillator, seed, &name, 0);
-        clocks::keeps_promise(plan, oscillator, (&name, role), &clock)
+        clocks::judge(plan, oscillator, (&name, role))
             .map_err(|(what, help)| section.error("oscillator", what, help))?;
     }
     let stored_slot = section.integer("stored_slot", 0..=u32::MAX)?;
