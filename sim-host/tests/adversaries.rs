@@ -262,3 +262,18 @@ fn the_command_as_json_and_its_errors() {
     assert_eq!(unknown.status.code(), Some(2));
     assert!(stderr(&unknown).contains("follower"), "{}", stderr(&unknown));
 }
+
+/// The share of headers after which a bound misses true time is one of headers: there are far fewer of
+/// them than calls of stations.
+#[test]
+fn bounds_are_counted_by_the_header() {
+    let lines = "behaviour = \"relay\"\ndelay_us = 500\nabove_wanted_db = 20\nfrom_s = 6";
+    let run = run(&adversary(lines), 2);
+    let totals = run.world.trace().totals;
+    let headers: u64 =
+        run.world.nodes().iter().map(|node| u64::from(node.station.counters().headers)).sum();
+    assert!(totals.headers_judged > 50 && totals.headers_judged <= headers, "{totals:?} {headers}");
+    assert!(totals.headers_misled > 0, "{totals:?}");
+    assert!(totals.headers_misled <= totals.headers_judged, "{totals:?}");
+    assert!(totals.bound_checks > 4 * totals.headers_judged, "{totals:?}");
+}

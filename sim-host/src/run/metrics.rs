@@ -60,7 +60,7 @@ pub const METRICS: &[Metric] = &[
     metric("late_entry.worst_s", "switched on during traffic to in step, slowest", "s"),
     metric("stations.in_step", "stations really in step at the end, on the net's key", ""),
     metric("stations.lost", "times that a station lost step", ""),
-    metric("clock.bound_misses", "headers after which a bound missed true time", ""),
+    metric("clock.bound_misses", "looks at which a bound missed true time", ""),
     metric("clock.worst_phase_us", "largest distance of a phase from true time", "us"),
     metric("calls.missed", "stations in a target that were not called", ""),
     metric("calls.strays", "stations outside a target that were called, or read payload", ""),
