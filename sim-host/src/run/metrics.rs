@@ -103,7 +103,11 @@ pub const METRICS: &[Metric] = &[
     metric("hops.outside_hopset", "transmissions outside the hopset", ""),
     metric("adversary.heard", "transmissions of opponents that a radio recognised", ""),
     metric("adversary.taken", "transmissions of opponents that a station took", ""),
-    metric("hops.blocks_uneven", "blocks of r*m slots that did not use each channel once", ""),
+    metric(
+        "hops.blocks_uneven",
+        "blocks of r*m slots of the plan's sequence that do not use each channel once",
+        "",
+    ),
     metric("lanes.shared_channels", "transmissions of one net on a channel of another", ""),
     metric("lanes.collisions", "pairs of two nets at one time on one channel", ""),
     metric("relay.delay_s", "first said to said by a relay, mean", "s"),
@@ -386,22 +390,41 @@ fn traffic_channels(scenario: &Scenario, lane: Lane) -> Result<BTreeSet<Channel>
     Ok(channels)
 }
 
-/// Aligned blocks of the home timeline, as far as the run went, that do not use every channel
-/// of the hopset exactly once. Plans without equal use have none that do.
+/// Aligned blocks of the plan's home sequence, as far as a timeline of the run went through them, that
+/// do not use every channel of the hopset exactly once; nothing if there was no timeline. It is the
+/// sequence that is looked at, whoever sent in it. Plans without equal use have none that do.
 fn blocks_uneven(scope: Scope<'_>, world: &World) -> Result<f64, Diagnostic> {
-    let plan = &scope.scenario.plan;
-    let mut blocks = 0;
+    let (mut uneven, mut looked_at) = (0, 0);
     for lane in scope.lanes() {
-        let sequence = plan.sequence(lane)?;
-        let n = usize::from(sequence.hopset().len());
-        let last = world.true_net_us_of(lane).and_then(|net| plan.timing().slot_at(net));
-        let slots = last.map_or(0, Slot::number) as usize;
-        let mut channels = vec![Channel::default(); (slots / n + 1) * n];
-        sequence.fill(Timeline::Home, Slot::ZERO, &mut channels);
-        let uneven = |block: &&[Channel]| block.iter().collect::<BTreeSet<_>>().len() != n;
-        blocks += channels.chunks(n).filter(uneven).count();
+        let sequence = scope.scenario.plan.sequence(lane)?;
+        let n = u32::from(sequence.hopset().len());
+        let mut channels = vec![Channel::default(); usize::from(sequence.hopset().len())];
+        for block in blocks_in_use(world, lane, n) {
+            sequence.fill(Timeline::Home, Slot::new(block * n), &mut channels);
+            uneven += usize::from(channels.iter().collect::<BTreeSet<_>>().len() != channels.len());
+            looked_at += 1;
+        }
     }
-    Ok(count(blocks))
+    Ok(if looked_at == 0 { f64::NAN } else { count(uneven) })
+}
+
+/// The aligned blocks of `n` slots that the timelines of a lane have gone through, each once: from the
+/// slot in which each was started to the end of the run.
+fn blocks_in_use(world: &World, lane: Lane, n: u32) -> impl Iterator<Item = u32> {
+    let block = |net_us: i64| world.timing().slot_at(net_us).map(|slot| slot.number() / n);
+    let mut spans: Vec<(u32, u32)> = world
+        .timelines()
+        .iter()
+        .filter(|timeline| timeline.lane == lane)
+        .filter_map(|t| Some((block(t.net_us(t.at_us))?, block(t.net_us(world.now()))?)))
+        .collect();
+    spans.sort_unstable();
+    let mut next = 0;
+    spans.into_iter().flat_map(move |(first, last)| {
+        let from = first.max(next);
+        next = next.max(last.saturating_add(1));
+        from..=last
+    })
 }
 
 /// The over that a press led to, if it was carried out.
@@ -415,4 +438,38 @@ pub(super) fn count(n: usize) -> f64 {
 
 pub(super) fn seconds(us: u64) -> f64 {
     us as f64 / 1e6
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::run::Run;
+    use crate::scenario::built_in_plan;
+    use crate::world::Detail;
+
+    #[test]
+    fn the_median_of_an_even_number_lies_between_the_two_in_the_middle() {
+        assert_eq!((median(&[1.0, 2.0, 5.0]), median(&[1.0, 2.0, 5.0, 9.0])), (2.0, 3.5));
+        assert_eq!(median(&[1.0, f64::INFINITY]), f64::INFINITY);
+        assert!(median(&[]).is_nan());
+    }
+
+    /// Twenty seconds from an announce at 5 s are 750 slots of 20 ms, whichever slot they begin with.
+    #[test]
+    fn only_blocks_that_a_run_went_through_are_looked_at() {
+        for first in [0, 300_000_000] {
+            let text = format!(
+                "[scenario]\nname = \"late\"\nduration_s = 20\nplan = \"\"\n\
+                 [[station]]\nname = \"post\"\naddress = \"00\"\nrole = \"timekeeper\"\n\
+                 stored_slot = {first}\n[[announce]]\nat_s = 5\nby = \"post\"\n"
+            );
+            let scenario = Scenario::parse("late", &text, built_in_plan().unwrap()).unwrap();
+            let run = Run::new(scenario, None, Detail::Totals, None).unwrap();
+            let blocks: Vec<u32> = blocks_in_use(&run.world, Lane::ZERO, 128).collect();
+            assert!((6..=7).contains(&blocks.len()), "{first}: {blocks:?}");
+            assert!(blocks.windows(2).all(|pair| pair[0] + 1 == pair[1]));
+            assert!(blocks[0] >= first / 128);
+            assert_eq!(run.measured["hops.blocks_uneven"].value, 0.0);
+        }
+    }
 }
