@@ -262,3 +262,40 @@ fn the_command_as_json_and_its_errors() {
     assert_eq!(unknown.status.code(), Some(2));
     assert!(stderr(&unknown).contains("follower"), "{}", stderr(&unknown));
 }
+
+/// Two opponents that play what they have recorded are told apart: one of them has recorded nothing.
+#[test]
+fn the_account_tells_of_each_opponent_what_became_of_its_own() {
+    let replay = |name: &str, from: f64, to: f64| {
+        format!(
+            "[[adversary]]\nname = \"{name}\"\nbehaviour = \"replay\"\nlisten_from_s = {from}\n\
+             listen_to_s = {to}\nplay_s = 20\nabove_wanted_db = 20\n"
+        )
+    };
+    let run = run(&(replay("van", 0.5, 5.5) + &replay("mute", 0.1, 0.2)), 4);
+    let (van, mute) = (run.world.taken_of(0), run.world.taken_of(1));
+    assert!(van.sent > 100 && mute.sent == 0, "{van:?} {mute:?}");
+    assert_eq!(run.world.taken(), van);
+    let mut account = Vec::new();
+    hopwright_sim::run::write_account(&mut account, &run).expect("written");
+    let account = String::from_utf8(account).expect("UTF-8");
+    let line = |name: &str| account.lines().find(|line| line.contains(&format!("{name} plays")));
+    assert!(line("mute").is_some_and(|l| l.ends_with("heard 0 times, taken 0 times")), "{account}");
+    let heard = format!("heard {} times, taken {} times", van.heard, van.headers + van.words);
+    assert!(line("van").is_some_and(|l| l.ends_with(&heard)), "{account}");
+}
+
+/// The share of headers after which a bound misses true time is one of headers: there are far fewer of
+/// them than calls of stations.
+#[test]
+fn bounds_are_counted_by_the_header() {
+    let lines = "behaviour = \"relay\"\ndelay_us = 500\nabove_wanted_db = 20\nfrom_s = 6";
+    let run = run(&adversary(lines), 2);
+    let totals = run.world.trace().totals;
+    let headers: u64 =
+        run.world.nodes().iter().map(|node| u64::from(node.station.counters().headers)).sum();
+    assert!(totals.headers_judged > 50 && totals.headers_judged <= headers, "{totals:?} {headers}");
+    assert!(totals.headers_misled > 0, "{totals:?}");
+    assert!(totals.headers_misled <= totals.headers_judged, "{totals:?}");
+    assert!(totals.bound_checks > 4 * totals.headers_judged, "{totals:?}");
+}

@@ -240,3 +240,54 @@ fn without_rules_only_the_plan_itself_is_judged() {
     assert!(report["consistency"].as_array().is_some_and(|list| list.len() >= 4));
     assert_eq!(report["cautions"].as_array().map(Vec::len), Some(7));
 }
+
+/// 64 channels of 200 kHz that keep everything, and a calling channel beside them.
+fn us_calling(calling_hz: u64) -> String {
+    "[raster]\nbase_hz = 902_100_000\nspacing_hz = 200_000\ncount = 200\n\
+     [hopset]\nranges = [{ from_hz = 902_100_000, to_hz = 927_500_000 }, \
+     { from_hz = CALL, to_hz = CALL }]\n[fixed]\ncalling_hz = CALL\n"
+        .replace("CALL", &calling_hz.to_string())
+        + &slots(16, 8)
+}
+
+#[test]
+fn what_is_sent_on_the_calling_channel_is_judged_too() {
+    // 47 CFR 15.247: 902 to 928 MHz, and (a)(1) for systems that hop; the single-channel modes do not.
+    let what = "do not hop";
+    let (status, report) = check(&us_calling(927_700_000), "us-902");
+    assert_eq!((status, found(&report, "band").0), (0, "holds"), "{report:#}");
+    assert_eq!(found(&report, what), ("warning", "channel 128 (927.700000 MHz)"));
+    assert!(noted(&report, what).contains("(a)(1) is written for systems that hop"));
+    // Outside the band, where no channel of the hopset is.
+    let (status, report) = check(&us_calling(935_100_000), "us-902");
+    assert_eq!((status, found(&report, "band").0), (1, "fails"));
+    assert_eq!(found(&report, "band").1, "902.000000 MHz to 935.200000 MHz");
+    assert_eq!(found(&report, what).0, "fails");
+    // Without one there is nothing to say.
+    let (_, report) = check(&(raster(903_000_000, 200_000, 64) + &slots(8, 8)), "us-902");
+    assert!(!report.to_string().contains(what));
+    // The shipped plan that has one holds, and is warned.
+    let (status, report) = check_file(Path::new("plans"), "larkfell-watch.toml", "us-902");
+    assert_eq!((status, found(&report, what).0), (0, "warning"));
+}
+
+#[test]
+fn a_calling_channel_in_a_band_kept_for_others_fails() {
+    // RIR 1008/20, which quotes ERC/REC 70-03: 868.6 to 868.7 MHz is none of hopping's.
+    let kept: String = [(869_200, 869_400), (869_650, 869_700)]
+        .map(|(a, b)| format!("[[exclude]]\nfrom_hz = {a}_001\nto_hz = {}_999\n", b - 1))
+        .concat();
+    let with = |fixed: &str| {
+        let tables = raster(863_050_000, 100_000, 70) + &kept + fixed;
+        check(&tables, "eu-863")
+    };
+    let what = "do not hop";
+    let (status, report) = with("[fixed]\ncalling_hz = 868_650_000\nwatch_hz = 869_550_000\n");
+    assert_eq!((status, found(&report, "kept free").0), (1, "fails"), "{report:#}");
+    assert_eq!(found(&report, "kept free").1, "channel 56 (868.650000 MHz)");
+    assert_eq!(found(&report, what).0, "fails");
+    // A watch channel is only listened to: it may lie there.
+    let (status, report) = with("[fixed]\ncalling_hz = 869_550_000\nwatch_hz = 868_650_000\n");
+    assert_eq!((status, found(&report, "kept free").0), (0, "holds"), "{report:#}");
+    assert_eq!(found(&report, what), ("warning", "channel 65 (869.550000 MHz)"));
+}

@@ -19,7 +19,7 @@ fn world(seed: u64, stations: &str, more: &str) -> World {
     );
     let scenario = Scenario::parse("cut-in.toml", &text, built_in_plan().unwrap());
     let mut scenario = scenario.unwrap_or_else(|error| panic!("{error}"));
-    scenario.seed = seed;
+    scenario.reseed(seed);
     let timetable = Timetable {
         detail: Detail::Transmissions,
         ..Timetable::totals(&scenario.announces, &scenario.overs)

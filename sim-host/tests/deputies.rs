@@ -26,7 +26,7 @@ fn scenario(seed: u64) -> Scenario {
          [[station]]\nname = \"late\"\naddress = \"42\"\ny_m = 1_300\non_s = 650\n";
     let scenario = Scenario::parse("deputies.toml", text, built_in_plan().unwrap());
     let mut scenario = scenario.unwrap_or_else(|error| panic!("{error}"));
-    scenario.seed = seed;
+    scenario.reseed(seed);
     scenario
 }
 

@@ -142,7 +142,7 @@ fn carried_out(scenario: &Scenario, awake: bool) -> World {
 #[track_caller]
 fn rest_changes_nothing(scenario: &Scenario, counts: impl Fn(&Happened) -> bool) {
     let (rested, awake) = (carried_out(scenario, false), carried_out(scenario, true));
-    let (seed, polls) = (scenario.seed, |world: &World| world.trace().totals.polls);
+    let (seed, polls) = (scenario.seed(), |world: &World| world.trace().totals.polls);
     // Or nothing has been compared.
     assert!(polls(&rested) * 5 < polls(&awake) * 4, "{seed}: {} polls", polls(&rested));
     let [rested, awake] = [&rested, &awake].map(World::trace);
@@ -159,7 +159,7 @@ fn rest_changes_nothing(scenario: &Scenario, counts: impl Fn(&Happened) -> bool)
 
 fn silences(text: &str, plan: Plan, seed: u64) -> Scenario {
     let mut scenario = Scenario::parse("silences", text, plan).expect("fits");
-    scenario.seed = seed;
+    scenario.reseed(seed);
     scenario
 }
 

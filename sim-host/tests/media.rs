@@ -331,3 +331,31 @@ fn each_lane_has_addresses_of_its_own() {
     assert_eq!(called, [vec![1], vec![3]]);
     assert_eq!(run.measured["payload.garbled"].value, 0.0);
 }
+
+/// A seed decides places and overs too, whether it stands in the text or is given besides.
+#[test]
+fn groups_and_traffic_follow_the_seed() {
+    let read = |seed: u64| {
+        let text = GROUPS.replace("duration_s", &format!("seed = {seed}\nduration_s"));
+        Scenario::parse("media", &text, built_in_plan().expect("built in")).expect("fits")
+    };
+    let places = |scenario: &Scenario| -> Vec<(f64, f64)> {
+        scenario.radio.stations.iter().map(|s| (s.place.x_m, s.place.y_m)).collect()
+    };
+    let own = run(GROUPS, 1).scenario;
+    for seed in [1, 2, 3] {
+        let (given, written) = (run(GROUPS, seed), read(seed));
+        assert_eq!(given.scenario.radio, written.radio, "seed {seed}");
+        assert_eq!(given.scenario.overs, written.overs, "seed {seed}");
+        let again = Run::new(written, None, Detail::Frames, None).expect("a run");
+        assert_eq!(again.world.digest(), given.world.digest(), "seed {seed}");
+        if seed != 1 {
+            assert_ne!(places(&given.scenario), places(&own), "seed {seed}");
+            assert_ne!(given.scenario.overs, own.overs, "seed {seed}");
+        }
+    }
+    // And back: nothing of another seed stays.
+    let mut back = read(2);
+    back.reseed(1);
+    assert_eq!((&back.radio, &back.overs), (&own.radio, &own.overs));
+}

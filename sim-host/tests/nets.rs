@@ -291,3 +291,65 @@ fn lanes_and_relays_that_cannot_be_are_refused() {
     refused(&expect("7", "stations.lost"), PLAN, &["no station is on lane 7"]);
     refused(&expect("0", "clock.bound_misses"), PLAN, &["is one of the whole scenario"]);
 }
+
+/// Two nets, each with a timekeeper, two members and one that is withdrawn at 30 s; the keys change at
+/// 75 s. Both nets speak before and after.
+const TWO_CHANGES: &str = "[scenario]\nname = \"two\"\nduration_s = 140\nplan = \"\"\n";
+
+fn net_that_changes(lane: u8, withdraws: bool) -> String {
+    let mut text = String::new();
+    for (i, name) in ["post", "a", "b", "lost"].iter().enumerate() {
+        let role = if i == 0 { "timekeeper" } else { "member" };
+        text += &format!(
+            "[[station]]\nname = \"{name} {lane}\"\naddress = \"1{i}\"\nlane = {lane}\nrole = \"{role}\"\n\
+             x_m = {}\n[[over]]\nat_s = {}\nfrom = \"{name} {lane}\"\nto = \"all\"\ntalk_s = 2\n",
+            i * 400,
+            15 + i * 3,
+        );
+    }
+    text += &format!(
+        "[[announce]]\nat_s = 3\nby = \"post {lane}\"\n\
+         [[over]]\nat_s = 120\nfrom = \"post {lane}\"\nto = \"all\"\ntalk_s = 5\n"
+    );
+    if withdraws {
+        text += &format!(
+            "[[withdraw]]\nat_s = 30\nby = \"post {lane}\"\nstations = \"lost {lane}\"\n\
+             change_after_s = 45\nuntil_s = 100\n"
+        );
+    }
+    text
+}
+
+/// A change of one net's key is none of another's: calls there are counted as before.
+#[test]
+fn a_change_of_keys_on_one_net_hides_nothing_of_another() {
+    let expect = "[[expect]]\nmetric = \"calls.missed\"\nequals = 0\nsource = \"\"\n\
+        [[expect]]\nmetric = \"calls.missed\"\nlane = 1\nequals = 0\nsource = \"\"\n\
+        [[expect]]\nmetric = \"payload.heard_share\"\nlane = 1\nat_least = 0.99\nsource = \"\"\n";
+    let text =
+        format!("{TWO_CHANGES}{}{}{expect}", net_that_changes(0, true), net_that_changes(1, false));
+    let clear = run(scenario(&text), 1);
+    assert!(clear.passed(), "{:?}", clear.checks);
+    // Nobody hears anything from 119 s on: that must not pass for nobody to hear.
+    let jammed = "[[interferer]]\nname = \"x\"\nshare = 1.0\nabove_wanted_db = 60\nfrom_s = 119\n";
+    let run = run(scenario(&format!("{text}{jammed}")), 1);
+    let held: Vec<bool> = run.checks.iter().map(|check| check.pass).collect();
+    assert_eq!(held, [false; 3], "{:?}", run.checks);
+    let missed = run.checks.iter().find(|check| check.what.ends_with("lane 1")).expect("asked");
+    assert_eq!(missed.measured, 3.0);
+}
+
+/// Each net's use of the channels is held against its own keys, of which one change leaves none
+/// unknown.
+#[test]
+fn no_slot_of_two_nets_that_change_keys_once_is_left_out() {
+    let text = format!("{TWO_CHANGES}{}{}", net_that_changes(0, true), net_that_changes(1, true));
+    let run = run(scenario(&text), 1);
+    assert_eq!(run.world.trace().changes.len(), 2);
+    let uses = hopwright_sim::report::channel_uses(&run);
+    assert_eq!(uses.len(), 2);
+    for channel_use in &uses {
+        assert_eq!(channel_use.left_out, 0, "lane {}", channel_use.lane);
+        assert!(channel_use.slots > 400, "{}", channel_use.slots);
+    }
+}

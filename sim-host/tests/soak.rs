@@ -174,8 +174,8 @@ fn a_damaged_file_is_refused_with_its_reason() {
         refused(&flipped, "was cut short or changed");
     }
     let mut later = whole.clone();
-    later[8] = b'2';
-    refused(&later, "of version 2, and this program reads 1");
+    later[8] = b'3';
+    refused(&later, "of version 3, and this program reads 2");
     refused(b"hopsoak", "ends in its first line");
     refused(b"hopsoaked in water\n", "no replay file");
     assert_eq!(hopwright(dir.path(), &["replay", "whole.soak"]).status.code(), Some(0));

@@ -624,3 +624,97 @@ fn the_built_in_scenario_and_other_plans() {
     };
     assert!(median("1") < median("0"), "4 channels are met sooner than 16");
 }
+
+/// A scenario of one station and a group, with traffic that the seed draws.
+const DRAWN: &str = r#"
+[scenario]
+name = "drawn"
+duration_s = 60
+plan = "../plans/larkfell.toml"
+[[station]]
+name = "post"
+address = "00"
+role = "timekeeper"
+[[group]]
+name = "gauge"
+count = 3
+first_address = "10"
+radius_m = 5_000
+[[announce]]
+at_s = 3
+by = "post"
+[[traffic]]
+name = "morning"
+from_s = 12
+busy = 0.3
+talk_s = 3
+"#;
+
+fn sweep_of(metrics: &str, trials: u32) -> String {
+    format!(
+        "[sweep]\nname = \"s\"\nscenario = \"scenarios/s.toml\"\ntrials = {trials}\nseed = 7\n\
+         metrics = [{metrics}]\nresamples = 200\n"
+    )
+}
+
+/// Every trial has overs and places of its own: those of `run` with its seed, given or written.
+#[test]
+fn each_trial_draws_traffic_and_places_anew() {
+    let dir = workplace(&sweep_of("\"silence.longest_s\", \"holdoff.longest_s\"", 4));
+    fs::write(dir.path().join("scenarios/s.toml"), DRAWN).unwrap();
+    swept(dir.path(), &["--out", "out", "--jobs", "1"], 0);
+    let rows = rows(&dir.path().join("out/trials.csv"));
+    let silences: std::collections::BTreeSet<&str> =
+        rows.iter().map(|row| row["silence.longest_s"].as_str()).collect();
+    assert_eq!(silences.len(), 4, "four draws of pauses: {silences:?}");
+    for row in &rows {
+        let written = DRAWN.replace("duration_s", &format!("seed = {}\nduration_s", row["seed"]));
+        fs::write(dir.path().join("scenarios/written.toml"), written).unwrap();
+        let printed = |args: &[&str]| stdout(&hopwright(dir.path(), &[&["run"], args].concat()));
+        let given = printed(&["scenarios/s.toml", "--seed", &row["seed"], "--json"]);
+        assert_eq!(given, printed(&["scenarios/written.toml", "--json"]));
+        let given: Value = serde_json::from_str(&given).unwrap();
+        let measured = given["measured"]["silence.longest_s"].as_f64();
+        assert_eq!(measured, Some(number(row, "silence.longest_s")));
+    }
+}
+
+/// An oscillator with noise is judged once, by courses that no trial's seed decides. (Of the first
+/// draws of these trials some break the promise.)
+#[test]
+fn noise_ends_no_sweep_in_the_middle() {
+    let noisy = |white_ppb: u32| {
+        format!(
+            "[scenario]\nname = \"noisy\"\nduration_s = 600\nplan = \"../plans/larkfell.toml\"\n\
+             [[station]]\nname = \"post\"\naddress = \"00\"\nrole = \"timekeeper\"\n\
+             [[station]]\nname = \"a\"\naddress = \"01\"\noscillator = {{ white_ppb = {white_ppb} }}\n\
+             [[announce]]\nat_s = 5\nby = \"post\"\n"
+        )
+    };
+    let dir = workplace(&sweep_of("\"clock.bound_misses\", \"stations.in_step\"", 40));
+    fs::write(dir.path().join("scenarios/s.toml"), noisy(680)).unwrap();
+    swept(dir.path(), &["--out", "out"], 0);
+    let rows = rows(&dir.path().join("out/trials.csv"));
+    assert_eq!(rows.len(), 40);
+    assert!(rows.iter().all(|row| number(row, "clock.bound_misses") == 0.0), "honest ones");
+    // With more noise most courses break it: refused before the first trial, whatever the seed.
+    fs::write(dir.path().join("scenarios/s.toml"), noisy(1_500)).unwrap();
+    let (_, said) = swept(dir.path(), &["--out", "more"], 2);
+    assert!(said.contains("breaks the plan's promise") && said.contains("of 8 courses"), "{said}");
+    assert!(!dir.path().join("more/trials.csv").exists());
+}
+
+/// Where nobody comes late there is no late entry, and no time that it took.
+#[test]
+fn what_did_not_occur_is_nothing() {
+    let sweep = "[sweep]\nname = \"s\"\nscenario = \"scenarios/larkfell-morning.toml\"\ntrials = 3\n\
+        metrics = [\"late_entry.worst_s\"]\n[[factor]]\nname = \"spoken at\"\nset = \"over.0.at_s\"\n\
+        levels = [8, 30]\n";
+    let dir = workplace(sweep);
+    swept(dir.path(), &["--out", "out"], 0);
+    let rows = rows(&dir.path().join("out/trials.csv"));
+    for row in &rows {
+        let nobody = row["spoken at"] == "30";
+        assert_eq!(row["late_entry.worst_s"].is_empty(), nobody, "{row:?}");
+    }
+}

@@ -54,7 +54,7 @@ pub(super) fn forger(ask: &Ask<'_>, report: &mut Report) -> Result<(), Diagnosti
             Ok((world.taken(), at.map_or(f64::INFINITY, |at| (at - on) as f64 / 1e6)))
         })?;
         let taken = outcomes.iter().map(|(taken, _)| *taken).fold(Taken::default(), Taken::and);
-        let entries: Vec<f64> = outcomes.iter().map(|(_, entry)| *entry).collect();
+        let entries: Vec<Vec<f64>> = outcomes.iter().map(|(_, entry)| vec![*entry]).collect();
         let tried = format!("{tried}, 150 a second, to a station in search");
         let of = (taken.headers + taken.words, taken.heard);
         let what = "recognised and taken";

@@ -90,7 +90,7 @@ fn searching(ask: &Ask<'_>, report: &mut Report, worlds: u32) -> Result<(), Diag
         let count = 4 * outcomes.len() as u64;
         let told = (outcomes.iter().map(|(told, ..)| told).sum(), count);
         let led = (outcomes.iter().map(|(_, led, _)| led).sum(), count);
-        let back: Vec<f64> = outcomes.into_iter().flat_map(|(.., back)| back).collect();
+        let back: Vec<Vec<f64>> = outcomes.into_iter().map(|(.., back)| back).collect();
         let who = if stored { "with a watermark" } else { "without a watermark" };
         let tried = format!("announce, a minute later, ten times, to stations in search {who}");
         let finding = Finding::share(Name::Replay, tried.clone(), "led to believe in it", told);
@@ -119,8 +119,8 @@ const SHOWN: [u64; 7] = [50, 100, 200, 300, 500, 800, 20_000];
 struct Relayed {
     worst_phase_us: u64,
     taken: Taken,
-    bound_misses: u64,
-    bound_checks: u64,
+    headers_misled: u64,
+    headers_judged: u64,
     in_touch: bool,
 }
 
@@ -186,7 +186,7 @@ fn phases(report: &mut Report, tried: &str, of: &[Relayed], most: Option<f64>, b
     let taken = (add(|one| one.taken.headers + one.taken.words), add(|one| one.taken.heard));
     let finding = Finding::share(Name::Relay, tried(), "recognised and taken", taken);
     report.findings.push(if beyond { finding.at_most(0.0) } else { finding.limit() });
-    let missed = (add(|one| one.bound_misses), add(|one| one.bound_checks));
+    let missed = (add(|one| one.headers_misled), add(|one| one.headers_judged));
     let what = "headers after which a bound misses true time";
     let finding = Finding::share(Name::Relay, tried(), what, missed);
     report.findings.push(if beyond { finding.at_most(0.0) } else { finding.limit() });
@@ -225,8 +225,8 @@ fn relayed(ask: &Ask<'_>, delay_us: u64, in_turn: bool) -> Result<Vec<Relayed>, 
         Ok(Relayed {
             worst_phase_us: totals.worst_phase_us,
             taken: world.taken(),
-            bound_misses: totals.bound_misses,
-            bound_checks: totals.bound_checks,
+            headers_misled: totals.headers_misled,
+            headers_judged: totals.headers_judged,
             in_touch: spread.is_some_and(|us| us <= ask.plan.timing().guard().us()),
         })
     })

@@ -65,10 +65,11 @@ pub(super) fn mimic(ask: &Ask<'_>, report: &mut Report) -> Result<(), Diagnostic
         Against::Mimic(1.0),
     ] {
         let entries = repeat(ask, "mimic/entry", ask.trials, |seed| entry(ask, against, seed))?;
-        add(report, against, "late entry into traffic, 99 %", &entries);
+        let singly: Vec<Vec<f64>> = entries.iter().map(|entry| vec![*entry]).collect();
+        add(report, against, "late entry into traffic, 99 %", &singly);
         let name = "mimic/announce";
         let announces = repeat(ask, name, ask.trials, |seed| announce(ask, against, seed))?;
-        add(report, against, "announce to in step, 99 %", &announces.concat());
+        add(report, against, "announce to in step, 99 %", &announces);
         if against != Against::Mimic(1.0) {
             continue;
         }
@@ -91,8 +92,8 @@ pub(super) fn mimic(ask: &Ask<'_>, report: &mut Report) -> Result<(), Diagnostic
     Ok(())
 }
 
-fn add(report: &mut Report, against: Against, what: &'static str, outcomes: &[f64]) {
-    let Some(summary) = summarise(outcomes) else { return };
+fn add(report: &mut Report, against: Against, what: &'static str, trials: &[Vec<f64>]) {
+    let Some(summary) = summarise(trials) else { return };
     let mut finding = Finding::value(Name::Mimic, against.text(), what, "s", summary.p99_s);
     finding.interval = Some(summary.p99_interval_s);
     report.findings.push(finding);

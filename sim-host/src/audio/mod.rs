@@ -219,7 +219,7 @@ fn carried_out(
         radio.interferers.clear();
         radio.adversaries.clear();
     }
-    let mut world = Builder::new(&scenario.plan, &radio, scenario.seed)?
+    let mut world = Builder::new(&scenario.plan, &radio, scenario.seed())?
         .world(Timetable::totals(&scenario.announces, &scenario.overs))?;
     scenario.connect(&mut world)?;
     world.set_voice(voice);

@@ -21,7 +21,7 @@ const SOURCE: &str = "number read in a national regulation (RIR 1008/20) that qu
                       and ERC/REC 70-03, not in the originals";
 
 pub(super) fn findings(survey: &Survey<'_>) -> Vec<Finding> {
-    let findings = vec![
+    let mut findings = vec![
         in_band(survey),
         channel_count(survey),
         bandwidth(survey),
@@ -36,6 +36,7 @@ pub(super) fn findings(survey: &Survey<'_>) -> Vec<Finding> {
             Verdict::NotJudged,
         ),
     ];
+    findings.extend(calling(survey));
     findings.into_iter().map(with_source).collect()
 }
 
@@ -48,9 +49,7 @@ fn with_source(finding: Finding) -> Finding {
 }
 
 fn in_band(survey: &Survey<'_>) -> Finding {
-    let edges: Vec<(u64, u64)> = survey.channels().iter().map(|c| survey.twice_edges(*c)).collect();
-    let low = edges.iter().map(|e| e.0).min().unwrap_or_default();
-    let high = edges.iter().map(|e| e.1).max().unwrap_or_default();
+    let (low, high) = survey.twice_span();
     Finding::new(
         PARAGRAPH,
         "band, occupied edges included",
@@ -84,13 +83,17 @@ fn bandwidth(survey: &Survey<'_>) -> Finding {
     )
 }
 
+/// Whether a channel lies in a band that is kept for others.
+fn kept_for_others(survey: &Survey<'_>, channel: Channel) -> bool {
+    let (low, high) = survey.twice_edges(channel);
+    // A shared edge is no overlap here: the rule names the bands, and keeps no guard.
+    KEPT_FREE_HZ.iter().any(|(from, to)| low < 2 * to && high > 2 * from)
+}
+
 fn kept_free(survey: &Survey<'_>) -> Finding {
-    let overlaps = |channel: &Channel| {
-        let (low, high) = survey.twice_edges(*channel);
-        // A shared edge is no overlap here: the rule names the bands, and keeps no guard.
-        KEPT_FREE_HZ.iter().any(|(from, to)| low < 2 * to && high > 2 * from)
-    };
-    let inside: Vec<Channel> = survey.channels().into_iter().filter(overlaps).collect();
+    // What is sent on the calling channel does not hop, and is none of what these bands are kept for.
+    let overlaps = |channel: &Channel| kept_for_others(survey, *channel);
+    let inside: Vec<Channel> = survey.on_air().into_iter().filter(overlaps).collect();
     let measured = match inside.as_slice() {
         [] => "none".to_owned(),
         [one] => name(survey, *one),
@@ -108,6 +111,26 @@ fn kept_free(survey: &Survey<'_>) -> Finding {
         measured,
         Verdict::of(inside.is_empty()),
     )
+}
+
+/// A calling channel: what is sent there does not hop.
+fn calling(survey: &Survey<'_>) -> Option<Finding> {
+    let channel = survey.calling()?;
+    let (low, high) = survey.twice_edges(channel);
+    let outside = low < 2 * BAND_HZ.0 || high > 2 * BAND_HZ.1;
+    let fails = outside || kept_for_others(survey, channel);
+    let finding = Finding::new(
+        PARAGRAPH,
+        "calling channel: transmissions that do not hop",
+        "hopping, or the rules of the sub-band in which it stands",
+        name(survey, channel),
+        if fails { Verdict::Fails } else { Verdict::Warning },
+    );
+    Some(finding.with_note(
+        "the single-channel modes send on this one channel, and everything above is for hopping: what \
+         stands still has the duty cycle, bandwidth and power of its own sub-band, which are not \
+         judged here; look them up, or leave `calling_hz` out",
+    ))
 }
 
 fn slots_per_hour(survey: &Survey<'_>) -> u64 {

@@ -69,6 +69,31 @@ impl<'a> Survey<'a> {
         all
     }
 
+    /// The calling channel, on which the single-channel modes transmit without hopping. (The watch
+    /// channel is only listened to.)
+    #[must_use]
+    pub const fn calling(&self) -> Option<Channel> {
+        self.plan.fixed().calling
+    }
+
+    /// Every channel that something may be sent on: those of all lanes, and the calling channel.
+    #[must_use]
+    pub fn on_air(&self) -> Vec<Channel> {
+        let mut all = self.channels();
+        all.extend(self.calling());
+        all.sort_unstable();
+        all
+    }
+
+    /// The lowest and the highest edge of what is sent, twice, so that both are whole numbers.
+    #[must_use]
+    pub fn twice_span(&self) -> (u64, u64) {
+        let channels = self.on_air();
+        let edges = || channels.iter().map(|channel| self.twice_edges(*channel));
+        let low = edges().map(|e| e.0).min().unwrap_or_default();
+        (low, edges().map(|e| e.1).max().unwrap_or_default())
+    }
+
     /// The centre of a channel, in hertz.
     #[must_use]
     pub fn hz(&self, channel: Channel) -> u64 {

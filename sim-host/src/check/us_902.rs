@@ -37,7 +37,7 @@ const BANDWIDTH_NOTE: &str =
 pub(super) fn findings(survey: &Survey<'_>) -> Vec<Finding> {
     let bandwidth = survey.plan.raster().occupied().hz();
     let class = class(bandwidth);
-    vec![
+    let mut findings = vec![
         in_band(survey),
         Finding::new(
             "15.247(a)(1)(i)",
@@ -68,7 +68,29 @@ pub(super) fn findings(survey: &Survey<'_>) -> Vec<Finding> {
             Verdict::NotJudged,
         ),
         coordination(survey),
-    ]
+    ];
+    findings.extend(calling(survey));
+    findings
+}
+
+/// A calling channel: what is sent there does not hop.
+fn calling(survey: &Survey<'_>) -> Option<Finding> {
+    let channel = survey.calling()?;
+    let (low, high) = survey.twice_edges(channel);
+    let outside = low < 2 * BAND_HZ.0 || high > 2 * BAND_HZ.1;
+    let finding = Finding::new(
+        "15.247(a)(1)",
+        "calling channel: transmissions that do not hop",
+        "a system that hops",
+        name(survey, channel),
+        if outside { Verdict::Fails } else { Verdict::Warning },
+    );
+    Some(finding.with_note(
+        "the single-channel modes send on this one channel; (a)(1) is written for systems that hop, and \
+         (a)(2) lets digital modulation stand still, with a 6 dB bandwidth of 500 kHz or more (from a \
+         summary, not the regulation's own text); ask under which rule, if any, these modes may be \
+         used, or leave `calling_hz` out",
+    ))
 }
 
 fn khz(hz: u64) -> String {
@@ -80,9 +102,7 @@ fn khz(hz: u64) -> String {
 }
 
 fn in_band(survey: &Survey<'_>) -> Finding {
-    let edges: Vec<(u64, u64)> = survey.channels().iter().map(|c| survey.twice_edges(*c)).collect();
-    let low = edges.iter().map(|e| e.0).min().unwrap_or_default();
-    let high = edges.iter().map(|e| e.1).max().unwrap_or_default();
+    let (low, high) = survey.twice_span();
     let inside = 2 * BAND_HZ.0 <= low && high <= 2 * BAND_HZ.1;
     Finding::new(
         "15.247(a)(1)(i)",

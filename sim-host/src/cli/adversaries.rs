@@ -82,7 +82,7 @@ fn line(finding: &Finding) -> String {
         text = format!("{text} {unit}");
     }
     if let Some((lo, hi)) = finding.interval {
-        text = format!("{text} ({} to {})", shown(lo), shown(hi));
+        text = format!("{text} ({} to {})", shown(lo), super::trials::upper_end(hi));
     }
     if let Some(closed) = finding.closed_form {
         text = format!("{text}, closed form {}", shown(closed));

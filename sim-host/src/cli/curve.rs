@@ -25,7 +25,7 @@ pub(super) struct Args {
     /// none is named
     plan: Option<PathBuf>,
     /// Trials for each point
-    #[arg(long, default_value_t = 300, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    #[arg(long, default_value_t = 400, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     trials: u32,
     /// Seed from which everything follows
     #[arg(long, default_value_t = 1)]
@@ -74,9 +74,10 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         writeln!(
             out,
             "first slot after a silence to in step, in seconds: plan {}, {:.0} % jammed, \
-             {} trials a point, seed {}",
+             {} outcomes of {} trials a point, seed {}",
             plan.name(),
             args.jammed * 100.0,
+            points.first().map_or(0, |point| point.measured.count),
             args.trials,
             args.seed
         )?;
@@ -104,7 +105,7 @@ fn table(out: &mut impl Write, points: &[Point]) -> io::Result<()> {
     for point in points {
         let m = &point.measured;
         let with = |value: f64, (low, high): (f64, f64)| {
-            format!("{} ({} to {})", shown(value), shown(low), shown(high))
+            format!("{} ({} to {})", shown(value), shown(low), super::trials::upper_end(high))
         };
         writeln!(
             out,
@@ -131,6 +132,7 @@ fn to_json(point: &Point) -> Value {
         "tolerance_ppb": point.tolerance_ppb,
         "silence_s": point.silence_s,
         "outcomes": m.count,
+        "trials": m.trials,
         "never": m.never,
         "median_s": finite(m.median_s),
         "median_interval_s": both(m.median_interval_s),

@@ -79,6 +79,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
                 "worst_s": finite(s.worst_s),
                 "within_s": args.within,
                 "share_within": within.map(|(share, _)| share),
+                "share_within_interval": within.map(|(_, (lo, hi))| [lo, hi]),
                 "p99_at_most": args.p99_at_most,
                 "pass": pass,
             });
@@ -96,12 +97,14 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
             };
             writeln!(out, "after {} h apart; {how}", args.hours_apart)?;
         }
-        writeln!(out, "{} trials, {} outcomes, seed {}", args.trials, s.count, args.seed)?;
+        let trials =
+            if s.trials == 1 { "1 trial".to_owned() } else { format!("{} trials", s.trials) };
+        writeln!(out, "{} outcomes of {trials}, seed {}", s.count, args.seed)?;
         writeln!(out, "  mean    {}", span(s.mean_s))?;
         writeln!(out, "  median  {}", span(s.median_s))?;
         writeln!(out, "  95 %    {}", span(s.p95_s))?;
         let (lo, hi) = s.p99_interval_s;
-        let interval = format!("({} to {} with 95 % confidence)", shown(lo), shown(hi));
+        let interval = format!("({} to {} with 95 % confidence)", shown(lo), upper_end(hi));
         writeln!(out, "  99 %    {}  {interval}", span(s.p99_s))?;
         writeln!(out, "  worst   {}", span(s.worst_s))?;
         writeln!(out, "  never   {}", s.never)?;
@@ -116,6 +119,12 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         Ok(())
     })?;
     Ok(if pass { Outcome::Held } else { Outcome::Failed })
+}
+
+/// The upper end of an interval: where it has none, there are too few trials to bound the quantile, or
+/// so many outcomes never happened.
+pub(super) fn upper_end(seconds: f64) -> String {
+    if seconds.is_finite() { shown(seconds) } else { "no bound".to_owned() }
 }
 
 /// Seconds, or that it never happened.

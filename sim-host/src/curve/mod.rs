@@ -171,7 +171,7 @@ impl SilenceCurve {
     }
 }
 
-/// The points as CSV; what never happened is empty.
+/// The points as CSV; what never happened is empty, and so is an upper end that nothing bounds.
 #[must_use]
 pub fn csv(points: &[Point]) -> String {
     let mut out = String::from(

@@ -140,7 +140,9 @@ fn heading(strip: &Area<'_>, curve: &SilenceCurve, points: &[Point]) -> Drawn {
     let style = ("sans-serif", 21).into_text_style(strip).pos(centred);
     let outcomes: usize = points.first().map_or(0, |point| point.measured.count);
     let caption = format!(
-        "After a silence: first slot sent to in step ({outcomes} outcomes a point, {:.0} % jammed)",
+        "After a silence: first slot sent to in step ({outcomes} outcomes of {} trials a point, {:.0} % \
+         jammed)",
+        curve.trials,
         curve.jammed * 100.0
     );
     strip.draw(&Text::new(caption, (middle, 12), style))?;

@@ -14,7 +14,7 @@
 //! distribution is an approximation that gets better with the number of cycles.
 
 use crate::run::Run;
-use crate::world::{Content, Says};
+use crate::world::{Changed, Content, Says};
 use hopwright_core::sequence::{Draw, Sequence};
 use hopwright_core::units::{Channel, Lane};
 use std::collections::{BTreeMap, BTreeSet};
@@ -97,10 +97,11 @@ fn of_net(run: &Run, lane: Lane) -> Option<ChannelUse> {
     let (scenario, trace) = (&run.scenario, run.world.trace());
     let before = scenario.plan.sequence(lane).ok()?;
     let structure = *before.structure();
-    // Changes of the net key, which draw anew: of several only the first and the last key are known.
-    let mut changes: Vec<u32> = trace.changes.iter().map(|c| c.slot.number()).collect();
-    changes.sort_unstable();
     let stations = &scenario.radio.stations;
+    // Changes of this net's key, which draw anew: of several only the first and the last key are known.
+    let own = |c: &&Changed| stations[scenario.withdrawals[c.number].by].lane == lane;
+    let changes = || trace.changes.iter().filter(own);
+    let last = changes().count();
     let with_key = (0..stations.len())
         .find(|node| stations[*node].lane == lane && run.world.has_net_key(*node));
     let after = with_key.map(|node| run.world.nodes()[node].station.sequence());
@@ -119,12 +120,12 @@ fn of_net(run: &Run, lane: Lane) -> Option<ChannelUse> {
         // An order is sent under the key that it changes, also after the change.
         let says = sent.over.and_then(|over| trace.overs.get(over)).map(|over| over.says);
         let generation = match says {
-            Some(Says::Order(order)) => order,
-            _ => changes.iter().filter(|at| **at <= slot.number()).count(),
+            Some(Says::Order(order)) => trace.changes.iter().take(order).filter(own).count(),
+            _ => changes().filter(|change| change.slot <= slot).count(),
         };
         let key = match generation {
             0 => 0,
-            n if n == changes.len() && after.is_some() => 1,
+            n if n == last && after.is_some() => 1,
             _ => {
                 left_out += 1;
                 continue;

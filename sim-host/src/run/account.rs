@@ -224,8 +224,8 @@ fn silences(run: &Run, lines: &mut Vec<(u64, String)>) {
 
 /// What opponents have sent, and what became of it.
 fn opponents(run: &Run, lines: &mut Vec<(u64, String)>) {
-    let taken = run.world.taken();
-    for adversary in &run.scenario.radio.adversaries {
+    for (index, adversary) in run.scenario.radio.adversaries.iter().enumerate() {
+        let taken = run.world.taken_of(index);
         if let BehaviourPlan::Replay { play_us, .. } = adversary.behaviour {
             let text = format!(
                 "{} plays what was recorded (simulated): heard {} times, taken {} times",

@@ -10,7 +10,7 @@ mod single;
 use super::{Measured, relayed};
 use crate::diagnostic::Diagnostic;
 use crate::scenario::{OverPlan, Power, Scenario};
-use crate::world::{Over, Says, Trace, World};
+use crate::world::{Changed, Over, Says, Trace, World};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Event, Mode};
 use hopwright_core::units::{Channel, Lane, Slot};
@@ -60,7 +60,7 @@ pub const METRICS: &[Metric] = &[
     metric("late_entry.worst_s", "switched on during traffic to in step, slowest", "s"),
     metric("stations.in_step", "stations really in step at the end, on the net's key", ""),
     metric("stations.lost", "times that a station lost step", ""),
-    metric("clock.bound_misses", "headers after which a bound missed true time", ""),
+    metric("clock.bound_misses", "looks at which a bound missed true time", ""),
     metric("clock.worst_phase_us", "largest distance of a phase from true time", "us"),
     metric("calls.missed", "stations in a target that were not called", ""),
     metric("calls.strays", "stations outside a target that were called, or read payload", ""),
@@ -103,7 +103,11 @@ pub const METRICS: &[Metric] = &[
     metric("hops.outside_hopset", "transmissions outside the hopset", ""),
     metric("adversary.heard", "transmissions of opponents that a radio recognised", ""),
     metric("adversary.taken", "transmissions of opponents that a station took", ""),
-    metric("hops.blocks_uneven", "blocks of r*m slots that did not use each channel once", ""),
+    metric(
+        "hops.blocks_uneven",
+        "blocks of r*m slots of the plan's sequence that do not use each channel once",
+        "",
+    ),
     metric("lanes.shared_channels", "transmissions of one net on a channel of another", ""),
     metric("lanes.collisions", "pairs of two nets at one time on one channel", ""),
     metric("relay.delay_s", "first said to said by a relay, mean", "s"),
@@ -179,7 +183,8 @@ pub fn measure(
     put("payload.garbled", scope.overs(trace).map(|o| f64::from(o.payloads_garbled)).sum());
     let waits = scope.overs(trace).filter(|over| !over.cut_in);
     let waits = waits.map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
-    put("holdoff.longest_s", waits.fold(0.0, f64::max));
+    // Where nobody waited there is nothing to measure, and no number that a bound could hold.
+    put("holdoff.longest_s", waits.fold(f64::NAN, f64::max));
     put("hops.blocks_uneven", blocks_uneven(scope, world)?);
     if net.is_none() {
         put("announce.refused", count(trace.refused.len()));
@@ -231,8 +236,18 @@ fn announce(scope: Scope<'_>, trace: &Trace, put: &mut impl FnMut(&'static str, 
     let timely = waits.iter().filter(|wait| **wait <= seconds(length)).count();
     waits.sort_by(f64::total_cmp);
     put("announce.in_step", count(timely + announces));
-    put("announce.median_s", waits.get(waits.len() / 2).copied().unwrap_or(0.0));
-    put("announce.worst_s", waits.last().copied().unwrap_or(0.0));
+    put("announce.median_s", median(&waits));
+    put("announce.worst_s", waits.last().copied().unwrap_or(f64::NAN));
+}
+
+/// The median of what is in order; of an even number, the mean of the two in the middle. Of nothing,
+/// nothing.
+fn median(sorted: &[f64]) -> f64 {
+    match (sorted.get(sorted.len() / 2), sorted.len()) {
+        (Some(upper), n) if n % 2 == 0 => sorted[n / 2 - 1].midpoint(*upper),
+        (Some(middle), _) => *middle,
+        (None, _) => f64::NAN,
+    }
 }
 
 fn late_entry(scope: Scope<'_>, trace: &Trace) -> f64 {
@@ -243,7 +258,8 @@ fn late_entry(scope: Scope<'_>, trace: &Trace) -> f64 {
         let mut overs = trace.overs.iter().filter(|over| stations[over.node].lane == lane);
         overs.any(|over| over.ahead_us.is_some_and(|ahead| ahead <= at) && at < released(over))
     };
-    let mut worst = 0.0_f64;
+    // If nobody entered, nothing.
+    let mut worst = f64::NAN;
     for node in scope.nodes() {
         let station = &stations[node];
         if station.on_us > 0 && spoken(station.lane, station.on_us) {
@@ -275,7 +291,10 @@ fn there(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
     let off = powers.next_back().is_some_and(|power| power.becomes == Power::Off);
     let mut modes = scenario.modes.iter().filter(|m| m.station == node && m.at_us <= at);
     let away = modes.next_back().is_some_and(|mode| mode.mode != Mode::Hopping);
-    let keyless = trace.changes.iter().any(|change| {
+    let lane = |node: usize| scenario.radio.stations[node].lane;
+    // A change is of one net's key: stations of another are told nothing of it.
+    let own = |change: &&Changed| lane(scenario.withdrawals[change.number].by) == lane(node);
+    let keyless = trace.changes.iter().filter(own).any(|change| {
         let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
         change::due(scenario, trace, change) <= at && !trace.times_of(node, told).any(|t| t <= at)
     });
@@ -371,22 +390,41 @@ fn traffic_channels(scenario: &Scenario, lane: Lane) -> Result<BTreeSet<Channel>
     Ok(channels)
 }
 
-/// Aligned blocks of the home timeline, as far as the run went, that do not use every channel
-/// of the hopset exactly once. Plans without equal use have none that do.
+/// Aligned blocks of the plan's home sequence, as far as a timeline of the run went through them, that
+/// do not use every channel of the hopset exactly once; nothing if there was no timeline. It is the
+/// sequence that is looked at, whoever sent in it. Plans without equal use have none that do.
 fn blocks_uneven(scope: Scope<'_>, world: &World) -> Result<f64, Diagnostic> {
-    let plan = &scope.scenario.plan;
-    let mut blocks = 0;
+    let (mut uneven, mut looked_at) = (0, 0);
     for lane in scope.lanes() {
-        let sequence = plan.sequence(lane)?;
-        let n = usize::from(sequence.hopset().len());
-        let last = world.true_net_us_of(lane).and_then(|net| plan.timing().slot_at(net));
-        let slots = last.map_or(0, Slot::number) as usize;
-        let mut channels = vec![Channel::default(); (slots / n + 1) * n];
-        sequence.fill(Timeline::Home, Slot::ZERO, &mut channels);
-        let uneven = |block: &&[Channel]| block.iter().collect::<BTreeSet<_>>().len() != n;
-        blocks += channels.chunks(n).filter(uneven).count();
+        let sequence = scope.scenario.plan.sequence(lane)?;
+        let n = u32::from(sequence.hopset().len());
+        let mut channels = vec![Channel::default(); usize::from(sequence.hopset().len())];
+        for block in blocks_in_use(world, lane, n) {
+            sequence.fill(Timeline::Home, Slot::new(block * n), &mut channels);
+            uneven += usize::from(channels.iter().collect::<BTreeSet<_>>().len() != channels.len());
+            looked_at += 1;
+        }
     }
-    Ok(count(blocks))
+    Ok(if looked_at == 0 { f64::NAN } else { count(uneven) })
+}
+
+/// The aligned blocks of `n` slots that the timelines of a lane have gone through, each once: from the
+/// slot in which each was started to the end of the run.
+fn blocks_in_use(world: &World, lane: Lane, n: u32) -> impl Iterator<Item = u32> {
+    let block = |net_us: i64| world.timing().slot_at(net_us).map(|slot| slot.number() / n);
+    let mut spans: Vec<(u32, u32)> = world
+        .timelines()
+        .iter()
+        .filter(|timeline| timeline.lane == lane)
+        .filter_map(|t| Some((block(t.net_us(t.at_us))?, block(t.net_us(world.now()))?)))
+        .collect();
+    spans.sort_unstable();
+    let mut next = 0;
+    spans.into_iter().flat_map(move |(first, last)| {
+        let from = first.max(next);
+        next = next.max(last.saturating_add(1));
+        from..=last
+    })
 }
 
 /// The over that a press led to, if it was carried out.
@@ -400,4 +438,38 @@ pub(super) fn count(n: usize) -> f64 {
 
 pub(super) fn seconds(us: u64) -> f64 {
     us as f64 / 1e6
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::run::Run;
+    use crate::scenario::built_in_plan;
+    use crate::world::Detail;
+
+    #[test]
+    fn the_median_of_an_even_number_lies_between_the_two_in_the_middle() {
+        assert_eq!((median(&[1.0, 2.0, 5.0]), median(&[1.0, 2.0, 5.0, 9.0])), (2.0, 3.5));
+        assert_eq!(median(&[1.0, f64::INFINITY]), f64::INFINITY);
+        assert!(median(&[]).is_nan());
+    }
+
+    /// Twenty seconds from an announce at 5 s are 750 slots of 20 ms, whichever slot they begin with.
+    #[test]
+    fn only_blocks_that_a_run_went_through_are_looked_at() {
+        for first in [0, 300_000_000] {
+            let text = format!(
+                "[scenario]\nname = \"late\"\nduration_s = 20\nplan = \"\"\n\
+                 [[station]]\nname = \"post\"\naddress = \"00\"\nrole = \"timekeeper\"\n\
+                 stored_slot = {first}\n[[announce]]\nat_s = 5\nby = \"post\"\n"
+            );
+            let scenario = Scenario::parse("late", &text, built_in_plan().unwrap()).unwrap();
+            let run = Run::new(scenario, None, Detail::Totals, None).unwrap();
+            let blocks: Vec<u32> = blocks_in_use(&run.world, Lane::ZERO, 128).collect();
+            assert!((6..=7).contains(&blocks.len()), "{first}: {blocks:?}");
+            assert!(blocks.windows(2).all(|pair| pair[0] + 1 == pair[1]));
+            assert!(blocks[0] >= first / 128);
+            assert_eq!(run.measured["hops.blocks_uneven"].value, 0.0);
+        }
+    }
 }

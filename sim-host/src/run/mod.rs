@@ -84,9 +84,9 @@ impl Run {
         recorded: Option<usize>,
     ) -> Result<Self, Diagnostic> {
         if let Some(seed) = seed {
-            scenario.seed = seed;
+            scenario.reseed(seed);
         }
-        let seed = scenario.seed;
+        let seed = scenario.seed();
         let mut world = scenario.builder()?.world(Timetable {
             announces: &scenario.announces,
             overs: &scenario.overs,

@@ -302,10 +302,9 @@ impl<'a> Builder<'a> {
         let storage = station.stored_slot.map_or(Watermark::Fresh, Watermark::Stored);
         let place = station.place;
         let oscillator = if let Some(plan) = &station.oscillator {
-            let oscillator = clocks::oscillator(plan, self.seed, &station.name, epoch);
-            clocks::keeps_promise(self.plan, plan, (&station.name, station.role), &oscillator)
-                .map_err(|(what, help)| Diagnostic::new(what, help))?;
-            oscillator
+            let who = (station.name.as_str(), station.role);
+            clocks::oscillator(self.plan, plan, who, (self.seed, epoch))
+                .map_err(|(what, help)| Diagnostic::new(what, help))?
         } else {
             let tolerance = i64::from(clocks::own_tolerance(self.plan, station.role).ppb());
             let span = 2 * tolerance.unsigned_abs() + 1;

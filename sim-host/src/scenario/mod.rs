@@ -8,6 +8,7 @@ mod adversary;
 mod air;
 mod build;
 mod clocks;
+mod drawn;
 mod expect;
 mod keys;
 mod moves;
@@ -53,7 +54,9 @@ pub struct Scenario {
     /// What a reader is told that it is.
     pub title: String,
     /// What everything that is left to chance comes from.
-    pub seed: u64,
+    seed: u64,
+    /// What of the scenario itself the seed decides.
+    drawn: drawn::Drawn,
     /// How long it lasts, in microseconds.
     pub duration_us: u64,
     /// The net's plan.
@@ -298,6 +301,19 @@ impl Scenario {
 
     pub(crate) fn from_source(source: &Source, plan: Plan) -> Result<Self, Diagnostic> {
         read::scenario(source, |_, _| Ok(plan))
+    }
+
+    /// What everything that is left to chance comes from.
+    #[must_use]
+    pub const fn seed(&self) -> u64 {
+        self.seed
+    }
+
+    /// Lets everything that is left to chance come from another seed: the scenario is then the one
+    /// that would have been read with that seed in its text.
+    pub fn reseed(&mut self, seed: u64) {
+        self.seed = seed;
+        self.drawn.draw(seed, &mut self.radio.stations, &mut self.overs);
     }
 
     /// What makes worlds of the scenario's plan and stations, with its seed.

@@ -1,5 +1,6 @@
 //! A scenario's TOML, table by table.
 
+use super::drawn::{Drawn, Traffic};
 use super::{
     Cover, Expectation, InterfererPlan, OverPlan, RadioPlan, Scenario, StationPlan, adversary, air,
     keys, moves, power, relays, stations, traffic,
@@ -61,7 +62,7 @@ pub(super) fn scenario(
     let environment = air::environment(&radio, &plan)?;
     let limit_us = microseconds(duration.value);
     let base = stations::Base { plan: &plan, seed, limit_us, power_dbm };
-    let mut stations = stations::read(&root, &base)?;
+    let (mut stations, discs) = stations::read(&root, &base)?;
     let relays = relays::read(&root, &plan, &stations)?;
     let fixed_channel = relays::fixed_channel(&root, &plan)?;
     let moves = moves::read(&root, &stations, limit_us)?;
@@ -95,15 +96,22 @@ pub(super) fn scenario(
         .iter()
         .map(|section| over(section, &stations, limit_us))
         .collect::<Result<Vec<_>, _>>()?;
-    overs.extend(traffic::read(&root, &plan, &stations, (seed, limit_us))?);
+    let traffic = traffic::read(&root, &plan, &stations, limit_us)?;
+    let drawn = Drawn { discs, traffic, written: overs.len() };
     let messages = keys::messages(&root, &plan, &stations, limit_us)?;
     let modes = keys::modes(&root, &plan, &stations, limit_us)?;
     let withdrawals = keys::withdrawals(&root, &plan, &stations, limit_us)?;
     let said = overs.iter().map(|over: &OverPlan| (over.from, over.to));
+    // Whoever the seed may let speak, so that directories do not depend on it.
+    let speakers = |t: &Traffic| -> Vec<_> {
+        t.speakers(&stations, t.to_us).into_iter().map(|from| (from, t.to)).collect()
+    };
+    let may_say: Vec<_> = drawn.traffic.iter().flat_map(speakers).collect();
     let sent = messages.iter().map(|message| (message.from, message.to));
     // Either side of a relay says what the other has read.
     let relayed = relays.iter().flat_map(|r| [(r.a, r.target), (r.b, r.target)]);
-    keys::directories(&root, &mut stations, said.chain(sent).chain(relayed))?;
+    keys::directories(&root, &mut stations, said.chain(may_say).chain(sent).chain(relayed))?;
+    drawn.draw(seed, &mut stations, &mut overs);
     let expectations = root
         .sections("expect", Expectation::KEYS)?
         .iter()
@@ -113,6 +121,7 @@ pub(super) fn scenario(
         name,
         title,
         seed,
+        drawn,
         duration_us: limit_us,
         plan,
         radio: RadioPlan {

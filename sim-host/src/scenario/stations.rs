@@ -1,11 +1,12 @@
 //! Who is in a scenario: single stations, and groups of stations that are alike.
 
+use super::drawn::Disc;
 use super::read::time;
 use super::{StationPlan, air, clocks, keys, relays};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
 use crate::plan::{Plan, parse_address};
-use crate::world::{Place, child_seed, unit};
+use crate::world::Place;
 use hopwright_core::address::Address;
 use hopwright_core::station::Role;
 use hopwright_core::units::{Lane, Slot};
@@ -35,23 +36,30 @@ pub(super) struct Base<'a> {
     pub(super) power_dbm: f64,
 }
 
-/// Reads `[[station]]` and `[[group]]`.
-pub(super) fn read(root: &Section<'_>, base: &Base<'_>) -> Result<Vec<StationPlan>, Diagnostic> {
-    let mut known = Known::default();
+/// Reads `[[station]]` and `[[group]]`: the stations, and the discs over which groups are spread.
+pub(super) fn read(
+    root: &Section<'_>,
+    base: &Base<'_>,
+) -> Result<(Vec<StationPlan>, Vec<Disc>), Diagnostic> {
+    let (mut known, mut discs) = (Known::default(), Vec::new());
     for section in root.sections("station", STATION_KEYS)? {
         let station = station(&section, base)?;
         known.add(station, &section, ("name", "address"))?;
     }
     for section in root.sections("group", GROUP_KEYS)? {
-        for station in group(&section, base)? {
+        let first = known.stations.len();
+        let (members, centre, radius_m) = group(&section, base)?;
+        for station in members {
             known.add(station, &section, ("name", "first_address"))?;
         }
+        discs.push(Disc { members: first..known.stations.len(), centre, radius_m });
     }
     if known.stations.is_empty() {
         let what = "a scenario has at least one station";
         return Err(root.error("station", what, "write one [[station]] table for each"));
     }
-    Ok(known.stations)
+    discs.iter().for_each(|disc| disc.place(base.seed, &mut known.stations));
+    Ok((known.stations, discs))
 }
 
 /// The stations so far. (Addresses have eight bits, so there are at most 256 in each lane.)
@@ -99,9 +107,12 @@ const GROUP_KEYS: &[&str] = &[
     "on_s",
 ];
 
-/// Members that differ by number, address and place only. Places are drawn from the seed, evenly
-/// over a disc.
-fn group(section: &Section<'_>, base: &Base<'_>) -> Result<Vec<StationPlan>, Diagnostic> {
+/// Members that differ by number, address and place only, at the middle of the disc over which the
+/// seed spreads them evenly; that middle, and its radius.
+fn group(
+    section: &Section<'_>,
+    base: &Base<'_>,
+) -> Result<(Vec<StationPlan>, Place, f64), Diagnostic> {
     let name = name(section, "\"gauge\"")?;
     let count = section.needed(section.integer("count", 1_u16..=256)?, "count", "100")?.value;
     let first = address(section, "first_address")?;
@@ -111,25 +122,16 @@ fn group(section: &Section<'_>, base: &Base<'_>) -> Result<Vec<StationPlan>, Dia
         return Err(section.error("count", what, help));
     }
     let lane = relays::lane(section, base.plan)?;
-    let centre = air::place(section)?;
+    let place = air::place(section)?;
     let radius_m = section.number_in("radius_m", 0.0, 1e6)?.unwrap_or(0.0);
     let power_dbm = section.number_in("power_dbm", -100.0, 100.0)?.unwrap_or(base.power_dbm);
     let on_us = on(section, base.limit_us)?;
     let member = |i: u16| {
         let name = format!("{name} {}", i + 1);
-        let chance = |what: &str| unit(child_seed(base.seed, &format!("{what}/{name}")));
-        // The square root spreads them evenly over the area (elementary).
-        let away = radius_m * libm::sqrt(chance("distance"));
-        let angle = 2.0 * core::f64::consts::PI * chance("direction");
-        let place = Place {
-            x_m: centre.x_m + away * libm::cos(angle),
-            y_m: centre.y_m + away * libm::sin(angle),
-            ..centre
-        };
         let address = Address::new(first.number().wrapping_add(i.to_le_bytes()[0]));
         StationPlan { lane, place, power_dbm, on_us, ..StationPlan::member(name, address) }
     };
-    Ok((0..count).map(member).collect())
+    Ok(((0..count).map(member).collect(), place, radius_m))
 }
 
 /// When a station is switched on, in microseconds.
@@ -162,7 +164,7 @@ fn address(section: &Section<'_>, key: &str) -> Result<Address, Diagnostic> {
 }
 
 fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagnostic> {
-    let Base { plan, seed, limit_us, power_dbm } = *base;
+    let Base { plan, limit_us, power_dbm, .. } = *base;
     let (name, address) = name_and_address(section)?;
     let deputy = Role::Deputy { after: plan.deputies_after() };
     let others = [("timekeeper", Role::Timekeeper), ("deputy", deputy)];
@@ -175,8 +177,7 @@ fn station(section: &Section<'_>, base: &Base<'_>) -> Result<StationPlan, Diagno
             let help = "leave `ppb` out, and write it as `offset_ppb` of the oscillator";
             return Err(section.error("ppb", what, help));
         }
-        let clock = clocks::oscillator(oscillator, seed, &name, 0);
-        clocks::keeps_promise(plan, oscillator, (&name, role), &clock)
+        clocks::judge(plan, oscillator, (&name, role))
             .map_err(|(what, help)| section.error("oscillator", what, help))?;
     }
     let stored_slot = section.integer("stored_slot", 0..=u32::MAX)?;

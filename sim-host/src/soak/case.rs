@@ -15,7 +15,7 @@ use std::path::Path;
 /// What a file begins with, up to its version.
 const KIND: &str = "hopsoak";
 /// The version that is written and read.
-const VERSION: &str = "1";
+const VERSION: &str = "2";
 /// How to get a file that is whole.
 const HELP: &str = "write it again with `hopwright soak --seed SEED --out FILE`";
 /// The latest time in a case: a year and a bit.

@@ -6,8 +6,9 @@ use super::situation::{SECOND, draw, outcome, radio, trial_key};
 use crate::diagnostic::Diagnostic;
 use crate::keytree::KeyTree;
 use crate::plan::Plan;
-use crate::scenario::{Builder, RadioPlan, Timetable, WithdrawPlan, withdraw_in};
+use crate::scenario::{Builder, OverPlan, RadioPlan, Timetable, WithdrawPlan, withdraw_in};
 use crate::world::{World, child_bytes, child_seed};
+use hopwright_core::address::Target;
 use hopwright_core::station::{Event, Station};
 use zeroize::Zeroizing;
 
@@ -22,6 +23,9 @@ const WITHDRAWN: usize = 5;
 const ORDERED: u64 = 20 * SECOND;
 const CHANGE_AFTER: u64 = 45 * SECOND;
 const EVERY: u64 = 20 * SECOND;
+/// When the timekeeper speaks under the new key: a moment after the change, between two sendings of
+/// the order.
+const SPOKEN: u64 = ORDERED + CHANGE_AFTER + SECOND / 5;
 /// What has not happened so long after the change is taken never to happen.
 const LIMIT: u64 = 180 * SECOND;
 
@@ -29,7 +33,7 @@ const LIMIT: u64 = 180 * SECOND;
 /// that is not before the change.
 pub(super) fn ordered(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diagnostic> {
     let radio = radio(campaign, seed, STATIONS, &[]);
-    let (_, mut world) = net(plan, &radio, seed)?;
+    let (_, mut world) = net(plan, &radio, seed, &[])?;
     world.run_until(ORDERED);
     withdraw(&mut world, plan, &radio, seed)?;
     world.run_until(ORDERED + CHANGE_AFTER);
@@ -40,14 +44,24 @@ pub(super) fn ordered(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec
 }
 
 /// Seconds from being switched on, after the change, until a member that has missed it has the
-/// net's key and its time. If those who were withdrawn open anything at all, never.
+/// net's key and its time. If those who were withdrawn open anything at all, or are given nothing
+/// under the new key to try it on, never.
 pub(super) fn picked_up(
     plan: &Plan,
     campaign: &Campaign,
     seed: u64,
 ) -> Result<Vec<f64>, Diagnostic> {
+    let (world, waited) = pick_up(plan, campaign, seed)?;
+    Ok(vec![if kept_out(&world) { waited } else { f64::INFINITY }])
+}
+
+/// The world in which a member is picked up, when it has been, and how long that took.
+fn pick_up(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<(World, f64), Diagnostic> {
     let radio = radio(campaign, seed, STATIONS, &[]);
-    let (builder, mut world) = net(plan, &radio, seed)?;
+    // Something is said under the new key, before the member is there again. By the timekeeper: it
+    // has the new key whatever is lost on the way.
+    let over = OverPlan { at_us: SPOKEN, from: 0, to: Target::ALL, talk_us: SECOND / 5 };
+    let (builder, mut world) = net(plan, &radio, seed, &[over])?;
     world.run_until(ORDERED - SECOND);
     world.switch_off(MISSES);
     world.run_until(ORDERED);
@@ -64,8 +78,15 @@ pub(super) fn picked_up(
     let there = |world: &World| world.has_net_key(MISSES) && world.in_step(MISSES);
     world.run_while(on + LIMIT, |world| !there(world));
     let at = there(&world).then(|| world.now());
-    let opened = world.withdrawn().any(|(_, tried)| tried.opened() > 0);
-    Ok(vec![if opened { f64::INFINITY } else { outcome(at, on) }])
+    let waited = outcome(at, on);
+    Ok((world, waited))
+}
+
+/// Whether the withdrawn were given transmissions under the new key, and opened nothing.
+fn kept_out(world: &World) -> bool {
+    let mut withdrawn = world.withdrawn().peekable();
+    withdrawn.peek().is_some()
+        && withdrawn.all(|(_, tried)| tried.transmissions > 0 && tried.opened() == 0)
 }
 
 /// A net that is in step, and addressed by keys.
@@ -73,9 +94,10 @@ fn net<'a>(
     plan: &'a Plan,
     radio: &'a RadioPlan,
     seed: u64,
+    overs: &[OverPlan],
 ) -> Result<(Builder<'a>, World), Diagnostic> {
     let builder = Builder::with_key(plan, radio, seed, trial_key(seed))?.with_tree(tree(seed));
-    let mut world = builder.world(Timetable::totals(&[(SECOND, 0)], &[]))?;
+    let mut world = builder.world(Timetable::totals(&[(SECOND, 0)], overs))?;
     world.set_layout(plan.message());
     // Only times are asked for, and what the withdrawn open.
     world.look_away();
@@ -102,4 +124,42 @@ fn withdraw(
 /// The key tree of a trial.
 fn tree(seed: u64) -> KeyTree {
     KeyTree::new(Zeroizing::new(child_bytes(seed, "root")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Situation;
+    use super::*;
+    use crate::scenario::built_in_plan;
+
+    /// "The withdrawn opened nothing" says something only if they were given something.
+    #[test]
+    fn the_withdrawn_are_given_what_is_said_under_the_new_key() {
+        let plan = built_in_plan().unwrap();
+        for (seed, jammed) in [(1, 0.0), (2, 0.4), (3, 0.4)] {
+            let campaign = Campaign { jammed, ..Campaign::of(Situation::PickUp) };
+            let (world, waited) = pick_up(&plan, &campaign, seed).unwrap();
+            let tried: Vec<_> = world.withdrawn().map(|(_, tried)| tried).collect();
+            assert_eq!(tried.len(), 1);
+            // The call headers of the over and some of its payload at least.
+            assert!(tried[0].transmissions > 8 && tried[0].opened() == 0, "{tried:?}");
+            assert!(kept_out(&world) && waited.is_finite());
+            assert_eq!(picked_up(&plan, &campaign, seed).unwrap(), [waited]);
+        }
+    }
+
+    #[test]
+    fn nothing_tried_is_nothing_shown() {
+        let plan = built_in_plan().unwrap();
+        let radio = radio(&Campaign::of(Situation::PickUp), 1, STATIONS, &[]);
+        let (_, mut world) = net(&plan, &radio, 1, &[]).unwrap();
+        world.run_until(ORDERED);
+        assert!(!kept_out(&world), "nobody has been withdrawn");
+        withdraw(&mut world, &plan, &radio, 1).unwrap();
+        // The order alone, under the former key.
+        world.run_until(ORDERED + CHANGE_AFTER + 19 * SECOND);
+        assert!(!kept_out(&world));
+        // Its first slot is what is counted from: the go-ahead comes some slots after the press.
+        assert!(world.first_sent_after(0, ORDERED).is_some_and(|at| at < ORDERED + SECOND));
+    }
 }

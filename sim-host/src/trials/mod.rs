@@ -46,19 +46,18 @@ impl Campaign {
         Self { situation, trials: 1, seed: 1, jammed: 0.0, silence_s: 0.0, apart_h, contact }
     }
 
-    /// Carries all trials out, on all cores, and gives their outcomes in order: seconds, or
+    /// Carries all trials out, on all cores, and gives the outcomes of each in order: seconds, or
     /// infinity for what did not happen in time. A trial with several stations has several.
     ///
     /// # Errors
     /// [`Diagnostic`] if the plan makes no stations.
-    pub fn run(&self, plan: &Plan) -> Result<Vec<f64>, Diagnostic> {
-        let outcomes: Result<Vec<Vec<f64>>, Diagnostic> = (0..self.trials)
+    pub fn run(&self, plan: &Plan) -> Result<Vec<Vec<f64>>, Diagnostic> {
+        (0..self.trials)
             .into_par_iter()
             .map(|n| {
                 let seed = child_seed(self.seed, &format!("trial/{n}"));
                 self.situation.outcomes(plan, self, seed)
             })
-            .collect();
-        Ok(outcomes?.concat())
+            .collect()
     }
 }

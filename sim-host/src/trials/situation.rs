@@ -107,6 +107,15 @@ fn entry(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diagno
 
 /// Stations that come into step, hear nothing for long, and then hear one of them speak.
 fn silence(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diagnostic> {
+    silence_of(plan, campaign, seed, radio(campaign, seed, 5, &[]))
+}
+
+fn silence_of(
+    plan: &Plan,
+    campaign: &Campaign,
+    seed: u64,
+    radio: RadioPlan,
+) -> Result<Vec<f64>, Diagnostic> {
     let start = SECOND + draw(seed, "at", SECOND);
     #[expect(
         clippy::cast_possible_truncation,
@@ -116,17 +125,19 @@ fn silence(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diag
     let quiet = (campaign.silence_s * 1e6) as u64;
     let announce = u64::from(plan.announce_slots()) * plan.timing().slot().us();
     let speak = start + announce + SECOND + quiet + draw(seed, "speak", SECOND);
-    let radio = radio(campaign, seed, 5, &[]);
     let over = OverPlan { at_us: speak, from: 1, to: Target::ALL, talk_us: 60 * SECOND };
     let mut world = world(plan, &radio, seed, &[(start, 0)], &[over])?;
     world.run_until(speak);
     let listeners = [0, 2, 3, 4];
-    // A station that coasts or searches says when it is in step again; one that never lost its
-    // grip has nothing to say.
+    // A station that coasts or searches says when it is in step again. One that never lost its grip
+    // has nothing to say of that, and meets slots one by one from the first on: but it has to hear
+    // the over.
     let loose: Vec<bool> = listeners.iter().map(|node| lost_grip(&world, *node)).collect();
     let done = |world: &World| {
-        let mut nodes = listeners.iter().zip(&loose).filter(|(_, loose)| **loose);
-        nodes.all(|(node, _)| first_in_step(world, *node, speak).is_some())
+        listeners.iter().zip(&loose).all(|(node, loose)| match loose {
+            true => first_in_step(world, *node, speak).is_some(),
+            false => has_heard(world, *node, speak),
+        })
     };
     world.run_while(speak + 30 * SECOND, |world| !done(world));
     let first_slot = world.first_sent_after(1, speak).unwrap_or(speak);
@@ -136,7 +147,8 @@ fn silence(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diag
         .map(|(node, loose)| match first_in_step(&world, *node, speak) {
             Some(at) if *loose => outcome(Some(at), first_slot.min(at)),
             None if *loose => f64::INFINITY,
-            Some(_) | None => 0.0,
+            Some(_) | None if has_heard(&world, *node, speak) => 0.0,
+            Some(_) | None => f64::INFINITY,
         })
         .collect())
 }
@@ -203,6 +215,16 @@ fn answer(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<Vec<f64>, Diagn
     Ok(vec![outcome(first_in_step(&world, 6, press), start)])
 }
 
+/// Whether a station has been told of a call, or has read payload, of an over pressed for at `us` or
+/// later.
+fn has_heard(world: &World, node: usize, us: u64) -> bool {
+    let mut overs = world.trace().overs.iter().filter(|over| over.pressed_us >= us);
+    overs.any(|over| {
+        let read = over.payloads_heard.get(node).is_some_and(|slots| *slots > 0);
+        read || over.called.contains(&node)
+    })
+}
+
 /// Whether the last that a station said of its grip is that it has lost it.
 fn lost_grip(world: &World, node: usize) -> bool {
     let own = world.trace().events.iter().rev().filter(|happened| happened.node == node);
@@ -258,5 +280,33 @@ pub(super) fn radio(
     RadioPlan {
         interferers: if campaign.jammed > 0.0 { vec![interferer] } else { Vec::new() },
         ..RadioPlan::of((0..stations).map(station).collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scenario::{MovePlan, built_in_plan};
+
+    /// After a minute nobody has lost his grip (specification section 6). Who is out of range when
+    /// somebody speaks has not heard him all the same.
+    #[test]
+    fn who_is_out_of_range_does_not_hear_the_first_word() {
+        let plan = built_in_plan().unwrap();
+        let campaign = Campaign { silence_s: 60.0, ..Campaign::of(Situation::Silence) };
+        let near = silence(&plan, &campaign, 5).unwrap();
+        assert_eq!(near, [0.0; 4]);
+        let mut apart = radio(&campaign, 5, 5, &[]);
+        apart.horizon_m = Some(30_000.0);
+        // The last listener goes away in the silence.
+        apart.moves.push(MovePlan {
+            station: 4,
+            at_us: 30 * SECOND,
+            to_m: (100_000.0, 0.0),
+            to_height_m: None,
+            over_us: 0,
+        });
+        let outcomes = silence_of(&plan, &campaign, 5, apart).unwrap();
+        assert_eq!(outcomes, [0.0, 0.0, 0.0, f64::INFINITY]);
     }
 }

@@ -137,7 +137,9 @@ impl Model {
             let what = format!("the speed must be 0.25 to 1000, not {speed}");
             return Err(Diagnostic::new(what, "use 1 for the pace of a clock"));
         }
-        scenario.seed = seed.unwrap_or(scenario.seed);
+        if let Some(seed) = seed {
+            scenario.reseed(seed);
+        }
         let mut world = scenario.builder()?.world(Timetable {
             announces: &scenario.announces,
             overs: &scenario.overs,

@@ -470,7 +470,11 @@ impl World {
         if self.is_off(order.node()) {
             return;
         }
-        if let Order::Announce(node) | Order::Press { node, .. } = order {
+        if let Order::Announce(node)
+        | Order::Press { node, .. }
+        | Order::Send { node, .. }
+        | Order::SendOrder { node, .. } = order
+        {
             self.expect_first[node] = true;
         }
         let node = match order {

@@ -153,6 +153,10 @@ pub struct Totals {
     pub bound_misses: u64,
     /// Calls after which it was looked at: all calls of stations in step.
     pub bound_checks: u64,
+    /// Headers of home time that a station in step heard, after which its bound was looked at.
+    pub headers_judged: u64,
+    /// Of these, headers after which it did not contain true net time.
+    pub headers_misled: u64,
     /// Second copies that stations were handed.
     pub duplicates: u64,
     /// Recordings played to stations.

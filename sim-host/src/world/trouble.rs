@@ -1,5 +1,6 @@
 //! What goes wrong on purpose: losses, copies, power cycles, clocks, stations out of range.
 
+use super::chance::{mix, unit};
 use super::watch::{Rule, Watch};
 use super::{CAPACITY, Due, Oscillator, Transmission, World, child_seed};
 use hopwright_core::clock::Grip;
@@ -151,24 +152,30 @@ impl World {
     pub(super) fn lost(&self, number: u64, key: u64) -> bool {
         let (burst, until) = self.trouble.burst;
         let share = if self.now < until { burst } else { self.trouble.faults.loss };
-        share > 0.0 && chance(number, key, "loss") < share
+        share > 0.0 && self.chance(number, key, "loss") < share
     }
 
     /// Whether a reception is handed over twice.
     pub(super) fn doubled(&self, number: u64, key: u64) -> bool {
         let share = self.trouble.faults.duplicates;
-        share > 0.0 && chance(number, key, "duplicate") < share
+        share > 0.0 && self.chance(number, key, "duplicate") < share
+    }
+
+    /// A number in `0.0..1.0` that depends on nothing but the world's seed, a transmission, a receiver
+    /// and a purpose.
+    fn chance(&self, number: u64, key: u64, what: &str) -> f64 {
+        unit(child_seed(self.medium.seed ^ mix(number ^ (key << 48)), what))
     }
 
     /// Records a transmission, now and then, to be played later.
     pub(super) fn record(&mut self, transmission: &Transmission) {
         let share = self.trouble.faults.replays;
-        if share <= 0.0 || chance(transmission.number, 0, "replay") >= share {
+        if share <= 0.0 || self.chance(transmission.number, 0, "replay") >= share {
             return;
         }
         let Transmission { number, channel, word, start, .. } = *transmission;
         let slot = self.timing.slot().us();
-        let later = slot + child_seed(number, "later") % 600_000_000;
+        let later = slot + child_seed(self.medium.seed ^ mix(number), "later") % 600_000_000;
         let index = self.trouble.recorded.len();
         let bits = transmission.bits.clone();
         self.trouble.recorded.push(Some(Recorded { channel, word, bits, start }));
@@ -216,8 +223,28 @@ impl World {
     }
 }
 
-/// A number in `0.0..1.0` that depends on nothing but a transmission, a receiver and a purpose.
-fn chance(number: u64, key: u64, what: &str) -> f64 {
-    let draw = child_seed(number ^ (key << 48), what) >> 11;
-    draw as f64 / (1_u64 << 53) as f64
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scenario::{Builder, RadioPlan, StationPlan, Timetable, built_in_plan};
+    use hopwright_core::address::Address;
+
+    /// Which receptions are lost, doubled or recorded follows from the world's seed, and from nothing
+    /// else.
+    #[test]
+    fn each_seed_has_losses_of_its_own() {
+        let plan = built_in_plan().unwrap();
+        let radio = RadioPlan::of(vec![StationPlan::member("one".to_owned(), Address::new(1))]);
+        let lost = |seed: u64| -> Vec<bool> {
+            let builder = Builder::new(&plan, &radio, seed).unwrap();
+            let mut world = builder.world(Timetable::totals(&[], &[])).unwrap();
+            world.set_faults(Faults { loss: 0.5, duplicates: 0.5, replays: 0.0 });
+            (0..500).flat_map(|n| [world.lost(n, 1), world.doubled(n, 1)]).collect()
+        };
+        let (one, other) = (lost(1), lost(2));
+        assert_eq!(one, lost(1));
+        let alike = one.iter().zip(&other).filter(|(a, b)| a == b).count();
+        // Half of 1000, and five standard deviations of sqrt(250).
+        assert!(alike.abs_diff(500) < 80, "{alike}");
+    }
 }

@@ -129,6 +129,11 @@ impl World {
             let worst = &mut self.trace.totals.worst_phase_us;
             *worst = phase.abs_diff(net).max(*worst);
         }
+        if self.judging && of.station.in_step() && !self.timelines.is_empty() {
+            let within = self.timeline_within(node, at, self.watches[node].timeline).is_some();
+            self.trace.totals.headers_judged += 1;
+            self.trace.totals.headers_misled += u64::from(!within);
+        }
     }
 
     /// The timeline nearest to a station's phase, and its true time at true time `at`.

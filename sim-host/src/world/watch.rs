@@ -126,7 +126,7 @@ pub(super) struct Watch {
     /// True time at which a cut-in that it follows was last heard.
     guest_us: Option<u64>,
     /// The timeline that it was found on last.
-    timeline: usize,
+    pub(super) timeline: usize,
     overruns: u32,
 }
 

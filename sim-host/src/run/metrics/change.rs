@@ -26,7 +26,8 @@ pub(super) fn measure(
     if trace.changes.is_empty() {
         return Ok(());
     }
-    let (mut followed, mut later, mut left_out, mut slowest) = (0, 0, 0, 0.0_f64);
+    // If nobody was picked up, nothing.
+    let (mut followed, mut later, mut left_out, mut slowest) = (0, 0, 0, f64::NAN);
     for change in &trace.changes {
         for outcome in outcomes(scenario, world, change) {
             match outcome {
@@ -60,7 +61,8 @@ pub(super) fn measure(
         spread += libm::sqrt(own.slots as f64 * p * (1.0 - p));
     }
     put("withdrawn.tries", tried.transmissions as f64);
-    put("withdrawn.opened", opened as f64);
+    // If they were given nothing to open, nothing.
+    put("withdrawn.opened", if tried.transmissions == 0 { f64::NAN } else { opened as f64 });
     let n = tried.slots as f64;
     let play = (NORMAL_999 * spread + 0.5) / n;
     let band = Some(((expected / n - play).max(0.0), expected / n + play));

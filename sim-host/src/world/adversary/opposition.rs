@@ -29,7 +29,8 @@ pub(in crate::world) struct Opposition {
     noise: Vec<Noise>,
     sent: u64,
     reach: [Reach; 3],
-    taken: Taken,
+    /// What became of what each of them sent.
+    taken: Vec<Taken>,
 }
 
 /// Noise of one opponent from a time on.
@@ -146,6 +147,7 @@ impl World {
             self.stay_awake();
         }
         self.opposition.tokens = vec![0; adversaries.len()];
+        self.opposition.taken = vec![Taken::default(); adversaries.len()];
         self.opposition.adversaries = adversaries;
         for adversary in 0..self.opposition.adversaries.len() {
             self.ask(adversary, self.now);
@@ -160,8 +162,14 @@ impl World {
 
     /// What became of the opponents' own transmissions.
     #[must_use]
-    pub const fn taken(&self) -> Taken {
-        self.opposition.taken
+    pub fn taken(&self) -> Taken {
+        self.opposition.taken.iter().copied().fold(Taken::default(), Taken::and)
+    }
+
+    /// What became of those of one opponent, by its place in the scenario.
+    #[must_use]
+    pub fn taken_of(&self, adversary: usize) -> Taken {
+        self.opposition.taken.get(adversary).copied().unwrap_or_default()
     }
 
     /// Whether a sender is an opponent; opponents are numbered behind the stations.
@@ -227,7 +235,7 @@ impl World {
     fn emit(&mut self, adversary: usize, emission: Emission) {
         let Emission { at_us, channel, word, bits } = emission;
         self.opposition.sent += 1;
-        self.opposition.taken.sent += 1;
+        self.opposition.taken[adversary].sent += 1;
         let on_air_bits = WORD_BITS + u32::try_from(bits.len()).unwrap_or(u32::MAX) * 8;
         self.schedule(Transmission {
             number: NUMBERS | self.opposition.sent,
@@ -402,8 +410,8 @@ impl World {
     ) -> Option<Received> {
         let Transmission { content, ref bits, .. } = *transmission;
         let received = self.medium.receive_runs(&opposed.runs, hop, bits);
-        if self.adversary_of(transmission.node).is_some() {
-            self.opposition.taken.heard += u64::from(received.is_some());
+        if let Some(adversary) = self.adversary_of(transmission.node) {
+            self.opposition.taken[adversary].heard += u64::from(received.is_some());
             return received;
         }
         let intact = received.as_ref().is_some_and(|received| match &received.bits {
@@ -422,10 +430,10 @@ impl World {
 
     /// Notes what a station made of an opponent's transmission.
     pub(in crate::world) fn note_taken(&mut self, sender: usize, outcome: Heard) {
-        if self.adversary_of(sender).is_none() {
+        let adversary = self.adversary_of(sender);
+        let Some(taken) = adversary.and_then(|of| self.opposition.taken.get_mut(of)) else {
             return;
-        }
-        let taken = &mut self.opposition.taken;
+        };
         let count = match outcome {
             Heard::Header { .. } => &mut taken.headers,
             Heard::Payload { .. } | Heard::Busy => &mut taken.words,

@@ -45,6 +45,14 @@ pub struct Behaviour {
     pub until_us: u64,
 }
 
+impl Behaviour {
+    /// Whether a part of it is drawn.
+    #[must_use]
+    pub const fn is_noisy(&self) -> bool {
+        self.random_walk_ppb > 0.0 || self.white_ppb > 0.0
+    }
+}
+
 /// The course of an oscillator's time error.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Course {
