@@ -29,9 +29,11 @@ pub struct ClockPlan {
     pub steadiness: Ppb,
     /// How far a clock may depart at once from what its rate makes of it, however short the time:
     /// |x(b) - x(a)| <= wander + tolerance * (b - a) for the error x of any clock of the net.
-    /// Covers steps of the clock, and is added once, not at every observation.
+    /// Covers steps of the clock, and is added once, not at every observation. In microseconds of the clock itself:
+    /// at 500 ppm and 10 ms of wander that is 5 us more than in true ones.
     pub wander: Micros,
-    /// How far a time stamp of a reception may be from the truth, either way.
+    /// How far the stamp of a unique word may be from when it should have arrived, either way: what the sender starts
+    /// it late or early by, and what the receiver stamps it off by, together. The drivers let each have a half.
     pub jitter: Micros,
     /// The propagation delay over the largest distance between two stations.
     pub longest_delay: Micros,
@@ -213,9 +215,28 @@ impl NetClock {
     /// than we could be ourselves, and is followed all the same as long as its interval and ours
     /// have true time in common.
     ///
+    /// What contradicts a rate that was learnt is taken for the end of that: the oscillator has done what it was
+    /// not known for, and may by its tolerance.
+    ///
     /// # Errors
-    /// [`Conflict`] if the intersection is empty; the clock is then unchanged.
+    /// [`Conflict`] if the intersection is empty, also for an oscillator of which nothing was learnt; the clock is
+    /// then unchanged.
     pub(crate) fn observe(&mut self, seen: Observation) -> Result<(), Conflict> {
+        if self.take_in(seen).is_ok() {
+            return Ok(());
+        }
+        let known = core::mem::replace(&mut self.rate, Rate::unknown(self.plan));
+        let taken = self.take_in(seen);
+        match taken {
+            Ok(()) => self.distrust(),
+            Err(_) => self.rate = known,
+        }
+        taken
+    }
+
+    /// The same by what is believed of the rate now.
+    #[inline(never)]
+    fn take_in(&mut self, seen: Observation) -> Result<(), Conflict> {
         let (mine_lo, mine_hi) = self.offsets(seen.at);
         let (lo, hi) = truth(self.plan, seen);
         let wander = signed(self.plan.wander);

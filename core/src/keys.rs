@@ -6,7 +6,8 @@
 //! draft-irtf-cfrg-xchacha-03 section 2.2; the construction: specification section 3.)
 //! Any word is one block away: there is no state to walk.
 //!
-//! Keys are wiped when they are dropped and no formatter of this crate prints them.
+//! Keys are wiped when they are dropped and no formatter of this crate prints them. What a move leaves behind is the
+//! compiler's: wipe the stack on which a station has been made, where somebody may read it.
 
 use crate::tree::Secret;
 use chacha20::{

@@ -40,14 +40,14 @@
 //!
 //! # What this crate does not do
 //!
-//! It does not draw entropy, store anything, log, allocate or panic; without the feature `hal` it does not
-//! read a clock or wait either. (The one panic there is, is the compiler's: a future of
+//! It does not draw entropy, log, allocate or panic; it stores only through the caller's `loader::Storage`, and reads a
+//! clock or waits only in the drivers (feature `hal`) and in the loader over a port (`embedded-io`). (The one panic there is, is the compiler's: a future of
 //! `front_end::asynchronous` that is polled after its end.) Its cryptography is composed of published primitives
 //! and has been certified by nobody.
 //!
 //! # Example
 //!
-//! A timekeeper announces; what its radio sends, another station's radio hears.
+//! A timekeeper announces: when its first slot is sent, and how much that is.
 //!
 //! ```
 //! use hopwright_core::{
@@ -80,6 +80,7 @@
 //!         address: Address::new(address),
 //!         role,
 //!         share: None,
+//!         // Both from storage and entropy: the same at every start repeats keystream.
 //!         watermark: Watermark::Fresh,
 //!         seed: u64::from(address),
 //!     })?)

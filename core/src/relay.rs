@@ -281,7 +281,8 @@ impl<const DEPTH: usize, const BYTES: usize> Relay<DEPTH, BYTES> {
         way.waiting.clear();
     }
 
-    /// What `side` says in its next traffic slot; `None` if nothing waits.
+    /// What `side` says in its next traffic slot; `None` if nothing waits. It is lost if the station then refuses it: ask
+    /// first, by an empty one, whether the last has gone.
     pub fn next(&mut self, side: Side) -> Option<Vec<u8, BYTES>> {
         self.way_from(side.other()).waiting.pop_front()
     }

@@ -112,7 +112,7 @@ impl Timing {
         Micros::new(self.slot_us as u64)
     }
 
-    /// The time that a synthesiser has to reach a channel.
+    /// The time that a synthesiser has to reach a channel, and behind it ramp and preamble of a transmitter.
     #[must_use]
     pub const fn settle(&self) -> Micros {
         Micros::new(self.settle_us as u64)

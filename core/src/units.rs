@@ -82,8 +82,8 @@ impl fmt::Display for Micros {
 }
 
 /// An instant of the station's own clock: microseconds since an epoch that the caller chooses
-/// (power-up, as a rule), 0 to 2^64 - 1. The clock may be off by the plan's tolerance; it must
-/// not run backwards or be set.
+/// (power-up, as a rule), below 2^63 for a station. The clock may be off by the plan's tolerance; it must
+/// not run backwards, stop or be set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Tick(u64);

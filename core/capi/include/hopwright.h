@@ -107,7 +107,7 @@ extern "C" {
 /* Transmits word on channel from at_us on, and then the burst. */
 #define HW_RADIO_TRANSMIT 2
 
-/* The plan is new: nothing was ever stored. */
+/* Nothing was ever stored under this net key, the key_name of hw_plan. */
 #define HW_WATERMARK_FRESH 0
 /* watermark_slot was stored. */
 #define HW_WATERMARK_STORED 1
@@ -132,7 +132,7 @@ extern "C" {
 #define HW_EVENT_IN_STEP 1
 /* The station has lost net time and searches. */
 #define HW_EVENT_OUT_OF_STEP 2
-/* A run that starts the net is heard by a station in step. */
+/* A run of sync slots is heard by a station in step: an announce, or the run before an over. */
 #define HW_EVENT_ANNOUNCE_HEARD 3
 /* An over for this station. */
 #define HW_EVENT_CALL 4
@@ -146,7 +146,7 @@ extern "C" {
 #define HW_EVENT_GO_AHEAD 8
 /* The station stopped its own over: it has lost net time. */
 #define HW_EVENT_CUT 9
-/* Store slot before the power can fail. */
+/* Store slot before the power can fail, with the key's name: for hw_start. Within as long as an announce lasts. */
 #define HW_EVENT_SAVE_WATERMARK 10
 /* No slots are left: the net needs a new plan. */
 #define HW_EVENT_TIMELINE_ENDED 11
@@ -251,8 +251,9 @@ typedef struct hw_loader {
 
 /* What a station's storage says, and its seed. */
 typedef struct hw_start {
-    /* Spreads the choices that no key decides: another one at every start, of entropy or of a stored
-       count of starts. With the same, two cut-ins may be under one keystream. */
+    /* Spreads the choices that no key decides: another one at every start, and at every station, of
+       entropy or of the chip's number mixed with a count of starts that is stored before. With the same,
+       two cut-ins may be under one keystream, and two stations begin on top of each other. */
     uint64_t seed;
     /* One of HW_WATERMARK_. */
     uint32_t watermark;
@@ -269,7 +270,7 @@ typedef struct hw_action {
     /* If nothing is heard, reported or commanded, polls before this time may be left out, those at until_us
      * as well: the answer will be the same. */
     uint64_t poll_by_us;
-    /* When a unique word starts. */
+    /* When a unique word starts: what would start more than half of the plan's jitter later is not sent. */
     uint64_t at_us;
     /* One of HW_RADIO_. */
     uint32_t radio;
@@ -286,7 +287,7 @@ typedef struct hw_action {
 
 /* A unique word that the radio recognised, and what followed it. */
 typedef struct hw_reception {
-    /* When the word started. */
+    /* When the word started, to within half of the plan's jitter. */
     uint64_t at_us;
     /* The bits after it, first bit most significant. */
     const uint8_t *bits;
@@ -384,7 +385,7 @@ typedef struct hw_counters {
     uint32_t replayed;
     /* Genuine headers from ahead of the clock. */
     uint32_t ahead;
-    /* Own slots that were not sent because the poll came too late. */
+    /* Polls that came too late for an own slot. Slots that were skipped whole are not counted. */
     uint32_t late;
     /* Events that found the queue full. */
     uint32_t events_lost;
@@ -396,7 +397,7 @@ typedef struct hw_plan {
     uint64_t deputy_after_us;
     /* The length of a slot. */
     uint32_t slot_us;
-    /* The time that the synthesiser has to reach a channel. */
+    /* The time that the synthesiser has to reach a channel, less ramp and preamble of the transmitters. */
     uint32_t settle_us;
     /* The time by which clocks may differ. The unique word starts after settling and one guard. */
     uint32_t guard_us;
@@ -408,8 +409,14 @@ typedef struct hw_plan {
     uint32_t payload_bytes;
     /* The bytes of the longest message that the plan allows. */
     uint32_t longest_message;
+    /* By how much the stamp of a word may differ from when it should have started. */
+    uint32_t jitter_us;
+    /* By how much the station's clock may be fast or slow, parts in 10^9, in sleep as well. */
+    uint32_t own_tolerance_ppb;
     /* The first 16 bytes of the plan's digest: two stations of one plan have the same. */
     uint8_t digest[16];
+    /* A name of the net key, which may be shown: to store with a watermark, which belongs to the key. */
+    uint8_t key_name[4];
     /* The channels of the hopset: hw_hopset gives each. */
     uint16_t channels;
     /* The calling channel, or HW_NO_CHANNEL. */
@@ -435,7 +442,7 @@ typedef struct hw_plan {
     /* How many changes of the net key the share has seen. */
     uint8_t generation;
     /* Nothing. */
-    uint8_t unused[3];
+    uint8_t unused[7];
 } hw_plan;
 
 /* Equally spaced channels. A configuration does not say where its channels lie: the plan's raster is
@@ -505,7 +512,7 @@ typedef struct hw_verdict {
     uint32_t generation;
     /* Its bytes as it was carried; 0 if it was refused. */
     uint32_t size;
-    /* Whether the new configuration is in use; else the old one is, if there was one. */
+    /* Whether the new configuration is what the next start uses; else the old one is, if there was one. */
     uint8_t accepted;
     /* Why not: one of HW_REFUSAL_. */
     uint8_t refusal;
@@ -520,7 +527,7 @@ HW_STATIC_ASSERT(sizeof(hw_heard) == 20, "hw_heard");
 HW_STATIC_ASSERT(sizeof(hw_event) == 12, "hw_event");
 HW_STATIC_ASSERT(sizeof(hw_state) == 24, "hw_state");
 HW_STATIC_ASSERT(sizeof(hw_counters) == 32, "hw_counters");
-HW_STATIC_ASSERT(sizeof(hw_plan) == 72, "hw_plan");
+HW_STATIC_ASSERT(sizeof(hw_plan) == 88, "hw_plan");
 HW_STATIC_ASSERT(sizeof(hw_raster) == 24, "hw_raster");
 HW_STATIC_ASSERT(sizeof(hw_judge) == 36, "hw_judge");
 HW_STATIC_ASSERT(sizeof(hw_verdict) == 12, "hw_verdict");
@@ -626,7 +633,8 @@ int32_t hw_announce(hw_memory *memory, uint64_t now_us);
  * memory points to an hw_memory. What is said of all functions holds. */
 int32_t hw_press(hw_memory *memory, uint64_t now_us, uint8_t address, uint8_t form);
 
-/* The operator lets go. HW_REFUSED_NOT_SPEAKING if nobody has pressed.
+/* The operator lets go. HW_REFUSED_NOT_SPEAKING if nobody has pressed. A payload that waits is dropped:
+ * release when an empty hw_queue_payload is no longer HW_REFUSED_FULL.
  *
  * Safety:
  * memory points to an hw_memory. What is said of all functions holds. */
@@ -649,7 +657,7 @@ int32_t hw_order(hw_memory *memory, uint64_t now_us);
 int32_t hw_set_mode(hw_memory *memory, uint64_t now_us, uint32_t mode);
 
 /* Hands over the payload of the next traffic slot of an over. HW_REFUSED_NOT_SPEAKING if there is no
- * over, HW_REFUSED_FULL while the last payload waits, HW_REFUSED_TOO_LONG if a slot does not carry it.
+ * over, or it has been released, HW_REFUSED_FULL while the last payload waits, HW_REFUSED_TOO_LONG if a slot does not carry it.
  *
  * Safety:
  * memory points to an hw_memory, payload to length bytes. What is said of all functions holds. */
@@ -673,7 +681,9 @@ int32_t hw_open_payload(
 
 /* ---- messages ---- */
 
-/* Makes an outbox for a plan, as hw_read_plan gives it. HW_RANGE if its code is impossible.
+/* Makes an outbox for a plan, as hw_read_plan gives it. HW_RANGE if its code is impossible. One for a
+ * station, made once and kept as long as that: only it knows which slots have served. A second one, or
+ * one made anew while the station goes on, seals two texts under one nonce.
  *
  * Safety:
  * outbox points to an hw_outbox, plan to an hw_plan. What is said of all functions holds. */
@@ -909,7 +919,8 @@ int32_t hw_load_configuration(
  *
  * HW_NONE if there is no configuration in use, HW_CONFIGURATION if the bytes are none of the same
  * station, HW_TOO_SMALL if work or a bank has no room: it takes 64 bytes more when it is sealed.
- * HW_STORAGE if the storage fails; the old one is in use then.
+ * HW_STORAGE if the storage fails; the old one is in use then, unless it could not even be erased: then
+ * the next start tells which is.
  *
  * Safety:
  * storage points to an hw_storage whose functions are null or do what it says, judge to an hw_judge,

@@ -46,7 +46,8 @@ pub unsafe extern "C" fn hw_press(memory: *mut Memory, now_us: u64, address: u8,
     })())
 }
 
-/// The operator lets go. `REFUSED_NOT_SPEAKING` if nobody has pressed.
+/// The operator lets go. `REFUSED_NOT_SPEAKING` if nobody has pressed. A payload that waits is dropped:
+/// release when an empty `hw_queue_payload` is no longer `REFUSED_FULL`.
 ///
 /// # Safety
 /// `memory` points to an `hw_memory`. What is said of all functions holds.
@@ -91,7 +92,7 @@ pub unsafe extern "C" fn hw_set_mode(memory: *mut Memory, now_us: u64, mode: u32
 }
 
 /// Hands over the payload of the next traffic slot of an over. `REFUSED_NOT_SPEAKING` if there is no
-/// over, `REFUSED_FULL` while the last payload waits, `REFUSED_TOO_LONG` if a slot does not carry it.
+/// over, or it has been released, `REFUSED_FULL` while the last payload waits, `REFUSED_TOO_LONG` if a slot does not carry it.
 ///
 /// # Safety
 /// `memory` points to an `hw_memory`, `payload` to `length` bytes. What is said of all functions holds.

@@ -45,7 +45,7 @@ pub struct Verdict {
     pub generation: u32,
     /// Its bytes as it was carried; 0 if it was refused.
     pub size: u32,
-    /// Whether the new configuration is in use; else the old one is, if there was one.
+    /// Whether the new configuration is what the next start uses; else the old one is, if there was one.
     pub accepted: u8,
     /// Why not: one of `REFUSAL_`.
     pub refusal: u8,
@@ -321,7 +321,8 @@ fn load(storage: Storage, judging: &Judging, into: &mut [u8]) -> Result<usize, i
 ///
 /// `NONE` if there is no configuration in use, `CONFIGURATION` if the bytes are none of the same station,
 /// `TOO_SMALL` if `work` or a bank has no room: it takes 64 bytes more when it is sealed. `STORAGE` if the
-/// storage fails; the old one is in use then.
+/// storage fails; the old one is in use then, unless it could not even be erased: then the next start
+/// tells which is.
 ///
 /// # Safety
 /// `storage` points to an `hw_storage` whose functions are null or do what it says, `judge` to an

@@ -27,7 +27,9 @@ fn longest(outbox: &Out) -> u16 {
     outbox.longest().min(layout.longest_in(words))
 }
 
-/// Makes an outbox for a plan, as `hw_read_plan` gives it. `RANGE` if its code is impossible.
+/// Makes an outbox for a plan, as `hw_read_plan` gives it. `RANGE` if its code is impossible. One for a
+/// station, made once and kept as long as that: only it knows which slots have served. A second one, or
+/// one made anew while the station goes on, seals two texts under one nonce.
 ///
 /// # Safety
 /// `outbox` points to an `hw_outbox`, `plan` to an `hw_plan`. What is said of all functions holds.

@@ -27,7 +27,7 @@ pub struct Plan {
     pub deputy_after_us: u64,
     /// The length of a slot.
     pub slot_us: u32,
-    /// The time that the synthesiser has to reach a channel.
+    /// The time that the synthesiser has to reach a channel, less ramp and preamble of the transmitters.
     pub settle_us: u32,
     /// The time by which clocks may differ. The unique word starts after settling and one guard.
     pub guard_us: u32,
@@ -39,8 +39,14 @@ pub struct Plan {
     pub payload_bytes: u32,
     /// The bytes of the longest message that the plan allows.
     pub longest_message: u32,
+    /// By how much the stamp of a word may differ from when it should have started.
+    pub jitter_us: u32,
+    /// By how much the station's clock may be fast or slow, parts in 10^9, in sleep as well.
+    pub own_tolerance_ppb: u32,
     /// The first 16 bytes of the plan's digest: two stations of one plan have the same.
     pub digest: [u8; 16],
+    /// A name of the net key, which may be shown: to store with a watermark, which belongs to the key.
+    pub key_name: [u8; 4],
     /// The channels of the hopset: `hw_hopset` gives each.
     pub channels: u16,
     /// The calling channel, or `NO_CHANNEL`.
@@ -66,7 +72,7 @@ pub struct Plan {
     /// How many changes of the net key the share has seen.
     pub generation: u8,
     /// Nothing.
-    pub unused: [u8; 3],
+    pub unused: [u8; 7],
 }
 
 impl Plan {
@@ -84,6 +90,8 @@ impl Plan {
         Some(Self {
             deputy_after_us,
             slot_us: micros(timing.slot().us()),
+            jitter_us: micros(configuration.clock.jitter.us()),
+            own_tolerance_ppb: configuration.clock.own_tolerance.ppb(),
             settle_us: micros(timing.settle().us()),
             guard_us: micros(timing.guard().us()),
             link_bps: timing.link_bps(),
@@ -103,7 +111,8 @@ impl Plan {
             code_k: configuration.code.k,
             has_share: u8::from(share.is_some()),
             generation: share.map_or(0, |share| share.generation()),
-            unused: [0; 3],
+            key_name: configuration.key.fingerprint(),
+            unused: [0; 7],
         })
     }
 

@@ -12,7 +12,7 @@ pub const RADIO_LISTEN: u32 = 1;
 /// Transmits `word` on `channel` from `at_us` on, and then the burst.
 pub const RADIO_TRANSMIT: u32 = 2;
 
-/// The plan is new: nothing was ever stored.
+/// Nothing was ever stored under this net key, the `key_name` of `hw_plan`.
 pub const WATERMARK_FRESH: u32 = 0;
 /// `watermark_slot` was stored.
 pub const WATERMARK_STORED: u32 = 1;
@@ -37,7 +37,7 @@ pub const EVENT_OTHER: u32 = 0;
 pub const EVENT_IN_STEP: u32 = 1;
 /// The station has lost net time and searches.
 pub const EVENT_OUT_OF_STEP: u32 = 2;
-/// A run that starts the net is heard by a station in step.
+/// A run of sync slots is heard by a station in step: an announce, or the run before an over.
 pub const EVENT_ANNOUNCE_HEARD: u32 = 3;
 /// An over for this station.
 pub const EVENT_CALL: u32 = 4;
@@ -51,7 +51,7 @@ pub const EVENT_HOLD_OFF: u32 = 7;
 pub const EVENT_GO_AHEAD: u32 = 8;
 /// The station stopped its own over: it has lost net time.
 pub const EVENT_CUT: u32 = 9;
-/// Store `slot` before the power can fail.
+/// Store slot before the power can fail, with the key's name: for `hw_start`. Within as long as an announce lasts.
 pub const EVENT_SAVE_WATERMARK: u32 = 10;
 /// No slots are left: the net needs a new plan.
 pub const EVENT_TIMELINE_ENDED: u32 = 11;
@@ -77,8 +77,9 @@ pub const MODE_SINGLE_PLAIN: u32 = 2;
 #[repr(C)]
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Start {
-    /// Spreads the choices that no key decides: another one at every start, of entropy or of a stored
-    /// count of starts. With the same, two cut-ins may be under one keystream.
+    /// Spreads the choices that no key decides: another one at every start, and at every station, of
+    /// entropy or of the chip's number mixed with a count of starts that is stored before. With the same,
+    /// two cut-ins may be under one keystream, and two stations begin on top of each other.
     pub seed: u64,
     /// One of `WATERMARK_`.
     pub watermark: u32,
@@ -108,7 +109,7 @@ pub struct Action {
     /// If nothing is heard, reported or commanded, polls before this time may be left out, those at `until_us`
     /// as well: the answer will be the same.
     pub poll_by_us: u64,
-    /// When a unique word starts.
+    /// When a unique word starts: what would start more than half of the plan's jitter later is not sent.
     pub at_us: u64,
     /// One of `RADIO_`.
     pub radio: u32,
@@ -153,7 +154,7 @@ impl Action {
 #[repr(C)]
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Reception {
-    /// When the word started.
+    /// When the word started, to within half of the plan's jitter.
     pub at_us: u64,
     /// The bits after it, first bit most significant.
     pub bits: *const u8,
@@ -365,7 +366,7 @@ pub struct Counters {
     pub replayed: u32,
     /// Genuine headers from ahead of the clock.
     pub ahead: u32,
-    /// Own slots that were not sent because the poll came too late.
+    /// Polls that came too late for an own slot. Slots that were skipped whole are not counted.
     pub late: u32,
     /// Events that found the queue full.
     pub events_lost: u32,

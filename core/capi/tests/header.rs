@@ -221,7 +221,7 @@ fn every_structure_has_its_size() {
         ("event", size_of::<Event>(), "12"),
         ("state", size_of::<State>(), "24"),
         ("counters", size_of::<Counters>(), "32"),
-        ("plan", size_of::<Plan>(), "72"),
+        ("plan", size_of::<Plan>(), "88"),
         ("raster", size_of::<Raster>(), "24"),
         ("judge", size_of::<Judge>(), "36"),
         ("verdict", size_of::<Verdict>(), "12"),

@@ -235,8 +235,8 @@ fn steadiness_counts_in_the_clocks_own_rate() {
     assert_eq!(plan(0, 500_000).steadiness_to_net(), 500_000);
 }
 
-/// The promise of steadiness was empty: a header contradicts what was learnt, and is taken once
-/// nothing is believed any more that the tolerance does not cover.
+/// The promise of steadiness was empty: a header contradicts what was learnt, and is taken, for nothing is believed any
+/// more that the tolerance does not cover. What that does not cover either changes nothing.
 #[test]
 fn an_unsteady_oscillator_unlearns() {
     let (mut clock, now) = taught(900, 0);
@@ -244,9 +244,14 @@ fn an_unsteady_oscillator_unlearns() {
     let at = shown(1 << 30, 900, now).plus(Micros::new(3_600_000_000 - 3_240));
     let half_width = Some(Micros::new(64));
     let seen = Observation { at, sent_us: now + 3_600_000_000, half_width };
-    assert_eq!(clock.observe(seen), Err(Conflict::Ahead));
-    clock.distrust();
+    let before = clock;
+    let beyond = Observation { sent_us: seen.sent_us + 2_000, ..seen };
+    assert_eq!(clock.observe(beyond), Err(Conflict::Ahead));
+    assert_eq!((clock.rate, clock.anchor), (before.rate, before.anchor));
+    assert_eq!((clock.lo, clock.hi, clock.phase), (before.lo, before.hi, before.phase));
     assert_eq!(clock.observe(seen), Ok(()));
+    let (lo, hi) = clock.bound(at);
+    assert!(lo <= seen.sent_us && seen.sent_us <= hi);
     // Nor is this compared with what was heard before: what the two tell of is no one rate.
     assert_eq!(clock.rate, Rate::unknown(clock.plan));
 }

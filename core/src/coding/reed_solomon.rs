@@ -304,7 +304,7 @@ impl<F: Field> ReedSolomon<F> {
 
     /// Restores a word of which the symbols at `erased` are missing; what stands there is ignored.
     ///
-    /// About `3 n (n - k)` products and `(n - k)^2` besides, whatever the word is. After an error
+    /// About `3 n (n - k)` products and `(n - k)^2` besides at most; a third of that where nothing is wrong. After an error
     /// the word holds nothing of use.
     ///
     /// # Errors

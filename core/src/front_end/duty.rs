@@ -16,8 +16,8 @@ pub(super) const HEADER: u16 = HEADER_BYTES as u16;
 pub struct Tally {
     /// Transmissions started.
     pub sent: u32,
-    /// Transmissions for which the radio was ready too late, or the wait for their start ended too late: later
-    /// than the plan's jitter allows. They were not sent.
+    /// Transmissions for which the radio was ready too late, or the wait for their start ended too late: by more
+    /// than half of the plan's jitter. They were not sent.
     pub missed: u32,
     /// Transmissions that the hop interrupt did not clear: it had not tuned for them, or too late.
     pub withheld: u32,
@@ -302,11 +302,11 @@ impl Duty {
         in_time
     }
 
-    /// The wait for the start of a transmission has ended: whether it is still in time, that is within
-    /// `jitter`, by which the plan lets times be off.
+    /// The wait for the start of a transmission has ended: whether it is still in time, that is within half of the
+    /// `jitter` by which the plan lets a stamp differ from its word. The other half is the receiver's.
     #[inline(never)]
     pub(super) fn is_punctual(&mut self, now: Tick, at: Tick, jitter: Micros) -> bool {
-        let punctual = now <= at.minus(self.lead).plus(jitter);
+        let punctual = now <= at.minus(self.lead).plus(Micros::new(jitter.us() / 2));
         if !punctual {
             count(&mut self.tally.missed);
         }

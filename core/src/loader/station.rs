@@ -30,7 +30,8 @@ pub trait Judge {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Verdict {
-    /// The new configuration is in use.
+    /// The new configuration is what the next start uses: make the station anew, with the watermark of its key, and drop
+    /// a stored order. Until then replace nothing in the store: that would put the former plan over it.
     Accepted(Active),
     /// The old one is still in use, if there was one.
     Refused(Refusal),
@@ -116,7 +117,8 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
 
     /// Takes a byte; returns what is to be sent because of it, if anything. There is no answer where the storage
     /// has failed so that only the next start tells which configuration is in use.
-    /// A commit reads the whole content twice and erases a bank. An offer may erase one, or reads the
+    /// A commit reads the whole bank, judges the content (a [`KeyedJudge`](super::KeyedJudge) makes a station of it, on the
+    /// stack) and erases a bank. An offer may erase one, or reads the
     /// whole content once if it is in use already. Anything else is one cell's work, unless the storage
     /// fails: then a bank is erased.
     pub fn byte(&mut self, byte: u8) -> Option<&[u8]> {

@@ -17,7 +17,8 @@ use core::fmt;
 use zeroize::Zeroize;
 
 /// The bytes of a cell. Writes begin at multiples of 16 bytes and are multiples of 16 bytes long,
-/// as the program widths of flash memories ask for.
+/// as the program widths of most flash memories ask for. For wider ones let the storage put each cell at a multiple of
+/// its own width: cells are written and read whole.
 pub const CELL_BYTES: usize = CHUNK_BYTES + HEAD;
 const HEAD: usize = 16;
 /// What erased storage reads as.

@@ -51,8 +51,8 @@ pub enum Progress<'a> {
 /// Messages on their way in, from up to `SOURCES` sources at a time, each with `N` bytes:
 /// [`Layout::inbox_bytes`] for the longest text expected.
 ///
-/// [`take`](Self::take) stores a payload at once; [`work`](Self::work) does the arithmetic, a small
-/// piece a call, whenever there is time. A source has one message: one that begins in a later slot,
+/// [`take`](Self::take) stores a payload at once; [`work`](Self::work) does the arithmetic, a
+/// piece a call, whenever there is time (up to 166 000 instructions: `docs/measurements.md`). A source has one message: one that begins in a later slot,
 /// or on another timeline, or so much earlier that it is another session's, replaces it. So what is played again
 /// of a session without net time may be told again: a text is told at least once. A source without a place takes that of a finished message,
 /// else of the one that has been quiet longest.
@@ -88,7 +88,7 @@ impl<const N: usize, const SOURCES: usize> Inbox<N, SOURCES> {
 
     /// Takes the payload of a traffic slot. `key` opens the messages of this call.
     ///
-    /// A step for each row, and no arithmetic.
+    /// A step for each row and the check of a fragment; at a message's first column its place is wiped, `N` bytes.
     pub fn take(&mut self, key: &Subkey, origin: Origin, payload: &[u8]) -> Taken {
         let Some(fragment) = Fragment::read(&self.layout, origin, payload) else {
             return Taken::Unreadable;

@@ -46,6 +46,11 @@ impl core::error::Error for LoadError {}
 
 /// A message on its way out: `N` bytes of it, [`Layout::outbox_bytes`] for the longest.
 ///
+/// One for a station, made once and kept as long as that: only it knows which slots have served. A second one, or
+/// one made anew while the station goes on, seals two texts under one nonce: both can be read then, and others
+/// forged. A further message in one over needs a later slot than the last, and none later than that in which its
+/// first column goes out.
+///
 /// Parity is worked out when its slot comes, so that it needs no room.
 pub struct Outbox<const N: usize> {
     layout: Layout,

@@ -21,7 +21,8 @@ pub enum Command {
     Release,
     /// Ask for the floor to send the order of a change of the net key, once
     /// [`take_order`](super::Station::take_order) has taken it here: until its slot to the net; later
-    /// under the net key before, for those who have missed it.
+    /// under the net key before, for those who have missed it. Send its columns twice, and again now and then
+    /// (specification section 10).
     Order,
     /// Use the radio in another way from now on. Net time goes on underneath.
     Mode(Mode),
@@ -32,24 +33,26 @@ pub enum Command {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Refused {
-    /// Only a timekeeper or a deputy announces.
+    /// Only a timekeeper or a deputy announces, or sends an order.
     NotTimekeeper,
     /// A deputy has heard an announce, or was switched on, too short a time ago: not before this
     /// instant.
     TooEarly(Tick),
-    /// The stored watermark is lost: a new timeline might repeat an old one. Load a new plan.
+    /// The stored watermark is lost: a new timeline might repeat an old one. Load a plan with a new key; or come into
+    /// step behind others, store the watermark that is told then, and start again.
     WatermarkLost,
     /// No slots are left; the net needs a new plan.
     TimelineEnded,
     /// The station speaks, or wants to, already.
     Speaking,
-    /// Nobody pressed.
+    /// Nobody pressed; what was pressed for has been released; or the station announces, which cannot be stopped.
     NotSpeaking,
-    /// An over or a run is under way.
+    /// An over or a run is under way, or a header waits for its second opinion: ask again later. On a single channel
+    /// there is neither announce nor order: go back to hopping first.
     Busy,
     /// The payload is longer than a slot's; the limit in bytes.
     TooLong(usize),
-    /// The last payload has not been sent yet.
+    /// The last payload has not been sent yet. Of an order: the keys of the change before have not been told yet.
     Full,
     /// The target is not in the station's directory: it has no key that the called would know.
     NoKey(Target),

@@ -30,9 +30,13 @@ pub enum Role {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Watermark {
-    /// The plan is new: nothing was ever stored.
+    /// Nothing was ever stored under this net key. Under a key that has been used it repeats slots, and with them
+    /// keystream: two texts can then be read by whoever has both.
     Fresh,
-    /// The slot of the last [`SaveWatermark`](super::Event::SaveWatermark) event.
+    /// The slot of the last [`SaveWatermark`](super::Event::SaveWatermark) event. It belongs to the net key and to
+    /// the keys that changes on the air put in its place, not to the plan or its digest: store
+    /// [`NetKey::fingerprint`](crate::keys::NetKey::fingerprint) with it. That of another key can make the station
+    /// take its own net for a recording, for as long as that takes to pass it.
     Stored(Slot),
     /// Something was stored and cannot be read any more. A timekeeper then refuses to start a
     /// timeline: it might repeat slots that an opponent has recorded.
@@ -97,7 +101,8 @@ pub struct Config<'a, const N: usize> {
     pub energy_threshold: Dbm,
     /// Channels outside the hopset on which others are heard.
     pub fixed: FixedChannels,
-    /// The station's address.
+    /// The station's address. No two transmitters of a lane ever have the same: lane, slot and address are the nonce
+    /// of what is said. A spare set has one of its own, and a set with two radios two stations.
     pub address: Address,
     /// What it may do.
     pub role: Role,
@@ -108,8 +113,9 @@ pub struct Config<'a, const N: usize> {
     pub watermark: Watermark,
     /// Spreads the choices that no key decides: another one at every start. The same gives the same,
     /// the slots at which cut-ins begin among them: started twice with one seed and pressed at the
-    /// same tick, a station says two things under one keystream (specification section 9). Entropy
-    /// serves, or a number of the chip mixed with a count of starts that is stored.
+    /// same tick, a station says two things under one keystream (specification section 9). Another one
+    /// than any other station's, too: two with the same wait alike, and begin on top of each other. Entropy
+    /// serves, or a number of the chip mixed with a count of starts that is stored before the station is made.
     pub seed: u64,
 }
 

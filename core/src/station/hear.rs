@@ -18,8 +18,8 @@ const WORDS_TO_CONFIRM: u8 = 2;
 impl<const N: usize> Station<N> {
     /// Takes note of a unique word that the radio recognised and of what followed it.
     ///
-    /// Whatever the bits are, nothing but a counter changes unless a member of the net made them
-    /// for this moment. Two header openings at most: eleven Golay words and four permutations.
+    /// Whatever the bits are, time, keys, watermark and address state change only by headers that a member of the
+    /// net made. What a relayed word or a recording can do besides, and for how long, is in `docs/threats.md`. Two header openings at most: eleven Golay words and four permutations.
     pub fn heard(&mut self, now: Tick, reception: Reception<'_>) -> Heard {
         let outcome = match self.awaited(reception) {
             Some(Awaited::Header(hop)) => self.heard_header(now, reception, hop),
@@ -319,12 +319,12 @@ impl<const N: usize> Station<N> {
     /// even if nobody has heard its end.
     #[inline(never)]
     fn follow_call(&mut self, now: Tick, follow: Follow) {
-        let known = self.activity.call();
-        if known != follow.call {
+        let another = self.activity.call() != follow.call;
+        if another {
             self.leave_over(now);
         }
         self.enter(Activity::Follow(follow));
-        if let Some(call) = follow.call.filter(|call| known != Some(*call)) {
+        if let Some(call) = follow.call.filter(|_| another) {
             self.report_call(call, follow.last);
         }
     }

@@ -79,9 +79,13 @@ impl<const N: usize> Station<N> {
     }
 
     /// Takes the order of a change of the net key, as the planner made it. A station whose slot
-    /// has come already, because it has missed the change, goes over with the next `poll`.
+    /// has come already, because it has missed the change, goes over with the next `poll`, if it knows that: by
+    /// confirmed time, by its bound or by its watermark. One that was switched off across the slot may not; it
+    /// goes over when a sending under the former key has given it time.
     ///
-    /// The work of [`Rekey::open`], which depends on the order's length and generation alone.
+    /// `Ok` means the same as [`Event::Ordered`], which is told once, if there is room for it.
+    ///
+    /// The longest of all calls: not in a slot that matters. The work of [`Rekey::open`], which depends on the order's length and generation alone.
     ///
     /// # Errors
     /// [`Refused::NotForUs`] if it does not open with this station's share, under the present net

@@ -81,24 +81,31 @@ const EVENTS: usize = 16;
 ///
 /// # The driver's part
 ///
-/// * **Time** is the `now` of every call: the station's own clock, never running backwards. A
-///   `now` that lies before an earlier one may get an earlier answer again, or silence.
+/// * **Time** is the `now` of every call: the station's own clock, below 2^63 us, never running backwards, nor
+///   stopping, nor set; in sleep it keeps the plan's tolerance too. If it has stopped, make the station anew, with
+///   its last watermark. A `now` that lies before an earlier one may get an earlier answer again, or silence.
 /// * **[`poll`](Self::poll)** says what the radio does from now on, and until when. Calling it
-///   early or again changes nothing. Calling it late loses the slots in between and nothing else;
-///   own slots that were lost so are counted. A deadline at `now` is due: where another key comes
+///   early or again changes nothing. Calling it late loses the slots in between and nothing else; a poll
+///   that is too late for its own slot is counted, slots that were skipped whole are not. A deadline at `now` is due: where another key comes
 ///   into use up to six answers in a row are such, with the radio off, so that each is short.
 /// * **[`heard`](Self::heard)** is called once for each unique word that the radio recognised,
 ///   before the next `poll`; **[`energy`](Self::energy)** once for each slot's time that was
 ///   spent listening with power on the channel and no unique word (the driver may leave out
 ///   reports below the plan's threshold).
 /// * **[`command`](Self::command)** either is carried out or changes nothing.
-/// * After `heard`, `energy` or a command, call `poll` again: the action may have changed.
+/// * After `heard`, `energy`, a command or [`take_order`](Self::take_order), call `poll` again: the action may
+///   have changed.
 /// * **[`next_event`](Self::next_event)** is drained after any of these. Sixteen events wait;
-///   further ones are counted in [`Counters::events_lost`].
+///   further ones are counted in [`Counters::events_lost`]. Watermarks and changes of keys are told again until
+///   there was room.
 ///
-/// No call blocks, allocates or panics. The longest, a `poll` that jumps to a far slot under the
-/// balanced draw, takes one step and a sixteenth of a cipher block for each traffic channel, and
-/// six blocks besides.
+/// Nothing is transmitted but after an announce, a press or an order; after a press at any later time until it is
+/// released.
+///
+/// No call blocks, allocates or panics. The longest is [`take_order`](Self::take_order). Next comes a `poll` that
+/// jumps to a far slot under the balanced draw: one step and a sixteenth of a cipher block for each traffic channel,
+/// and six blocks besides; behind it a block more for each 64 bytes that are sent, and ten for the first payload
+/// of a call.
 #[derive(Debug)]
 #[cfg_attr(feature = "_model", derive(Clone))]
 pub struct Station<const N: usize> {
@@ -288,7 +295,8 @@ impl<const N: usize> Station<N> {
         &self.burst
     }
 
-    /// By how much the start of a unique word, and the stamp of one that was heard, may be off: the plan's.
+    /// By how much the stamp of a unique word may differ from when it should have started, by the plan: half of it
+    /// through who sends it, half through who stamps it.
     #[must_use]
     pub const fn jitter(&self) -> Micros {
         self.clock_plan.jitter

@@ -128,7 +128,8 @@ pub enum Dropped {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Event {
-    /// The station has net time, confirmed.
+    /// The station has net time, confirmed. Not told where it gives itself time: by an announce of its own, or
+    /// when it speaks on what was left of its time.
     InStep {
         /// The slot in which it was confirmed.
         slot: Slot,
@@ -143,7 +144,8 @@ pub enum Event {
     /// The station has lost net time and searches. Told again behind an over that it has spoken on what was
     /// left of it.
     OutOfStep,
-    /// A run that starts or re-forms the net is heard by a station that is in step already.
+    /// A run of sync slots is heard by a station that is in step already: an announce, or the run before somebody's
+    /// over.
     AnnounceHeard {
         /// The slot in which it was first heard.
         slot: Slot,
@@ -181,7 +183,11 @@ pub enum Event {
         /// The slot in which it stopped.
         slot: Slot,
     },
-    /// Store this slot before the power can fail: see [`Watermark`](super::Watermark).
+    /// Store this slot before the power can fail: see [`Watermark`](super::Watermark). It comes once at each start
+    /// and then every 2^14 slots (264 times a day at 20 ms; away from home every 13 384 at least). Write it, with a
+    /// check, behind the last one, and erase that only when it stands: a wrong number can lock a station out for
+    /// years. There is time for that as long as an announce lasts; later, and a timekeeper that starts again says
+    /// something in slots that it has used.
     SaveWatermark {
         /// The slot to store.
         slot: Slot,

@@ -93,13 +93,15 @@ impl<const N: usize> Station<N> {
         Some(self.poll_timed(&clock, now))
     }
 
-    /// A slot below 2^31 at which a provisional timeline begins. Half of the range is room enough
-    /// for chance and leaves room for the over; within a session provisional slots only ascend.
+    /// The slot at which a provisional timeline begins: the first of a session by chance below 2^31, which leaves room
+    /// for what is said; each further one behind the last. (Drawn anew and above the last, they would crowd towards
+    /// the end, in every session alike, and meet.)
     #[inline(never)]
     pub(super) fn provisional_slot(&self, choices: u64, now: Tick) -> Slot {
-        let chance = self.nuisance.word(choices.wrapping_add(now.us()));
-        let after = self.prepared_guest.map_or(Slot::ZERO, |slot| slot.plus(1));
-        Slot::new(chance >> 1).max(after)
+        match self.prepared_guest {
+            Some(last) => last.plus(1),
+            None => Slot::new(self.nuisance.word(choices.wrapping_add(now.us())) >> 1),
+        }
     }
 
     /// Takes the floor on a provisional timeline: a run from `first` on, then talk.

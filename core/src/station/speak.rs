@@ -17,7 +17,8 @@ use crate::units::{Slot, Tick};
 const LENGTH_BYTES: usize = 2;
 
 impl<const N: usize> Station<N> {
-    /// Asks something of the station at `now`. Constant work.
+    /// Asks something of the station at `now`. Constant work: ten permutations at most for a press, and what is left
+    /// of a change of keys, of which there are two pieces of a poll's length at most.
     ///
     /// # Errors
     /// [`Refused`]; nothing has changed then.

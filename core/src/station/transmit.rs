@@ -130,8 +130,8 @@ impl<const N: usize> Station<N> {
             }
         };
         if let Some(slot) = slot {
-            // An even one: who has heard the first closing header and who has heard the second wait on one grid.
-            wish.not_before = Slot::new(slot.plus(wait).plus(1).number() & !1);
+            // An odd one: who has heard the first closing header and who has heard the second wait on one grid.
+            wish.not_before = Slot::new(slot.plus(wait).number() | 1);
         }
     }
 }

@@ -104,7 +104,7 @@ impl Share {
     }
 
     /// Reads what [`write`](Self::write) wrote; `None` if it is nothing that it writes. Bounded by
-    /// the length, at most 600 bytes.
+    /// the length, at most 578 bytes.
     #[must_use]
     pub fn read(bytes: &[u8]) -> Option<Self> {
         let ([generation], rest) = bytes.split_first_chunk()?;

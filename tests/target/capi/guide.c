@@ -21,6 +21,9 @@ struct board {
     /* When the slot's time that it listens for is over. */
     uint64_t span_ends;
     int listens, heard, said;
+    /* What survives a loss of power: the last watermark, and under which key. */
+    uint32_t watermark;
+    uint8_t watermark_key[4];
 };
 
 /* What is on the air. */
@@ -69,6 +72,13 @@ static void radio_send(struct board *board, uint32_t word, const uint8_t *what, 
     air.taken = 0;
     for (size_t i = 0; i < length; i++)
         air.bits[i] = what[i];
+}
+
+static void store_watermark(struct board *board, const uint8_t *key_name, uint32_t slot)
+{
+    for (size_t i = 0; i < sizeof board->watermark_key; i++)
+        board->watermark_key[i] = key_name[i];
+    board->watermark = slot;
 }
 
 static int16_t radio_level(const struct board *board)
@@ -144,6 +154,8 @@ static int32_t events(struct board *board)
 {
     hw_event event;
     while (hw_next_event(board->station, &event) == HW_OK) {
+        if (event.what == HW_EVENT_SAVE_WATERMARK)
+            store_watermark(board, plan.key_name, event.slot);
         if (event.what == HW_EVENT_GO_AHEAD)
             MUST(hw_queue_payload(board->station, (const uint8_t *)words, sizeof words) == HW_OK);
     }
@@ -217,7 +229,7 @@ int32_t guide(void)
         RUN(ask(&gauge, now));
         RUN(events(&gauge));
     }
-    MUST(gauge.said == 1);
+    MUST(gauge.said == 1 && gauge.watermark > stored);
     say("the loop of the guide brings a gauge into step, and it hears: ");
     say(words);
     say("\n");
