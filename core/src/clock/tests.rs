@@ -256,6 +256,28 @@ fn an_unsteady_oscillator_unlearns() {
     assert_eq!(clock.rate, Rate::unknown(clock.plan));
 }
 
+/// So is what was learnt if an observation leaves nothing of it: then the bound is reached as if nothing had been
+/// learnt. (The bound is rounded to microseconds, so this one is not refused: 4 us in a minute are 67 parts in 10^9.)
+#[test]
+fn a_rate_that_an_observation_contradicts_is_forgotten() {
+    let plan = ClockPlan { steadiness: Ppb::new(0).unwrap(), ..plan(1_000) };
+    let began = Tick::new(1_000_000);
+    let half_width = |us| Some(Micros::new(us));
+    let first = Observation { at: began, sent_us: 0, half_width: half_width(50_000) };
+    let mut clock = NetClock::acquire(plan, first, None);
+    // In 10^6 s 100 ms of uncertainty, and 0.28 of jitter and delay, are within 53 parts in 10^9 either way.
+    let day_12 = began.plus(Micros::new(1_000_000_000_000));
+    let sent_us = 1_000_000_000_000;
+    clock.observe(Observation { at: day_12, sent_us, half_width: half_width(0) }).unwrap();
+    let (lo, hi) = clock.rate();
+    assert!((-56..-49).contains(&lo) && (49..56).contains(&hi), "{lo} to {hi}");
+    // A minute later, as early as the bound allows: jitter and delay are the sender's.
+    let at = day_12.plus(Micros::new(60_000_000));
+    let sent_us = clock.bound(at).0 - 20 - 100;
+    clock.observe(Observation { at, sent_us, half_width: half_width(0) }).unwrap();
+    assert_eq!(clock.rate(), (-1_001, 1_001));
+}
+
 proptest! {
     /// Invariant 4 in miniature: two clocks within tolerance exchange headers over random
     /// delays with random time-stamp errors; each bound contains true time throughout.
