@@ -414,7 +414,7 @@ ${measured[poll_worst_class]-?}" poll_worst 20000
 echo "bytes"
 row "flash of the link: band, sequence, clock, station" core_flash_bytes 32768
 row "and the key tree" core_and_tree_flash_bytes 32768
-short "and messages" core_tree_and_messages_flash_bytes 32768 41100
+short "and messages" core_tree_and_messages_flash_bytes 32768 41200
 row "RAM of a station with 128 channels" station_bytes 4096
 status=0
 ((${measured[stack_of_512_bytes]-0} >= 512 && ${measured[stack_of_512_bytes]-0} < 640)) || status=1
