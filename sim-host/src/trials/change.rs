@@ -51,7 +51,9 @@ pub(super) fn picked_up(
     world.run_until(ORDERED - SECOND);
     world.switch_off(MISSES);
     world.run_until(ORDERED);
-    withdraw(&mut world, plan, &radio, seed)?;
+    if !withdraw(&mut world, plan, &radio, seed)? {
+        return Ok(vec![f64::INFINITY]);
+    }
     let on = ORDERED + CHANGE_AFTER + SECOND + draw(seed, "on", EVERY);
     world.run_until(on);
     let storage = world.storage(MISSES);
@@ -87,7 +89,7 @@ fn withdraw(
     plan: &Plan,
     radio: &RadioPlan,
     seed: u64,
-) -> Result<(), Diagnostic> {
+) -> Result<bool, Diagnostic> {
     let order = WithdrawPlan {
         at_us: ORDERED,
         by: 0,
