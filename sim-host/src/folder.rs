@@ -29,17 +29,12 @@ pub fn write_whole_private(
     write_as(folder, true, write)
 }
 
-fn write_as(
-    folder: &Path,
-    private: bool,
-    write: impl FnOnce(&Path) -> io::Result<()>,
-) -> Result<(), Diagnostic> {
-    let cannot = |what: &str, error: &io::Error| {
-        Diagnostic::new(
-            format!("{} cannot be {what}: {error}", folder.display()),
-            "name another folder for --out, or make room",
-        )
-    };
+/// Whether [`write_whole`] may make a folder there, as far as that can be seen without doing it: asked
+/// before the work whose outcome it is for.
+///
+/// # Errors
+/// [`Diagnostic`] if the folder exists and is not empty, or cannot be made.
+pub fn may_make(folder: &Path) -> Result<(), Diagnostic> {
     if fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some()) {
         return Err(Diagnostic::new(
             format!("{} exists and is not empty", folder.display()),
@@ -53,13 +48,40 @@ fn write_as(
         ));
     }
     let partial = partial_name(folder);
-    if partial.exists() {
+    if partial.symlink_metadata().is_ok() {
         // Left by a run that was cut off, or somebody's own: it is not ours to remove.
         return Err(Diagnostic::new(
             format!("{} exists already", partial.display()),
             "remove it if an earlier run left it behind, or name another folder for --out",
         ));
     }
+    // What is missing around it is made; what is there must be folders.
+    match around(folder).ancestors().find(|above| above.exists()) {
+        Some(above) if !above.is_dir() => Err(Diagnostic::new(
+            format!(
+                "{} is no folder, and {} cannot be made in it",
+                above.display(),
+                folder.display()
+            ),
+            "name another folder for --out",
+        )),
+        _ => Ok(()),
+    }
+}
+
+fn write_as(
+    folder: &Path,
+    private: bool,
+    write: impl FnOnce(&Path) -> io::Result<()>,
+) -> Result<(), Diagnostic> {
+    let cannot = |what: &str, error: &io::Error| {
+        Diagnostic::new(
+            format!("{} cannot be {what}: {error}", folder.display()),
+            "name another folder for --out, or make room",
+        )
+    };
+    may_make(folder)?;
+    let partial = partial_name(folder);
     make(&partial, private).map_err(|error| cannot("made", &error))?;
     let written = write(&partial);
     let moved = written.and_then(|()| {

@@ -232,7 +232,20 @@ fn the_command_prints_a_table_and_writes_curves() {
     let csv = fs::read_to_string(dir.path().join("curves/follower.csv")).expect("written");
     let rows: Vec<&str> = csv.lines().collect();
     assert_eq!(rows.len(), 25);
-    assert!(rows[0].starts_with("detection, retuning and flight in us,payload slots lost,"));
+    assert!(rows[0].starts_with("\"detection, retuning and flight in us\",payload slots lost,"));
+    // A reader that wants rows of one length reads it, and what the documentation holds of them.
+    let documents = fs::read_dir("../docs/measurements").expect("a folder");
+    let documents = documents.map(|entry| entry.expect("an entry").path());
+    let tables = documents.filter(|path| path.extension().is_some_and(|end| end == "csv"));
+    let mut count = 0;
+    for table in tables.chain([dir.path().join("curves/follower.csv")]) {
+        let mut reader = csv::Reader::from_path(&table).expect("a table");
+        for row in reader.records() {
+            row.unwrap_or_else(|error| panic!("{}: {error}", table.display()));
+        }
+        count += 1;
+    }
+    assert_eq!(count, 4);
     // Beyond the 17 920 us that a slot is on the air nothing is lost.
     let beyond: Vec<&&str> = rows.iter().filter(|row| row.starts_with("180")).collect();
     assert!(!beyond.is_empty() && beyond.iter().all(|row| row.contains(",0.000000,")), "{csv}");

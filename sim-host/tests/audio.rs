@@ -260,7 +260,7 @@ fn what_cannot_be_said_or_heard_is_refused() {
     let whole = fs::read(at("whole.wav")).expect("read");
     for cut in [0, 3, 11, 20, 40, whole.len() - 1] {
         fs::write(at("cut.wav"), &whole[..cut]).expect("written");
-        said("cut.wav", &["cut.wav"]);
+        said("cut.wav", &["--> cut.wav", "the WAV file is cut short"]);
     }
 
     let heard = |station: &str, words: &[&str]| {

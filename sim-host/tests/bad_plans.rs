@@ -225,6 +225,42 @@ fn slots_that_are_too_short_or_too_long() {
     bad("slot_us = 20_000", "guard_us = 0", "11:12", &["`guard_us` must be 1 to"]);
 }
 
+/// What the core makes no station of is no plan, whoever reads it (`ConfigError::Guard` of the core: the
+/// guard is longer than twice jitter and wander and the longest delay). Jitter is 20 us here, and 30 km
+/// at 299.792458 m/us are 101 us.
+#[test]
+fn a_guard_that_covers_too_little() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let shipped = include_str!("../plans/larkfell.toml");
+    let plan = |from: &str, to: &str| {
+        assert!(shipped.contains(from));
+        fs::write(dir.path().join("p.toml"), shipped.replace(from, to)).expect("written");
+    };
+    let scenario = include_str!("../scenarios/larkfell-morning.toml");
+    let scenario = scenario.replace("../plans/larkfell.toml", "p.toml");
+    fs::write(dir.path().join("s.toml"), scenario).expect("written");
+    plan("range_m = 30_000", "range_m = 30_000\nwander_us = 200");
+    let provision = ["provision", "p.toml", "--training", "--out", "out"];
+    for args in [&["check", "p.toml"][..], &provision, &["run", "s.toml"]] {
+        let output = hopwright(dir.path(), args);
+        let said = stderr(&output);
+        assert_eq!((output.status.code(), stdout(&output)), (Some(2), String::new()), "{said}");
+        assert!(said.contains("p.toml:21:12\n"), "{args:?}: {said}");
+        for words in ["`guard_us` = 500", "541 us (twice 20 us and 200 us, and 101 us for 30000 m)"]
+        {
+            assert!(said.contains(words), "{args:?}: {said}");
+        }
+        assert!(said.contains("help: use `guard_us` = 542 or more"), "{args:?}: {said}");
+    }
+    plan("guard_us = 500", "guard_us = 141");
+    assert!(refused(dir.path(), "p.toml").contains("`guard_us` = 142 or more"));
+    plan("guard_us = 500", "guard_us = 142");
+    let output = hopwright(dir.path(), &["check", "p.toml"]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert!(stdout(&output).contains("141 us (twice 20 us and 0 us"), "{}", stdout(&output));
+    assert_eq!(hopwright(dir.path(), &["run", "s.toml"]).status.code(), Some(0));
+}
+
 #[test]
 fn lanes_and_the_rest() {
     let add = |entry: &str, place: &str, words: &[&str]| {

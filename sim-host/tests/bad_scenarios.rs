@@ -429,6 +429,8 @@ fn expectations_that_cannot_be() {
     let text = text.replace("equals = 0", "from_model = \"cleer_share\"");
     bad_text(&text, "30:14", &["no such closed form", "write from_model = \"clear_share\""]);
     bad("equals = 0", "equals = nan", "30:10", &["neither infinite nor undefined"]);
+    let unprintable = ["`source` has characters that cannot be printed"];
+    bad("specification section 6", "a \\u001b[2J", "31:10", &unprintable);
 }
 
 #[test]

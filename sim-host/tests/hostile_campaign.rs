@@ -114,6 +114,34 @@ fn a_campaign_that_is_killed_goes_on() {
     assert!(!more.contains(": 0 of them now"), "{more}");
 }
 
+/// A tally has one keeper at a time: another run is refused, and what is kept stays as it was.
+#[test]
+fn two_runs_do_not_share_a_tally() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let args = ["hostile", "--tries", "1000000000", "--keep", "t"];
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_hopwright"))
+        .args(args)
+        .current_dir(folder.path())
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .expect("it starts");
+    while !folder.path().join("t").exists() {
+        assert!(child.try_wait().expect("a child").is_none(), "it ended");
+        std::thread::yield_now();
+    }
+    // With fewer tries than the other run asks for, so that it would end soon.
+    let fewer = ["hostile", "--tries", "1000", "--keep", "t"];
+    let output = hopwright(folder.path(), &fewer);
+    child.kill().expect("killed");
+    child.wait().expect("a child");
+    assert_eq!((output.status.code(), stdout(&output)), (Some(2), String::new()));
+    let said = stderr(&output);
+    assert!(said.contains("another run keeps its tally here") && said.contains("help: "), "{said}");
+    // With its keeper gone it is free.
+    let _ = std::fs::remove_file(folder.path().join("t"));
+    assert_eq!(hopwright(folder.path(), &fewer).status.code(), Some(0));
+}
+
 /// Interrupted, it says how to go on; without a file, what came of it until then.
 #[cfg(unix)]
 #[test]

@@ -6,6 +6,7 @@ mod common;
 use common::{hopwright, stderr, stdout};
 use std::fs;
 use std::io::{BufRead, BufReader, Read};
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 
@@ -89,11 +90,18 @@ fn a_station_takes_what_is_its_own_and_nothing_else() {
     let output = station.load(path, "a/station-10.sealed", &[]);
     held(&output, "accepted: station 10 has configuration 1");
     assert_eq!(station.end(), ("accepted: station 10, configuration 1\n".to_owned(), Some(0)));
+    let mode = fs::metadata(path.join("station")).expect("a folder").permissions().mode();
+    assert_eq!(mode & 0o777, 0o700);
     // It knows now who it is, and keeps what it has when it is given another's.
     let station = Emulated::start(path, &KEY);
     assert_eq!(station.greeting, "station 10, configuration 1\n");
     let other = files(path, "b").into_iter().find(|name| !name.contains("-10.")).expect("another");
-    refused(&station.load(path, &other, &[]), "another station's");
+    let output = station.load(path, &other, &[]);
+    refused(&output, "another station's");
+    // The address that is told is the file's: whose the refusal is, nobody knows.
+    let address = other.split(['-', '.']).nth(1).expect("an address");
+    let of_it = format!("refuses the configuration of station {address}: ");
+    assert!(stderr(&output).contains(&of_it), "{}", stderr(&output));
     let (said, status) = station.end();
     assert_eq!(status, Some(1), "{said}");
     assert!(said.starts_with("refused: "), "{said}");

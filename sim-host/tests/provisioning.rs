@@ -428,7 +428,8 @@ fn provision_refuses_what_it_must_and_writes_nothing() {
     assert!(with(&["plan.toml", "--roster", "r2.toml"]).contains("--> r2.toml:6:11"));
     let lane = "[[station]]\nname = \"a\"\naddress = \"44\"\nlane = 3\n";
     fs::write(path.join("r3.toml"), lane).expect("w");
-    assert!(with(&["plan.toml", "--roster", "r3.toml"]).contains("no lane 3"));
+    let said = with(&["plan.toml", "--roster", "r3.toml"]);
+    assert!(said.contains("no lane 3") && said.contains("--> r3.toml:4:8"), "{said}");
     fs::write(path.join("r4.toml"), "# nobody\n").expect("w");
     assert!(with(&["plan.toml", "--roster", "r4.toml"]).contains("1 to 256 stations"));
     let roster = ["plan.toml", "--roster", "roster.toml"];
@@ -439,6 +440,40 @@ fn provision_refuses_what_it_must_and_writes_nothing() {
     assert!(phrase("phrase").contains("others may read this secret"));
     private(&path.join("no-key"), "rowan otter\n");
     assert!(run(&[&roster[..], &["--transfer-key-file", "no-key"]].concat()).contains("no key"));
+}
+
+/// An error shows nothing of a file that is a secret, whatever its encoding: no four characters of it
+/// in a row.
+#[test]
+fn secrets_in_another_encoding_are_not_shown() {
+    let dir = folder();
+    let path = dir.path();
+    let key = "3c9e71d05ab8426f".repeat(4);
+    let plain = |text: &str| -> String {
+        text.chars().filter(char::is_ascii_alphanumeric).flat_map(char::to_lowercase).collect()
+    };
+    for (option, secret) in
+        [("--transfer-key-file", key.as_str()), ("--passphrase-file", "qzjx vwkp yfqd xxjz wqvk")]
+    {
+        // UTF-16 with its mark, and Latin-1 with an e acute behind it.
+        let mut wide = vec![0xFF, 0xFE];
+        wide.extend(secret.encode_utf16().flat_map(u16::to_le_bytes));
+        for (encoding, bytes) in
+            [("wide", wide), ("latin", [secret.as_bytes(), b"\xe9\n"].concat())]
+        {
+            let file = format!("{encoding}{option}");
+            private(&path.join(&file), "");
+            fs::write(path.join(&file), bytes).expect("written");
+            let roster = ["provision", "plan.toml", "--roster", "roster.toml", "--out", "out"];
+            let output = hopwright(path, &[&roster[..], &[option, &file]].concat());
+            let said = refused(path, &output);
+            assert!(said.contains("not UTF-8") && said.contains(&file), "{said}");
+            for part in plain(secret).as_bytes().windows(4).map(String::from_utf8_lossy) {
+                assert!(!plain(&said).contains(&*part), "{file} is shown: {said}");
+            }
+            assert!(!path.join("out").exists());
+        }
+    }
 }
 
 #[test]

@@ -228,6 +228,9 @@ fn json_is_one_object_with_what_is_promised() {
     }
     let stations = object["stations"].as_array().expect("a list");
     assert_eq!(stations.len(), 26);
+    // Who starts the net's time has it from then on.
+    let first = stations.iter().find(|s| s["name"] == "control post").expect("the timekeeper");
+    assert_eq!(first["in_step_s"], 3.0);
     let late = stations.iter().find(|s| s["name"] == "boat plover").expect("the late boat");
     assert_eq!((&late["address"], &late["on_s"]), (&"46".into(), &62.37.into()));
     assert!(late["in_step_s"].as_f64().is_some_and(|at| at > 62.37) && late["in_step"] == true);
@@ -440,6 +443,20 @@ fn out_overwrites_nothing() {
     assert_eq!(fs::read_to_string(at("new.partial/mine.txt")).expect("a file"), "mine");
     assert!(!at("new").exists());
 
+    // Where no folder can be is said before the work, which would take hours here.
+    let within = "plan.toml/deep/out";
+    let said = refused(dir.path(), &["run", "s.toml", "--out", within]);
+    assert!(said.contains("plan.toml is no folder"), "{said}");
+    let many = ["--trials", "1000000", "--out"];
+    for command in [&["curve", "silence"][..], &["adversaries"]] {
+        for (out, words) in [("full", "is not empty"), (within, "is no folder")] {
+            let said = refused(dir.path(), &[command, &many, &[out]].concat());
+            assert!(said.contains(words), "{said}");
+        }
+    }
+    let said = refused(dir.path(), &["blocks", "--trials", "100000000", "--out", "full"]);
+    assert!(said.contains("is not empty"), "{said}");
+
     fs::create_dir(at("empty")).expect("made");
     ran(dir.path(), &["s.toml", "--out", "empty/"], 0);
     assert_eq!(names(&at("empty")), FILES.map(str::to_owned).into());
@@ -529,9 +546,20 @@ fn what_is_no_recording_is_refused_at_a_byte() {
     let mut garbled = whole.clone();
     garbled[40..42].fill(0);
     assert!(replay(&garbled).contains("makes no sense at byte "));
-    for name in ["none.bin", "."] {
-        assert!(refused(dir.path(), &["replay", name]).contains("cannot be read"));
+    for (name, words) in [("none.bin", "there is no such file"), (".", "this is a directory")] {
+        assert!(refused(dir.path(), &["replay", name]).contains(words), "{name}");
     }
+}
+
+#[test]
+fn endless_files_are_not_read_to_their_end() {
+    let dir = folder(|text| text);
+    let file = fs::File::create(dir.path().join("long")).expect("a file");
+    file.set_len((256 << 20) + 1).expect("a hole");
+    let said = refused(dir.path(), &["replay", "long"]);
+    assert!(said.contains("longer than 256 MiB") && said.contains("--> long\n"), "{said}");
+    let said = refused(dir.path(), &["hostile", "--tries", "1", "--keep", "long"]);
+    assert!(said.contains("longer than 64 MiB") && said.contains("--> long\n"), "{said}");
 }
 
 #[test]

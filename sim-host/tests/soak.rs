@@ -142,6 +142,25 @@ fn planted_again() -> [&'static str; 5] {
     ["soak", "--hours", "744", "--out", "f.soak"]
 }
 
+/// Neither is the name overwritten under which a file is written until it is whole; and a folder that
+/// is not there is missed before anything runs.
+#[test]
+fn nothing_beside_the_file_is_overwritten() {
+    let dir = tempfile::tempdir().unwrap();
+    let mine = dir.path().join("f.soak.partial");
+    fs::write(&mine, "mine").unwrap();
+    let error = a_case().write(&dir.path().join("f.soak")).unwrap_err();
+    assert!(error.what().contains("exists already"), "{error}");
+    for (out, words) in
+        [("f.soak", "f.soak.partial\n"), ("none/f.soak", "no folder to write this file in")]
+    {
+        let output = hopwright(dir.path(), &["soak", "--hours", "744", "--out", out]);
+        assert_eq!((output.status.code(), stdout(&output)), (Some(2), String::new()));
+        assert!(stderr(&output).contains(words), "{}", stderr(&output));
+    }
+    assert_eq!(fs::read_to_string(&mine).unwrap(), "mine");
+}
+
 fn a_case() -> Case {
     let soak = Soak { stations: 3, length_us: HOUR, seed: 1 };
     let what = What::Over { node: 1, to: Whom::All, talk_us: SECOND };

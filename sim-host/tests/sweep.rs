@@ -144,6 +144,37 @@ fn keys_of_their_own_give_trials_other_sequences() {
     assert!(differ >= 10, "{differ} of 12");
 }
 
+/// A published key brings a key tree along, and trials with keys of their own keep it: stations are
+/// withdrawn in them as in the scenario (its own expectations: four follow, one is picked up). Where
+/// the sender of an order has no net time yet there is no change to measure, and the sweep goes on.
+#[test]
+fn trials_with_keys_of_their_own_have_the_key_tree() {
+    let sweep = "[sweep]\nname = \"w\"\nscenario = \"scenarios/w.toml\"\ntrials = 2\n\
+                 keys = \"trial\"\nmetrics = [\"change.followed\", \"change.picked_up\"]\n\
+                 [[factor]]\nname = \"at\"\nset = \"withdraw.0.at_s\"\nlevels = [30, 1]\n";
+    let dir = workplace(sweep);
+    let scenario = include_str!("../scenarios/larkfell-withdrawal.toml");
+    fs::write(dir.path().join("scenarios/w.toml"), scenario).unwrap();
+    let (json, _) = swept(dir.path(), &["--json"], 0);
+    let json: Value = serde_json::from_str(&json).unwrap();
+    let of = |cell: usize, metric: &str| &json["cells"][cell]["metrics"][metric];
+    assert_eq!(of(0, "change.followed")["median"], 4.0);
+    assert_eq!(of(0, "change.picked_up")["median"], 1.0);
+    assert_eq!(json["cells"][0]["held"]["hits"], 2);
+    assert_eq!(
+        (&of(1, "change.followed")["n"], &of(1, "change.followed")["nothing"]),
+        (&0.into(), &2.into())
+    );
+    let built_in = "[sweep]\nname = \"b\"\nscenario = \"built-in\"\ntrials = 1\n\
+                    keys = \"trial\"\nmetrics = [\"change.followed\", \"withdrawn.opened\"]\n";
+    let dir = workplace(built_in);
+    let (json, _) = swept(dir.path(), &["--json"], 0);
+    let json: Value = serde_json::from_str(&json).unwrap();
+    let metrics = &json["cells"][0]["metrics"];
+    assert_eq!(metrics["withdrawn.opened"]["median"], 0.0);
+    assert!(metrics["change.followed"]["median"].as_f64().unwrap() >= 20.0, "{metrics}");
+}
+
 #[test]
 fn shards_put_together_are_one_run() {
     let dir = workplace(SMALL);
@@ -501,6 +532,7 @@ fn metrics_of_one_net() {
     fs::write(dir.path().join("sweep.toml"), sweep).unwrap();
     let (_, error) = swept(dir.path(), &[], 2);
     assert!(error.contains("announce.in_step@2 is asked for, and in cell 0 no station"), "{error}");
+    assert!(error.contains("--> sweep.toml:5:54"), "{error}");
 }
 
 #[test]
@@ -540,6 +572,19 @@ fn bad_sweeps_are_told_where_and_how() {
         ("name = \"jammed\"", "name = \"seed\"", 11, "is a column of the results already"),
         ("name = \"jammed\"", "nam = \"jammed\"", 11, "[[factor]] has no key `nam`"),
         ("\"stations.lost\"", "\"stations.lots\"", 7, "there is no metric \"stations.lots\""),
+        (
+            level,
+            "levels = [0.2]\n[[factor]]\nname = \"x\"\nset = \"interferer.00.share\"\nlevels = [0.4]",
+            16,
+            "`interferer.00.share` in the scenario is set twice: it is what `interferer.0.share` leads to",
+        ),
+        (
+            level,
+            "levels = [0.2]\n[[always]]\nvalue = 1\n\
+             set = 'interferer.\"faulty emitter at the pumping station\".share'",
+            12,
+            "`interferer.0.share` in the scenario is set twice: it is what `interferer.\"faulty",
+        ),
         ("trials = 4", "trials = 0", 5, "`trials` must be 1 to 1000000, not 0"),
         ("trials = 4", "", 2, "[sweep] lacks `trials`"),
         ("trials = 4", "trials = 4\nkeys = \"mine\"", 6, "`keys` cannot be \"mine\""),

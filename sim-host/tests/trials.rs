@@ -138,6 +138,15 @@ fn json_has_the_keys_that_are_promised() {
     assert_eq!((&report["plan"], &report["seed"]), (&"larkfell".into(), &3.into()));
     let order = ["median_s", "p95_s", "p99_s", "worst_s"].map(|key| seconds(&report, key));
     assert!(order.is_sorted(), "{report:#}");
+    // What was asked for beside that, where it decides something.
+    let asked = |report: &Value| {
+        ["silence_s", "hours_apart", "contact"].map(|key| report.get(key).cloned())
+    };
+    assert_eq!(asked(&report), [None, None, None]);
+    let silence = tried(&["silence", "--trials", "2", "--silence-s", "90"], 0);
+    assert_eq!(asked(&silence), [Some(90.0.into()), None, None]);
+    let merge = tried(&["merge", "--trials", "1", "--hours-apart", "0.1", "--contact", "whole"], 0);
+    assert_eq!(asked(&merge), [None, Some(0.1.into()), Some("whole".into())]);
 }
 
 #[test]
@@ -175,6 +184,8 @@ fn bad_arguments_are_refused() {
         &["trials", "entry", "--p99-at-most", "soon"],
         &["trials", "entry", "--p99-at-most", "nan"],
         &["trials", "entry", "--p99-at-most", "-1"],
+        &["trials", "entry", "--trials", "2", "--within", "nan"],
+        &["trials", "entry", "--trials", "2", "--within", "-5"],
         &["trials", "entry", "none.toml"],
     ] {
         let output = hopwright(Path::new("plans"), args);

@@ -2,7 +2,6 @@
 
 use crate::diagnostic::Diagnostic;
 use plotters::prelude::*;
-use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
@@ -45,22 +44,26 @@ impl Curve {
     /// The curve as CSV (RFC 4180).
     #[must_use]
     pub fn csv(&self) -> String {
-        let mut text = self.x.to_owned();
+        let mut head = vec![self.x.to_owned()];
         for column in self.columns {
-            let _ = write!(text, ",{column},{column} (low),{column} (high),{column} (closed form)");
+            let of = ["", " (low)", " (high)", " (closed form)"];
+            head.extend(of.map(|what| format!("{column}{what}")));
         }
-        text.push_str("\r\n");
+        let mut rows = vec![head];
         for point in &self.points {
-            let _ = write!(text, "{}", point.x);
+            let mut row = vec![point.x.to_string()];
             for (measured, (lo, hi), closed) in &point.values {
-                let _ = write!(text, ",{measured:.6},{lo:.6},{hi:.6},");
-                if closed.is_finite() {
-                    let _ = write!(text, "{closed:.6}");
-                }
+                row.extend([measured, lo, hi].map(|value| format!("{value:.6}")));
+                row.push(if closed.is_finite() { format!("{closed:.6}") } else { String::new() });
             }
-            text.push_str("\r\n");
+            rows.push(row);
         }
-        text
+        let mut out =
+            csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+        // Writing into memory cannot fail, and every row has as many fields as the first.
+        let written: Result<(), csv::Error> = rows.iter().try_for_each(|row| out.write_record(row));
+        let bytes = written.ok().and_then(|()| out.into_inner().ok()).unwrap_or_default();
+        String::from_utf8(bytes).unwrap_or_default()
     }
 
     /// The curve as a picture; the horizontal axis is logarithmic.

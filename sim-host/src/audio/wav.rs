@@ -20,7 +20,8 @@ pub fn read(path: &Path) -> Result<(Vec<i16>, u32), Diagnostic> {
         Error::IoError(error) if error.kind() == std::io::ErrorKind::NotFound => {
             refused("there is no such file".to_owned(), "name a WAV file, or `built-in`")
         }
-        Error::IoError(error) if error.kind() == std::io::ErrorKind::UnexpectedEof => {
+        // What the system has no number for is the reader's own: the file ends too soon.
+        Error::IoError(error) if error.raw_os_error().is_none() => {
             refused("the WAV file is cut short".to_owned(), "write it again")
         }
         Error::IoError(error) => {

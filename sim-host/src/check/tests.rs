@@ -34,14 +34,14 @@ fn no_two_disjoint_lanes_share_a_channel() {
 }
 
 #[test]
-fn a_guard_shorter_than_the_distance_is_noticed() {
-    let raster = "[raster]\nbase_hz = 1_000_000\nspacing_hz = 1_000\ncount = 64\n";
-    let at = |range_m: u32| {
-        let clock = format!("[clock]\njitter_us = 20\nrange_m = {range_m}\n");
-        let report = report(&plan(&format!("{KEY}{raster}{clock}")), RuleSet::None).unwrap();
-        verdict(&report, "propagation")
-    };
-    // 480 us of the guard's 500 are left for 143.9 km (299.792458 m/us).
-    assert_eq!(at(143_900), Verdict::Holds);
-    assert_eq!(at(143_901), Verdict::Warning);
+fn the_guard_is_held_against_jitter_wander_and_distance() {
+    let text = include_str!("../../plans/larkfell.toml");
+    let report = report(&plan(text), RuleSet::None).unwrap();
+    let found = report.consistency.iter().find(|f| f.what.contains("propagation")).unwrap();
+    // 30 km at 299.792458 m/us are 100.07 us.
+    assert_eq!(found.measured, "141 us (twice 20 us and 0 us, and 101 us for 30000 m)");
+    assert_eq!(
+        (found.required.as_str(), found.verdict),
+        ("less than the guard of 500 us", Verdict::Holds)
+    );
 }

@@ -3,6 +3,7 @@
 use super::{Outcome, plan_or_built_in, write_out};
 use crate::adversaries::{Ask, Finding, Name, Report, investigate, write_curves};
 use crate::diagnostic::Diagnostic;
+use crate::folder::may_make;
 use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
@@ -32,6 +33,7 @@ pub(super) struct Args {
 /// Lets the opponents try.
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let plan = plan_or_built_in(args.plan.as_deref())?;
+    args.out.as_deref().map_or(Ok(()), may_make)?;
     let ask = Ask { plan: &plan, trials: args.trials, seed: args.seed };
     let terminal = std::io::stderr().is_terminal();
     let report = investigate(&ask, &args.only, |name| {
@@ -78,10 +80,12 @@ fn line(finding: &Finding) -> String {
     let unit = finding.unit;
     let mut text =
         format!("{:<5}  {}: {}", finding.verdict.text(), finding.what, shown(finding.measured));
-    if !unit.is_empty() {
+    let happened = finding.measured.is_finite();
+    if !unit.is_empty() && happened {
         text = format!("{text} {unit}");
     }
-    if let Some((lo, hi)) = finding.interval {
+    // Of what never happened there is nothing more to tell, unless it may have.
+    if let Some((lo, hi)) = finding.interval.filter(|(lo, _)| happened || lo.is_finite()) {
         text = format!("{text} ({} to {})", shown(lo), super::trials::upper_end(hi));
     }
     if let Some(closed) = finding.closed_form {
@@ -130,4 +134,31 @@ fn object(args: &Args, plan: &str, report: &Report) -> serde_json::Value {
         "findings": findings,
         "holds": report.holds(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::adversaries::Verdict;
+
+    #[test]
+    fn what_never_happened_has_neither_unit_nor_interval() {
+        let never = f64::INFINITY;
+        let told = |measured, interval| {
+            line(&Finding {
+                name: Name::Noise,
+                tried: String::new(),
+                what: "median",
+                unit: "s",
+                measured,
+                interval: Some(interval),
+                closed_form: None,
+                required: "-".to_owned(),
+                verdict: Verdict::Holds,
+            })
+        };
+        assert_eq!(told(never, (never, never)), "holds  median: never");
+        assert_eq!(told(never, (2.0, never)), "holds  median: never (2 to never)");
+        assert_eq!(told(0.5, (0.25, never)), "holds  median: 0.5 s (0.25 to never)");
+    }
 }

@@ -3,6 +3,7 @@
 use super::{Outcome, plan_or_built_in, write_out};
 use crate::blocks::{BAND, Campaign, Point, draw_word, write_files};
 use crate::diagnostic::Diagnostic;
+use crate::folder::may_make;
 use crate::plan::Plan;
 use hopwright_core::coding::reed_solomon::ReedSolomon;
 use hopwright_core::sequence::Draw;
@@ -68,6 +69,7 @@ impl DrawWord {
 
 /// Carries the trials out.
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
+    args.out.as_deref().map_or(Ok(()), may_make)?;
     let plan = plan_or_built_in(args.plan.as_deref())?;
     let mut draws = args.draws.clone();
     draws.dedup();

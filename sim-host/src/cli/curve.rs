@@ -3,6 +3,7 @@
 use super::{Outcome, plan_or_built_in, write_out};
 use crate::curve::{Point, SilenceCurve};
 use crate::diagnostic::Diagnostic;
+use crate::folder::may_make;
 use crate::run::shown;
 use serde_json::{Value, json};
 use std::io::{self, IsTerminal, Write};
@@ -45,6 +46,7 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let Subject::Silence = args.subject;
     let mut plan = plan_or_built_in(args.plan.as_deref())?;
+    args.out.as_deref().map_or(Ok(()), may_make)?;
     let curve = SilenceCurve { trials: args.trials, seed: args.seed, jammed: args.jammed };
     let terminal = io::stderr().is_terminal();
     let points = curve.run(&mut plan, |share| {

@@ -144,7 +144,9 @@ mod unix {
             Refusal::Damaged => "load again; the station keeps what it had",
             _ => "the station keeps what it had; provision again with its version",
         };
-        Diagnostic::new(format!("refused by station {address}: {refusal}"), help)
+        // Which station is plugged in, nobody has told.
+        let what = format!("the station refuses the configuration of station {address}: {refusal}");
+        Diagnostic::new(what, help)
     }
 
     /// Is a station until there is a verdict.

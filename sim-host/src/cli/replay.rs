@@ -2,12 +2,16 @@
 
 use super::{Outcome, write_out};
 use crate::diagnostic::Diagnostic;
+use crate::input::read_bytes;
 use crate::replay::{Replay, replay};
 use crate::soak::Case;
 use crate::world::Broken;
 use serde_json::json;
 use std::io::Write;
 use std::path::PathBuf;
+
+/// The longest file that is read, in bytes.
+const LONGEST: u64 = 256 << 20;
 
 /// Arguments of `replay`.
 #[derive(Debug, clap::Args)]
@@ -22,12 +26,8 @@ pub(super) struct Args {
 /// Replays the recording or the soak.
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let name = args.file.display().to_string();
-    let bytes = std::fs::read(&args.file).map_err(|error| {
-        Diagnostic::new(
-            format!("{name} cannot be read: {error}"),
-            "name a recording of `hopwright run --record` or a file of `hopwright soak --out`",
-        )
-    })?;
+    let help = "name a recording of `hopwright run --record` or a file of `hopwright soak --out`";
+    let bytes = read_bytes(&args.file, LONGEST, help)?;
     if Case::is_one(&bytes) {
         return soak(args, &name, &Case::parse(&name, &bytes)?);
     }

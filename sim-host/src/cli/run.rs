@@ -3,6 +3,7 @@
 use super::{Outcome, write_out};
 use crate::audio;
 use crate::diagnostic::Diagnostic;
+use crate::folder::may_make;
 use crate::input::{nearest, shown};
 use crate::report::command_line;
 use crate::run::{Run, to_json, write_account, write_files};
@@ -48,6 +49,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         Some(path) => Scenario::load(path)?,
         None => Scenario::built_in()?,
     };
+    args.out.as_deref().map_or(Ok(()), may_make)?;
     let detail = match &args.out {
         Some(_) if args.traces => Detail::Frames,
         Some(_) => Detail::Transmissions,

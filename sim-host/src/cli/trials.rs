@@ -4,6 +4,7 @@ use super::{Outcome, plan_or_built_in, write_out};
 use crate::diagnostic::Diagnostic;
 use crate::run::shown;
 use crate::trials::{Campaign, Contact, Situation, share_within, summarise};
+use clap::ValueEnum;
 use serde_json::json;
 use std::io::Write;
 use std::path::PathBuf;
@@ -37,7 +38,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "SECONDS", value_parser = bound)]
     p99_at_most: Option<f64>,
     /// Tell the share of outcomes within this many seconds
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", value_parser = bound)]
     within: Option<f64>,
     /// Print one JSON object
     #[arg(long)]
@@ -60,10 +61,12 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let Some(s) = summarise(&outcomes) else { return Ok(Outcome::Held) };
     let within = args.within.map(|limit| share_within(&outcomes, limit));
     let pass = args.p99_at_most.is_none_or(|most| s.p99_s <= most);
+    let silent = args.situation == Situation::Silence;
+    let parted = matches!(args.situation, Situation::Merge | Situation::Rejoin);
     write_out(|out| {
         if args.json {
             let finite = |x: f64| x.is_finite().then_some(x);
-            let object = json!({
+            let mut object = json!({
                 "situation": args.situation.outcome(),
                 "plan": plan.name(),
                 "trials": args.trials,
@@ -83,14 +86,22 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
                 "p99_at_most": args.p99_at_most,
                 "pass": pass,
             });
+            if silent {
+                object["silence_s"] = json!(args.silence_s);
+            }
+            if parted {
+                object["hours_apart"] = json!(args.hours_apart);
+                let contact = args.contact.to_possible_value();
+                object["contact"] = json!(contact.as_ref().map(|value| value.get_name()));
+            }
             return writeln!(out, "{object:#}");
         }
         let what = args.situation.outcome();
         writeln!(out, "{what}: plan {}, {:.0} % jammed", plan.name(), args.jammed * 100.0)?;
-        if args.situation == Situation::Silence {
+        if silent {
             writeln!(out, "after {} s of silence", args.silence_s)?;
         }
-        if matches!(args.situation, Situation::Merge | Situation::Rejoin) {
+        if parted {
             let how = match args.contact {
                 Contact::Bridge => "one station moves in between",
                 Contact::Whole => "one half moves to the other",

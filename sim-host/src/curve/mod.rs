@@ -82,7 +82,7 @@ impl Expected {
         let (clock, timing, structure) = (plan.clock(), plan.timing(), plan.structure());
         let slot_us = timing.slot().us();
         // What a header leaves of uncertainty, and two oscillators that part.
-        let first_us = 2 * clock.jitter.us() + clock.propagation().us() + 2 * clock.wander.us();
+        let first_us = clock.first_spread().us();
         let parted_us =
             (2 * u64::from(clock.tolerance.ppb()) * u64::from(silence_s)).div_ceil(1_000);
         let spread_us = first_us + parted_us;

@@ -11,13 +11,14 @@
 
 use super::{Campaign, OUTCOMES, Sort, State, Tally, Violation};
 use crate::diagnostic::Diagnostic;
+use crate::input::read_bytes;
 use crate::plan::Plan;
 use crate::whole;
 use hopwright_core::units::Lane;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::fs;
-use std::io::{ErrorKind, Write};
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// The file that keeps the tally of a campaign.
@@ -25,7 +26,12 @@ use std::path::{Path, PathBuf};
 pub struct Kept {
     path: PathBuf,
     head: Head,
+    /// No other process writes the tally meanwhile.
+    _lock: File,
 }
+
+/// The longest file that is read, in bytes: thousands of times a tally.
+const LONGEST: u64 = 64 << 20;
 
 /// Whose a tally is.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -78,18 +84,14 @@ impl Kept {
             from: campaign.from,
             shard: campaign.shard,
         };
-        let kept = Self { path: path.to_owned(), head };
-        let (tally, next) = match fs::read(path) {
-            Ok(bytes) => kept.read(&bytes, campaign)?,
-            Err(error) if error.kind() == ErrorKind::NotFound => {
-                let none = (Tally::default(), campaign.from);
-                kept.write(&none.0, none.1)?;
-                none
-            }
-            Err(error) => {
-                let what = format!("this cannot be read: {error}");
-                return Err(kept.refused(what, "change its permissions, or name another file"));
-            }
+        let kept = Self { path: path.to_owned(), head, _lock: locked(path)? };
+        let (tally, next) = if path.exists() {
+            let again = "name another file for --keep, or remove this one and begin anew";
+            kept.read(&read_bytes(path, LONGEST, again)?, campaign)?
+        } else {
+            let none = (Tally::default(), campaign.from);
+            kept.write(&none.0, none.1)?;
+            none
         };
         Ok((kept, tally, next))
     }
@@ -111,13 +113,7 @@ impl Kept {
             outcomes: tally.outcomes.iter().map(line).collect(),
             violations: tally.violations.clone(),
         };
-        let folder = match self.path.parent() {
-            Some(folder) if folder != Path::new("") => folder,
-            _ => Path::new("."),
-        };
-        let Some(name) = self.path.file_name().and_then(|name| name.to_str()) else {
-            return Err(self.refused("this is no name of a file", "name a file for --keep"));
-        };
+        let (folder, name) = place(&self.path)?;
         whole::write(folder, name, |out| writeln!(out, "{}", serde_json::to_string_pretty(&body)?))
     }
 
@@ -166,7 +162,40 @@ impl Kept {
     }
 
     fn refused(&self, what: impl Into<String>, help: &str) -> Diagnostic {
-        Diagnostic::in_file(self.path.display().to_string(), what, help)
+        refused(&self.path, what, help)
+    }
+}
+
+fn refused(path: &Path, what: impl Into<String>, help: &str) -> Diagnostic {
+    Diagnostic::in_file(path.display().to_string(), what, help)
+}
+
+/// The folder that a file is in, and its name there.
+fn place(path: &Path) -> Result<(&Path, &str), Diagnostic> {
+    let folder = match path.parent() {
+        Some(folder) if folder != Path::new("") => folder,
+        _ => Path::new("."),
+    };
+    let name = path.file_name().and_then(|name| name.to_str());
+    let none = || refused(path, "this is no name of a file", "name a file for --keep");
+    Ok((folder, name.ok_or_else(none)?))
+}
+
+/// Keeps every other process from the tally for as long as the answer lives. The tally itself is
+/// replaced each time, so that what is locked is an empty file beside it, which stays.
+fn locked(path: &Path) -> Result<File, Diagnostic> {
+    let (folder, name) = place(path)?;
+    let lock = folder.join(format!(".{name}.lock"));
+    let opened = OpenOptions::new().create(true).truncate(false).write(true).open(&lock);
+    let file = opened.map_err(|error| whole::unwritable(path, &error))?;
+    match file.try_lock() {
+        Err(TryLockError::WouldBlock) => Err(refused(
+            path,
+            "another run keeps its tally here",
+            "wait until it has ended, or name another file for --keep",
+        )),
+        // Where files cannot be locked, two runs at once remain the operator's care.
+        Ok(()) | Err(TryLockError::Error(_)) => Ok(file),
     }
 }
 

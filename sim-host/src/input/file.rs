@@ -11,11 +11,50 @@ use zeroize::Zeroizing;
 /// longer.
 pub const MAX_BYTES: u64 = 1 << 20;
 
+/// [`read_text`] of a file that holds a secret and nothing else: an error shows nothing of what is in
+/// it.
+///
+/// # Errors
+/// As [`read_text`].
+pub(crate) fn read_secret(path: &Path) -> Result<Source, Diagnostic> {
+    read_text(path).map_err(|error| {
+        Diagnostic::in_file(path.display().to_string(), error.what(), error.help())
+    })
+}
+
 /// Reads a text file of at most [`MAX_BYTES`].
 ///
 /// # Errors
 /// [`Diagnostic`] if it cannot be opened, is a directory, is too long, or is not UTF-8.
 pub fn read_text(path: &Path) -> Result<Source, Diagnostic> {
+    let name = path.display().to_string();
+    let bytes = read_bytes(path, MAX_BYTES, "give a plan or a scenario, which are short")?;
+    match std::str::from_utf8(&bytes) {
+        // A byte order mark is harmless to the reader and puzzling in an error.
+        Ok(text) => Ok(Source::new(name, text.strip_prefix('\u{feff}').unwrap_or(text))),
+        Err(error) => {
+            let at = error.valid_up_to();
+            // Lossy text is the same up to the first bad byte, so the place is right.
+            let source = Source::new(name, String::from_utf8_lossy(&bytes));
+            Err(source.error(
+                at..at + '\u{fffd}'.len_utf8(),
+                format!("the file is not UTF-8: byte {at}, counted from 0, is not text"),
+                "save the file as UTF-8",
+            ))
+        }
+    }
+}
+
+/// Reads a file of at most `limit` bytes, a whole number of MiB. What to do about a longer one is
+/// `shorter`. The bytes are wiped when they are dropped.
+///
+/// # Errors
+/// [`Diagnostic`] if it cannot be opened, is a directory, or is too long.
+pub(crate) fn read_bytes(
+    path: &Path,
+    limit: u64,
+    shorter: &str,
+) -> Result<Zeroizing<Vec<u8>>, Diagnostic> {
     let name = path.display().to_string();
     let refused = |what: &str, help: &str| Diagnostic::in_file(&name, what, help);
     let unreadable = |error: std::io::Error| {
@@ -32,25 +71,10 @@ pub fn read_text(path: &Path) -> Result<Source, Diagnostic> {
         return Err(refused("this is a directory", "name a file in it"));
     }
     let mut bytes = Zeroizing::new(Vec::new());
-    file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;
-    if bytes.len() as u64 > MAX_BYTES {
-        return Err(refused(
-            "this file is longer than 1 MiB",
-            "give a plan or a scenario, which are short",
-        ));
+    file.take(limit + 1).read_to_end(&mut bytes).map_err(unreadable)?;
+    if bytes.len() as u64 > limit {
+        let what = format!("this file is longer than {} MiB", limit >> 20);
+        return Err(refused(&what, shorter));
     }
-    match std::str::from_utf8(&bytes) {
-        // A byte order mark is harmless to the reader and puzzling in an error.
-        Ok(text) => Ok(Source::new(name, text.strip_prefix('\u{feff}').unwrap_or(text))),
-        Err(error) => {
-            let at = error.valid_up_to();
-            // Lossy text is the same up to the first bad byte, so the place is right.
-            let source = Source::new(name, String::from_utf8_lossy(&bytes));
-            Err(source.error(
-                at..at + '\u{fffd}'.len_utf8(),
-                format!("the file is not UTF-8: byte {at}, counted from 0, is not text"),
-                "save the file as UTF-8",
-            ))
-        }
-    }
+    Ok(bytes)
 }

@@ -11,6 +11,7 @@ mod suggest;
 mod value;
 
 pub use file::{MAX_BYTES, read_text};
+pub(crate) use file::{read_bytes, read_secret};
 pub(crate) use notes::{Kind, Notes, TableNotes};
 pub use section::Section;
 pub use suggest::nearest;

@@ -4,7 +4,7 @@ use crate::diagnostic::Diagnostic;
 use crate::provision::write_private;
 use hopwright_core::loader::{Bank, CELL_BYTES, Storage, StorageFault, cells_needed};
 use hopwright_core::provision::MAX_ENVELOPE;
-use std::fs::{self, File, OpenOptions};
+use std::fs::{DirBuilder, File, OpenOptions};
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
@@ -34,7 +34,14 @@ impl BankFiles {
                 "name a folder that you may write to",
             )
         };
-        fs::create_dir_all(folder).map_err(|error| refused(folder, error))?;
+        let mut builder = DirBuilder::new();
+        builder.recursive(true);
+        #[cfg(unix)]
+        {
+            use std::os::unix::fs::DirBuilderExt;
+            builder.mode(0o700);
+        }
+        builder.create(folder).map_err(|error| refused(folder, error))?;
         let open = |name: &str| {
             let path: PathBuf = folder.join(name);
             let opened = (|| {

@@ -1,11 +1,15 @@
 //! Whether the parts of a plan fit one another, in every lane.
 
 use super::band::Tables;
-use super::{PickRule, Plan};
+use super::{MAX_HOPSET, PickRule, Plan};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
+use hopwright_core::address::Address;
 use hopwright_core::band::{HopsetError, LaneKind, MIN_HOPSET};
+use hopwright_core::provision::PlanDigest;
+use hopwright_core::provision::manual::Rank;
 use hopwright_core::sequence::{MAX_FRAME, MAX_RENDEZVOUS};
+use hopwright_core::station::{ConfigError, Station, Watermark};
 use hopwright_core::units::{Channel, Lane};
 
 /// Derives every lane's sequence and explains the first that cannot be.
@@ -46,7 +50,44 @@ pub(super) fn check(
         // What this module has not foreseen, the core still refuses.
         plan.sequence(*lane).map_err(|error| slots.error("", error.what(), error.help()))?;
     }
-    Ok(())
+    makes_a_station(plan, slots)
+}
+
+/// Makes a station of the plan and drops it, as a station does with what it is given: what makes
+/// none is no plan.
+fn makes_a_station(plan: &Plan, slots: &Section<'_>) -> Result<(), Diagnostic> {
+    // Any address and lane: what is left to refuse is the same for all.
+    let (address, rank, lane) = (Address::new(0), Rank::Timekeeper, Lane::ZERO);
+    let configuration = plan
+        .public()
+        .configuration::<MAX_HOPSET>(
+            PlanDigest::new([0; 16]),
+            plan.net_key(),
+            plan.named_band_key().as_ref(),
+            address,
+            rank,
+            lane,
+        )
+        .map_err(|error| slots.error("", error.to_string(), "change [hopset] or [lanes]"))?;
+    let Err(error) = Station::new(configuration.config(Watermark::Lost, 0)) else { return Ok(()) };
+    match error {
+        ConfigError::Guard { guard_us, needed_us } => {
+            let what = format!(
+                "`guard_us` = {guard_us} does not cover twice `jitter_us` and `wander_us`, and the \
+                 delay over `range_m`: {needed_us} us ({})",
+                plan.clock().first_spread_text()
+            );
+            let help = format!(
+                "use `guard_us` = {} or more, or less of them in [clock]",
+                needed_us.saturating_add(1)
+            );
+            Err(slots.error("guard_us", what, help))
+        }
+        error => {
+            let help = "change [slots], [clock], [fixed] or [announce]";
+            Err(slots.error("", error.to_string(), help))
+        }
+    }
 }
 
 /// What there is to know when channels run short.

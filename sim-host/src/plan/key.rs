@@ -1,7 +1,7 @@
 //! The net key: read, wiped, never shown.
 
 use crate::diagnostic::Diagnostic;
-use crate::input::{Located, Section, read_text};
+use crate::input::{Located, Section, read_secret};
 use hopwright_core::keys::NetKey;
 use std::fmt;
 use std::path::Path;
@@ -21,7 +21,7 @@ impl Key {
 
     /// Reads a file that holds a key and nothing else.
     pub(crate) fn from_file(path: &Path) -> Result<Self, Diagnostic> {
-        let source = read_text(path)?;
+        let source = read_secret(path)?;
         parse_line(source.text()).map_err(|fault| {
             let what = format!("this file is no key: it {fault}");
             let help = format!(
@@ -92,7 +92,7 @@ impl Key {
         );
         let refused = |why: &str| net.error(name, format!("the key file: {why}"), help.as_str());
         let source =
-            read_text(&base_dir.join(path.value)).map_err(|error| refused(error.what()))?;
+            read_secret(&base_dir.join(path.value)).map_err(|error| refused(error.what()))?;
         parse_line(source.text()).map_err(|fault| refused(&fault.to_string()))
     }
 }

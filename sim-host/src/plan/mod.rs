@@ -113,6 +113,20 @@ impl Clock {
     pub const fn propagation(&self) -> Micros {
         Micros::new((self.range_m as u64 * 1_000_000).div_ceil(299_792_458))
     }
+
+    /// What a header leaves of uncertainty: twice jitter and wander, and the longest delay. The guard
+    /// must be longer, or the core makes no station of the plan
+    /// ([`ConfigError::Guard`](hopwright_core::station::ConfigError::Guard)).
+    #[must_use]
+    pub const fn first_spread(&self) -> Micros {
+        self.jitter.plus(self.wander).times(2).plus(self.propagation())
+    }
+
+    /// How [`Clock::first_spread`] comes about.
+    pub(crate) fn first_spread_text(&self) -> String {
+        let Self { jitter, wander, range_m, .. } = self;
+        format!("twice {jitter} and {wander}, and {} for {range_m} m", self.propagation())
+    }
 }
 
 impl Plan {

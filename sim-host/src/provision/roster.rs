@@ -146,6 +146,11 @@ fn station(section: &Section<'_>, plan: &Plan) -> Result<RosterStation, Diagnost
     let others = [("timekeeper", Rank::Timekeeper), ("deputy", Rank::Deputy)];
     let rank = section.choice("role", ("member", Rank::Member), &others)?;
     let lane = Lane::new(section.integer_or("lane", 0..=31, 0)?).unwrap_or(Lane::ZERO);
+    let count = plan.lane_numbers().count();
+    if usize::from(lane.number()) >= count {
+        let what = format!("the plan has no lane {lane}: its lanes are 0 to {}", count - 1);
+        return Err(section.error("lane", what, "change it, or `count` in [lanes] of the plan"));
+    }
     let calls = calls(section, address, plan)?;
     Ok(RosterStation { name, address, rank, lane, calls })
 }

@@ -3,7 +3,7 @@
 
 use super::seal::Secret;
 use crate::diagnostic::Diagnostic;
-use crate::input::read_text;
+use crate::input::read_secret;
 use crate::plan::key::Key;
 use hopwright_core::address::Address;
 use hopwright_core::keys::NetKey;
@@ -108,7 +108,7 @@ pub fn read_passphrase(path: Option<&Path>, twice: bool) -> Result<Secret, Diagn
     let passphrase = match path {
         Some(path) => {
             only_the_owners(path)?;
-            let source = read_text(path)?;
+            let source = read_secret(path)?;
             Zeroizing::new(source.text().lines().next().unwrap_or_default().to_owned())
         }
         None => ask(twice)?,

@@ -41,7 +41,7 @@ pub fn to_json(run: &Run) -> Value {
                 "lane": station.lane.number(),
                 "oscillator_ppb": node.oscillator.ppb(),
                 "on_s": seconds(station.on_us),
-                "in_step_s": in_step_times(trace, i).next().map(seconds),
+                "in_step_s": started(run, i).chain(in_step_times(trace, i)).min().map(seconds),
                 "in_step": run.world.in_step(i),
                 "headers": counters.headers,
                 "not_genuine": counters.not_genuine,
@@ -94,6 +94,15 @@ pub fn to_json(run: &Run) -> Value {
         object["audio"] = audio_json(run, audio);
     }
     object
+}
+
+/// When a station announced: it has net time from then on, at the latest.
+fn started(run: &Run, node: usize) -> impl Iterator<Item = u64> + '_ {
+    let refused = &run.world.trace().refused;
+    let on_us = run.scenario.radio.stations[node].on_us;
+    let own = run.scenario.announces.iter().filter(move |(at, by)| *by == node && *at >= on_us);
+    let carried_out = own.map(|(at, _)| *at);
+    carried_out.filter(move |at| !refused.iter().any(|(t, by, _)| t == at && *by == node))
 }
 
 fn audio_json(run: &Run, audio: &Audio) -> Value {

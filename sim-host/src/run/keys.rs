@@ -71,6 +71,9 @@ fn message(run: &Run, plan: &MessagePlan) -> (u64, String) {
 fn changes(run: &Run, lines: &mut Vec<(u64, String)>) {
     let (scenario, world) = (&run.scenario, &run.world);
     let name = |node: usize| scenario.radio.stations[node].name.as_str();
+    for (at_us, number) in &world.trace().changes_refused {
+        lines.push((*at_us, scenario.withdrawal_refused(*number)));
+    }
     for change in &world.trace().changes {
         let plan = &scenario.withdrawals[change.number];
         let withdrawn: Vec<&str> = plan.stations.iter().map(|node| name(*node)).collect();

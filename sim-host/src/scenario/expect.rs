@@ -1,5 +1,6 @@
 //! What must come of a scenario.
 
+use super::read::printable;
 use crate::diagnostic::Diagnostic;
 use crate::input::{Section, nearest, shown};
 use crate::run::metrics::{METRICS, Metric};
@@ -79,6 +80,7 @@ impl Expectation {
             return Err(section.error("from_model", what, help));
         }
         let source = section.needed(section.text("source")?, "source", "\"where it is from\"")?;
+        printable(section, "source", source.value)?;
         Ok(Self { metric, lane, bound, source: source.value.to_owned() })
     }
 }

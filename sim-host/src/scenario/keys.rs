@@ -210,27 +210,24 @@ pub(super) fn calls(
 }
 
 /// Carries a withdrawal out, the `index`th of `all`, at the time that it is due: the planner makes
-/// the order, its sender takes it, and sends it again and again.
+/// the order, its sender takes it, and sends it again and again. Answers whether there is an order: a
+/// sender without net time cannot say from which slot on a new key holds, and that is noted.
 ///
 /// # Errors
-/// [`Diagnostic`] if its sender has no net time.
+/// [`Diagnostic`] if there can be no such order.
 pub(crate) fn withdraw_in(
     world: &mut World,
     tree: &KeyTree,
     (radio, timing): (&RadioPlan, Timing),
     seed: u64,
     (index, all): (usize, &[WithdrawPlan]),
-) -> Result<(), Diagnostic> {
-    let Some(plan) = all.get(index) else { return Ok(()) };
+) -> Result<bool, Diagnostic> {
+    let Some(plan) = all.get(index) else { return Ok(false) };
     let station = &world.nodes()[plan.by].station;
     let local = world.nodes()[plan.by].local(world.now());
     let Some(present) = station.slot(local).filter(|_| !world.is_off(plan.by)) else {
-        let what = format!(
-            "{} has no net time at {} s and cannot say from which slot on a new key holds",
-            radio.stations[plan.by].name,
-            plan.at_us as f64 / 1e6
-        );
-        return Err(Diagnostic::new(what, "announce first, or withdraw later"));
+        world.note_change_refused(index);
+        return Ok(false);
     };
     let slots = plan.change_after_us / timing.slot().us();
     let slot = present.plus(u32::try_from(slots).unwrap_or(u32::MAX));
@@ -254,14 +251,28 @@ pub(crate) fn withdraw_in(
         world.order(at_us, Order::SendOrder { node: plan.by, order });
         at_us += plan.every_us;
     }
-    Ok(())
+    Ok(true)
 }
 
 impl Scenario {
-    /// Carries a withdrawal of the scenario out.
+    /// Carries a withdrawal of the scenario out, if its sender can.
     pub(super) fn withdraw(&self, world: &mut World, index: usize) -> Result<(), Diagnostic> {
         let timing = self.plan.timing();
         let (tree, all) = (self.plan.key_tree()?, &self.withdrawals);
-        withdraw_in(world, &tree, (&self.radio, timing), self.seed, (index, all))
+        withdraw_in(world, &tree, (&self.radio, timing), self.seed, (index, all)).map(|_| ())
+    }
+
+    /// What is told of a withdrawal that was refused.
+    pub(crate) fn withdrawal_refused(&self, index: usize) -> String {
+        let name = |node: usize| self.radio.stations[node].name.as_str();
+        self.withdrawals.get(index).map_or_else(String::new, |plan| {
+            let stations: Vec<&str> = plan.stations.iter().map(|node| name(*node)).collect();
+            format!(
+                "{} has no net time, cannot say from which slot on a new net key holds, and does not \
+                 withdraw {}",
+                name(plan.by),
+                stations.join(", ")
+            )
+        })
     }
 }

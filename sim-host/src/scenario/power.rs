@@ -85,8 +85,8 @@ impl Scenario {
     /// by piece with the same `progress` it comes to the same as in one go.
     ///
     /// # Errors
-    /// [`Diagnostic`] if a change of keys cannot be ordered: for a scenario that has been read,
-    /// only if somebody else has meddled with the world.
+    /// [`Diagnostic`] if a change of keys has no order: for a scenario that has been read, only if
+    /// somebody else has meddled with the world. (One whose sender has no net time is noted.)
     pub fn carry_on(
         &self,
         world: &mut World,

@@ -9,8 +9,9 @@ use crate::plan::Plan;
 use crate::world::{Broken, Digest};
 use hopwright_core::record::Sink;
 use serde::{Deserialize, Serialize};
-use std::fs;
-use std::path::Path;
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
 
 /// What a file begins with, up to its version.
 const KIND: &str = "hopsoak";
@@ -67,16 +68,19 @@ impl Case {
             .map_err(|error| Diagnostic::new(format!("no replay file: {error}"), HELP))?;
         body.push('\n');
         let text = format!("{KIND} {VERSION} {}\n{body}", digest(body.as_bytes()));
-        let mut partial = path.file_name().unwrap_or_default().to_owned();
-        partial.push(".partial");
-        let partial = path.with_file_name(partial);
-        fs::write(&partial, text).and_then(|()| fs::rename(&partial, path)).map_err(|error| {
-            let _ = fs::remove_file(&partial);
+        let partial = partial_name(path);
+        let cannot = |error: io::Error| {
             Diagnostic::in_file(
                 path.display().to_string(),
                 format!("the replay file cannot be written: {error}"),
                 "name another file for --out, or make room",
             )
+        };
+        // What is there under that name is not ours to overwrite.
+        let mut file = File::create_new(&partial).map_err(cannot)?;
+        file.write_all(text.as_bytes()).and_then(|()| fs::rename(&partial, path)).map_err(|error| {
+            let _ = fs::remove_file(&partial);
+            cannot(error)
         })
     }
 
@@ -160,17 +164,34 @@ impl Case {
     }
 }
 
-/// Whether a new file may be written there.
+/// Whether a new file may be written there, as far as that can be seen without doing it.
 ///
 /// # Errors
-/// [`Diagnostic`] if there is something of that name already.
+/// [`Diagnostic`] if there is something of that name already, or no folder to write it in.
 pub(crate) fn may_write(path: &Path) -> Result<(), Diagnostic> {
-    if path.file_name().is_some() && !path.exists() {
-        return Ok(());
-    }
-    let what = if path.exists() { "this exists already" } else { "this names no file" };
+    let refused = |path: &Path, what: &str, help: &str| {
+        Err(Diagnostic::in_file(path.display().to_string(), what, help))
+    };
     let help = "name a new file for --out; nothing is overwritten";
-    Err(Diagnostic::in_file(path.display().to_string(), what, help))
+    if path.file_name().is_none() {
+        return refused(path, "this names no file", help);
+    }
+    let partial = partial_name(path);
+    if let Some(taken) = [path, &partial].into_iter().find(|path| path.exists()) {
+        return refused(taken, "this exists already", help);
+    }
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    if folder.is_some_and(|folder| !folder.is_dir()) {
+        return refused(path, "there is no folder to write this file in", "make it first");
+    }
+    Ok(())
+}
+
+/// The name under which a file is written until it is whole.
+fn partial_name(path: &Path) -> PathBuf {
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(".partial");
+    path.with_file_name(name)
 }
 
 fn digest(bytes: &[u8]) -> String {

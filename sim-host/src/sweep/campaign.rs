@@ -175,7 +175,8 @@ impl Sweep {
         let Some(asked) = asked else { return Ok(()) };
         let what =
             format!("{} is asked for, and in cell {cell} no station is on that lane", asked.name);
-        Err(Diagnostic::new(what, "name a lane that has stations in every cell"))
+        let help = "name a lane that has stations in every cell";
+        Err(self.source.error(asked.span.clone(), what, help))
     }
 
     fn keys_by_trial(&self) -> bool {

@@ -5,6 +5,7 @@ use super::{Keys, Level, Sweep};
 use crate::diagnostic::Diagnostic;
 use crate::input::{Source, read_text};
 use crate::plan::Plan;
+use crate::provision::key_text;
 use crate::scenario::{BUILT_IN_PLAN, Scenario, built_in_plan};
 use crate::world::child_seed;
 use std::collections::BTreeMap;
@@ -108,7 +109,11 @@ impl Sweep {
         };
         let mut plan = self.patched(Document::Plan, text, levels)?;
         if let (Keys::Trial, Some(seed)) = (self.keys, seed) {
-            rekey(&mut plan, seed);
+            // Under a published key a plan has a key tree without saying so; under the trial's it would
+            // not.
+            let own = Zeroizing::new(plan.to_string());
+            let root = Plan::parse(&self.changed(text), &own, base_dir)?.tree_root().ok();
+            rekey(&mut plan, seed, root.as_deref());
         }
         let plan_text = Zeroizing::new(plan.to_string());
         let plan = Plan::parse(&self.changed(text), &plan_text, base_dir)?;
@@ -135,7 +140,18 @@ impl Sweep {
         let always = self.always.iter().map(|(path, level)| (path, level));
         let varied = self.factors.iter().map(|f| &f.path).zip(levels.iter().copied());
         let set: Vec<(&ValuePath, &Level)> = always.chain(varied).collect();
+        let mut places = BTreeMap::new();
         for (path, level) in set.into_iter().filter(|(path, _)| path.document == which) {
+            if let Some(other) = places.insert(path.place(&text), path) {
+                let what = format!(
+                    "`{}` in {} is set twice: it is what `{}` leads to",
+                    path.written(),
+                    which.name(),
+                    other.written()
+                );
+                let help = "let each [[factor]] and [[always]] set a value of its own";
+                return Err(self.source.error(path.span.clone(), what, help));
+            }
             path.set(&mut text, &level.value).map_err(|(what, help)| {
                 let what = format!("`{}` in {}: {what}", path.written(), which.name());
                 self.source.error(path.span.clone(), what, help)
@@ -191,8 +207,8 @@ impl Sweep {
     }
 }
 
-/// Gives a plan another net key, drawn from a seed. What the plan says of its key is not looked at.
-fn rekey(plan: &mut DocumentMut, seed: u64) {
+/// Gives a plan another net key, drawn from a seed, and leaves it the root of its key tree.
+fn rekey(plan: &mut DocumentMut, seed: u64, root: Option<&[u8; 32]>) {
     let mut key = Zeroizing::new(String::with_capacity(64));
     for part in 0..4 {
         let _ = write!(key, "{:016x}", child_seed(seed, &format!("key/{part}")));
@@ -200,6 +216,12 @@ fn rekey(plan: &mut DocumentMut, seed: u64) {
     if let Some(net) = plan.get_mut("net").and_then(Item::as_table_like_mut) {
         net.remove("key_file");
         net.insert("key", value(key.as_str()));
+        if let Some(root) = root
+            && !net.contains_key("tree_key")
+            && !net.contains_key("tree_key_file")
+        {
+            net.insert("tree_key", value(key_text(root).trim_end()));
+        }
     }
 }
 
@@ -212,8 +234,9 @@ mod tests {
         let keys: Vec<String> = [1, 2]
             .map(|seed| {
                 let mut plan: DocumentMut = "[net]\nkey_file = \"a\"\n".parse().unwrap();
-                rekey(&mut plan, seed);
+                rekey(&mut plan, seed, Some(&[0xAB; 32]));
                 assert!(plan["net"].get("key_file").is_none());
+                assert_eq!(plan["net"]["tree_key"].as_str(), Some("ab".repeat(32).as_str()));
                 plan["net"]["key"].as_str().unwrap().to_owned()
             })
             .to_vec();

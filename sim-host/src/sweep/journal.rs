@@ -109,8 +109,9 @@ impl Folder {
         path: &Path,
         shard: Shard,
     ) -> Result<(Self, Results), Diagnostic> {
-        let found = journals(path)?;
-        if found.is_empty() && fs::read_dir(path).is_ok_and(|mut all| all.next().is_some()) {
+        // One look for both: a shard that starts beside this one may add its journal in between.
+        let (found, others) = listed(path)?;
+        if found.is_empty() && others {
             return Err(Diagnostic::new(
                 format!("{} is not empty, and holds no campaign", path.display()),
                 "name a new folder for --out, or that of a campaign; nothing is overwritten",
@@ -187,7 +188,7 @@ impl Folder {
     ) -> Result<(), Diagnostic> {
         let mut merged = Results::empty(campaign);
         for folder in folders {
-            let found = journals(folder)?;
+            let (found, _) = listed(folder)?;
             if found.is_empty() {
                 return Err(Diagnostic::in_file(
                     folder.display().to_string(),
@@ -210,22 +211,23 @@ impl Folder {
     }
 }
 
-/// The journals in a folder, in order of their shards.
-fn journals(folder: &Path) -> Result<Vec<(Shard, PathBuf)>, Diagnostic> {
+/// The journals in a folder, in order of their shards, and whether there is anything else.
+fn listed(folder: &Path) -> Result<(Vec<(Shard, PathBuf)>, bool), Diagnostic> {
     let entries = match fs::read_dir(folder) {
         Ok(entries) => entries,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok((Vec::new(), false)),
         Err(error) => return Err(unreadable(folder, &error)),
     };
-    let mut found = Vec::new();
+    let (mut found, mut others) = (Vec::new(), false);
     for entry in entries {
         let entry = entry.map_err(|error| unreadable(folder, &error))?;
-        if let Some(shard) = entry.file_name().to_str().and_then(Shard::of_file) {
-            found.push((shard, entry.path()));
+        match entry.file_name().to_str().and_then(Shard::of_file) {
+            Some(shard) => found.push((shard, entry.path())),
+            None => others = true,
         }
     }
     found.sort_by_key(|(shard, _)| (shard.of, shard.index));
-    Ok(found)
+    Ok((found, others))
 }
 
 fn gather_from(

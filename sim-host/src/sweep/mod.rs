@@ -46,6 +46,8 @@ pub struct Asked {
     pub metric: &'static Metric,
     /// Of which net; of all of them if of none.
     pub lane: Option<Lane>,
+    /// Where it is written.
+    pub(crate) span: Range<usize>,
 }
 
 /// A campaign as its file describes it.

@@ -4,7 +4,7 @@
 //! error of a reader shows what the sweep made of them.
 
 use std::ops::Range;
-use toml_edit::{DocumentMut, Item, Key, Table, TableLike, Value};
+use toml_edit::{ArrayOfTables, DocumentMut, Item, Key, Table, TableLike, Value};
 
 /// What a path begins with that leads into the plan.
 const PLAN: &str = "plan:";
@@ -74,9 +74,33 @@ impl Path {
         &self.written
     }
 
-    /// Whether another path leads to the same place.
+    /// Whether another path leads to the same place, spelled alike. Other spellings of one place show
+    /// in a text only: [`Path::place`].
     pub(super) fn same(&self, other: &Self) -> bool {
         self.document == other.document && self.keys == other.keys
+    }
+
+    /// Where the path leads in a text: its keys, and entries of lists by their numbers however they
+    /// are written.
+    pub(super) fn place(&self, document: &DocumentMut) -> Vec<String> {
+        let mut keys = self.keys.clone();
+        let mut at = Some(document.as_item());
+        for key in &mut keys {
+            let entries = at.and_then(Item::as_array_of_tables);
+            let index = match entries {
+                Some(entries) => entry(entries, key),
+                None if at.is_some_and(Item::is_array) => key.parse().ok(),
+                None => None,
+            };
+            at = match index {
+                Some(index) => {
+                    *key = index.to_string();
+                    at.and_then(|at| at.get(index))
+                }
+                None => at.and_then(|at| at.get(&*key)),
+            };
+        }
+        keys
     }
 
     /// Puts a value in its place. A table that is missing on the way is made; an entry of a list is
@@ -109,14 +133,18 @@ fn in_table(table: &mut dyn TableLike, keys: &[String], value: &Value) -> Result
         Item::ArrayOfTables(entries) => {
             let (which, rest) = rest.split_first().ok_or_else(|| whole(key))?;
             let count = entries.len();
-            let named = |table: &Table| table.get("name").and_then(Item::as_str) == Some(which);
-            let index = which.parse().ok().or_else(|| entries.iter().position(named));
-            match index.and_then(|index| entries.get_mut(index)) {
+            match entry(entries, which).and_then(|index| entries.get_mut(index)) {
                 Some(table) => in_table(table, rest, value),
                 None => Err(no_entry(key, which, count)),
             }
         }
     }
+}
+
+/// The number of an entry that is named by it, or by its `name`.
+fn entry(entries: &ArrayOfTables, which: &str) -> Option<usize> {
+    let named = |table: &Table| table.get("name").and_then(Item::as_str) == Some(which);
+    which.parse().ok().or_else(|| entries.iter().position(named))
 }
 
 fn in_value(key: &str, inner: &mut Value, keys: &[String], value: &Value) -> Result<(), Fault> {

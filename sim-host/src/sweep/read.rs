@@ -139,6 +139,7 @@ fn metrics(head: &Section<'_>) -> Result<Vec<Asked>, Diagnostic> {
     for name in names {
         let refused =
             |what: String, help: String| head.source().error(name.span.clone(), what, help);
+        let span = &name.span;
         let (id, lane) = match name.value.split_once('@') {
             Some((id, lane)) => (id, Some(lane)),
             None => (name.value, None),
@@ -157,8 +158,8 @@ fn metrics(head: &Section<'_>) -> Result<Vec<Asked>, Diagnostic> {
             Some(lane) => format!("{}@{}", metric.id, lane.number()),
             None => metric.id.to_owned(),
         };
-        let asked = Asked { name, metric, lane };
-        if metrics.contains(&asked) {
+        let asked = Asked { name, metric, lane, span: span.clone() };
+        if metrics.iter().any(|other| other.name == asked.name) {
             let what = format!("the metric {} is listed twice", asked.name);
             return Err(refused(what, "list each metric once".to_owned()));
         }

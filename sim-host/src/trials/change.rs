@@ -65,7 +65,9 @@ fn pick_up(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<(World, f64), 
     world.run_until(ORDERED - SECOND);
     world.switch_off(MISSES);
     world.run_until(ORDERED);
-    withdraw(&mut world, plan, &radio, seed)?;
+    if !withdraw(&mut world, plan, &radio, seed)? {
+        return Ok(vec![f64::INFINITY]);
+    }
     let on = ORDERED + CHANGE_AFTER + SECOND + draw(seed, "on", EVERY);
     world.run_until(on);
     let storage = world.storage(MISSES);
@@ -109,7 +111,7 @@ fn withdraw(
     plan: &Plan,
     radio: &RadioPlan,
     seed: u64,
-) -> Result<(), Diagnostic> {
+) -> Result<bool, Diagnostic> {
     let order = WithdrawPlan {
         at_us: ORDERED,
         by: 0,

@@ -283,11 +283,14 @@ impl Model {
     }
 
     fn carry_on(&mut self, us: u64, go_on: impl FnMut(&World) -> bool) {
-        let Self { scenario, world, progress, .. } = self;
-        if let Err(error) = scenario.carry_on(world, progress, us, go_on) {
-            let line =
-                Line { at_us: world.now(), nodes: Vec::new(), text: error.what().to_owned() };
-            self.lines.push_back(line);
+        let Self { scenario, world, progress, lines, .. } = self;
+        let told = world.trace().changes_refused.len();
+        let failed = scenario.carry_on(world, progress, us, go_on).err();
+        let refused = world.trace().changes_refused.iter().skip(told);
+        let refused = refused.map(|(at_us, number)| (*at_us, scenario.withdrawal_refused(*number)));
+        let failed = failed.map(|error| (world.now(), error.what().to_owned()));
+        for (at_us, text) in refused.chain(failed) {
+            lines.push_back(Line { at_us, nodes: Vec::new(), text });
         }
     }
 

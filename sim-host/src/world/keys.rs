@@ -137,6 +137,11 @@ impl World {
         }
     }
 
+    /// Takes note of a change of keys that cannot be ordered now, as its sender has no net time.
+    pub fn note_change_refused(&mut self, number: usize) {
+        self.trace.changes_refused.push((self.now, number));
+    }
+
     /// Takes note of a change of keys that has been ordered.
     pub fn note_change(&mut self, number: usize, slot: Slot, order_bytes: usize, cover: usize) {
         let at_us = self.now;

@@ -206,6 +206,9 @@ pub struct Trace {
     pub refused: Vec<(u64, usize, Refused)>,
     /// Presses and changes of mode that were refused.
     pub presses_refused: Vec<(u64, usize, Refused)>,
+    /// Changes of the net key that could not be ordered, as their sender had no net time: when, and
+    /// which, in the scenario's order.
+    pub changes_refused: Vec<(u64, usize)>,
     /// Changes of the net key that were ordered.
     pub changes: Vec<Changed>,
     /// Messages that have come.
