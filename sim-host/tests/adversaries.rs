@@ -302,8 +302,11 @@ fn the_account_tells_of_each_opponent_what_became_of_its_own() {
 /// them than calls of stations.
 #[test]
 fn bounds_are_counted_by_the_header() {
-    let lines = "behaviour = \"relay\"\ndelay_us = 500\nabove_wanted_db = 20\nfrom_s = 6";
-    let run = run(&adversary(lines), 2);
+    // The timekeeper listens: what is late takes it away from the time that it has given.
+    let lines = "behaviour = \"relay\"\ndelay_us = 300\nabove_wanted_db = 20\nfrom_s = 6";
+    let net = NET.replace("from = \"speaker\"", "from = \"listener\"") + &adversary(lines);
+    let scenario = Scenario::parse("opposed", &net, built_in_plan().expect("built in"));
+    let run = Run::new(scenario.expect("fits"), Some(2), Detail::Totals, None).expect("a run");
     let totals = run.world.trace().totals;
     let headers: u64 =
         run.world.nodes().iter().map(|node| u64::from(node.station.counters().headers)).sum();
