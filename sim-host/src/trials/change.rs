@@ -66,7 +66,7 @@ fn pick_up(plan: &Plan, campaign: &Campaign, seed: u64) -> Result<(World, f64), 
     world.switch_off(MISSES);
     world.run_until(ORDERED);
     if !withdraw(&mut world, plan, &radio, seed)? {
-        return Ok(vec![f64::INFINITY]);
+        return Ok((world, f64::INFINITY));
     }
     let on = ORDERED + CHANGE_AFTER + SECOND + draw(seed, "on", EVERY);
     world.run_until(on);
