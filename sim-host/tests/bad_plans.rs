@@ -252,6 +252,8 @@ fn a_guard_that_covers_too_little() {
         }
         assert!(said.contains("help: use `guard_us` = 542 or more"), "{args:?}: {said}");
     }
+    // Where the plan does not speak of the guard, it is shown what it says of clocks.
+    bad("[slots]", "[clock]\nrange_m = 200_000\n[slots]", "11:11", &["`guard_us` = 500", "708 us"]);
     plan("guard_us = 500", "guard_us = 141");
     assert!(refused(dir.path(), "p.toml").contains("`guard_us` = 142 or more"));
     plan("guard_us = 500", "guard_us = 142");

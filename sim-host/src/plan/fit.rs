@@ -17,7 +17,7 @@ pub(super) fn check(
     plan: &Plan,
     tables: &Tables<'_>,
     slots: &Section<'_>,
-    lanes: &Section<'_>,
+    (lanes, clock): (&Section<'_>, &Section<'_>),
 ) -> Result<(), Diagnostic> {
     let disjoint = plan.lanes().is_some_and(|l| matches!(l.kind(), LaneKind::Disjoint { .. }));
     if disjoint && matches!(plan.pick(), PickRule::Listed(_)) {
@@ -50,12 +50,16 @@ pub(super) fn check(
         // What this module has not foreseen, the core still refuses.
         plan.sequence(*lane).map_err(|error| slots.error("", error.what(), error.help()))?;
     }
-    makes_a_station(plan, slots)
+    makes_a_station(plan, slots, clock)
 }
 
 /// Makes a station of the plan and drops it, as a station does with what it is given: what makes
 /// none is no plan.
-fn makes_a_station(plan: &Plan, slots: &Section<'_>) -> Result<(), Diagnostic> {
+fn makes_a_station(
+    plan: &Plan,
+    slots: &Section<'_>,
+    clock: &Section<'_>,
+) -> Result<(), Diagnostic> {
     // Any address and lane: what is left to refuse is the same for all.
     let (address, rank, lane) = (Address::new(0), Rank::Timekeeper, Lane::ZERO);
     let configuration = plan
@@ -81,7 +85,13 @@ fn makes_a_station(plan: &Plan, slots: &Section<'_>) -> Result<(), Diagnostic> {
                 "use `guard_us` = {} or more, or less of them in [clock]",
                 needed_us.saturating_add(1)
             );
-            Err(slots.error("guard_us", what, help))
+            // Where the plan leaves the guard as it is, what it asks of it is the likelier slip.
+            let given =
+                ["wander_us", "jitter_us", "range_m"].into_iter().find(|key| clock.has(key));
+            match given.filter(|_| !slots.has("guard_us")) {
+                Some(key) => Err(clock.error(key, what, help)),
+                None => Err(slots.error("guard_us", what, help)),
+            }
         }
         error => {
             let help = "change [slots], [clock], [fixed] or [announce]";

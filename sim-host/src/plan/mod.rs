@@ -195,6 +195,7 @@ impl Plan {
         let tables = band::Tables::open(root)?;
         let slots = root.section("slots", slots::KEYS)?;
         let lane_table = root.section("lanes", lanes::KEYS)?;
+        let clock = root.section("clock", CLOCK_KEYS)?;
         let timing = slots::timing(&slots)?;
         let plan = Self {
             name,
@@ -204,7 +205,7 @@ impl Plan {
             lanes: lanes::read(&lane_table)?,
             structure: slots::structure(&slots)?,
             timing,
-            clock: read_clock(root)?,
+            clock: read_clock(&clock)?,
             deputies_after: fixed::deputies(root)?,
             announce_slots: root.section("announce", &["slots"])?.integer_or(
                 "slots",
@@ -219,7 +220,7 @@ impl Plan {
             message: message::layout(&root.section("message", message::KEYS)?, timing)?,
         };
         fixed::check(root, &plan.band.fixed, &plan.timing, plan.structure.frame)?;
-        fit::check(&plan, &tables, &slots, &lane_table)?;
+        fit::check(&plan, &tables, &slots, (&lane_table, &clock))?;
         Ok(plan)
     }
 
@@ -435,16 +436,17 @@ fn read_name(net: &Section<'_>) -> Result<String, Diagnostic> {
     Ok(name.value.to_owned())
 }
 
-fn read_clock(root: &Section<'_>) -> Result<Clock, Diagnostic> {
-    let keys = [
-        "tolerance_ppb",
-        "timekeeper_tolerance_ppb",
-        "steadiness_ppb",
-        "wander_us",
-        "jitter_us",
-        "range_m",
-    ];
-    let table = root.section("clock", &keys)?;
+/// The keys of the `[clock]` table.
+const CLOCK_KEYS: &[&str] = &[
+    "tolerance_ppb",
+    "timekeeper_tolerance_ppb",
+    "steadiness_ppb",
+    "wander_us",
+    "jitter_us",
+    "range_m",
+];
+
+fn read_clock(table: &Section<'_>) -> Result<Clock, Diagnostic> {
     let default = Clock::default();
     let ppb = |key: &str, most: Ppb, default: Ppb| {
         let ppb = table.integer_or(key, 0..=most.ppb(), default.ppb())?;
