@@ -143,11 +143,11 @@ fn no_watermark_lies_below_the_stored_one() {
 
 /// What a station tells of overs, in one word each.
 fn told_of(world: &mut World, node: usize) -> Vec<&'static str> {
-    let word = |event: &Event| match event {
-        Event::Call { .. } => Some("call"),
-        Event::Busy { .. } => Some("busy"),
-        Event::Clear { .. } => Some("clear"),
-        _ => None,
+    let word = |event: &Event| {
+        let call = matches!(event, Event::Call { .. }).then_some("call");
+        let busy = matches!(event, Event::Busy { .. }).then_some("busy");
+        let clear = matches!(event, Event::Clear { .. }).then_some("clear");
+        call.or(busy).or(clear)
     };
     world.events(node).iter().filter_map(word).collect()
 }
