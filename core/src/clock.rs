@@ -215,28 +215,10 @@ impl NetClock {
     /// than we could be ourselves, and is followed all the same as long as its interval and ours
     /// have true time in common.
     ///
-    /// What contradicts a rate that was learnt is taken for the end of that: the oscillator has done what it was
-    /// not known for, and may by its tolerance.
-    ///
     /// # Errors
-    /// [`Conflict`] if the intersection is empty, also for an oscillator of which nothing was learnt; the clock is
-    /// then unchanged.
-    pub(crate) fn observe(&mut self, seen: Observation) -> Result<(), Conflict> {
-        if self.take_in(seen).is_ok() {
-            return Ok(());
-        }
-        let known = core::mem::replace(&mut self.rate, Rate::unknown(self.plan));
-        let taken = self.take_in(seen);
-        match taken {
-            Ok(()) => self.distrust(),
-            Err(_) => self.rate = known,
-        }
-        taken
-    }
-
-    /// The same by what is believed of the rate now.
+    /// [`Conflict`] if the intersection is empty; the clock is then unchanged.
     #[inline(never)]
-    fn take_in(&mut self, seen: Observation) -> Result<(), Conflict> {
+    pub(crate) fn observe(&mut self, seen: Observation) -> Result<(), Conflict> {
         let (mine_lo, mine_hi) = self.offsets(seen.at);
         let (lo, hi) = truth(self.plan, seen);
         let wander = signed(self.plan.wander);
@@ -262,6 +244,33 @@ impl NetClock {
         self.spread = Micros::new(farthest);
         self.spread_at = seen.at;
         Ok(())
+    }
+
+    /// Takes in an authenticated observation that must be in its place, as [`expect`](Self::expect) says.
+    ///
+    /// What contradicts a rate that was learnt, by its place or by its bound, is taken for the end of that: the
+    /// oscillator has done what it was not known for, and may by its tolerance.
+    ///
+    /// # Errors
+    /// [`Conflict`], also for an oscillator of which nothing was learnt; the clock is then unchanged.
+    pub(crate) fn meet(&mut self, timing: &Timing, seen: Observation) -> Result<(), Conflict> {
+        if self.meet_at_rate(timing, seen).is_ok() {
+            return Ok(());
+        }
+        let known = core::mem::replace(&mut self.rate, Rate::unknown(self.plan));
+        let met = self.meet_at_rate(timing, seen);
+        match met {
+            Ok(()) => self.distrust(),
+            Err(_) => self.rate = known,
+        }
+        met
+    }
+
+    /// The same by what is believed of the rate now.
+    #[inline(never)]
+    fn meet_at_rate(&mut self, timing: &Timing, seen: Observation) -> Result<(), Conflict> {
+        self.expect(timing, seen)?;
+        self.observe(seen)
     }
 
     /// Whether `seen` can have arrived when it did, on the time that the phase gives.

@@ -397,7 +397,8 @@ typedef struct hw_plan {
     uint64_t deputy_after_us;
     /* The length of a slot. */
     uint32_t slot_us;
-    /* The time that the synthesiser has to reach a channel, less ramp and preamble of the transmitters. */
+    /* The time in which a receiver must listen and which ends with ramp and preamble of a transmitter: a
+     * receiver has it less both. */
     uint32_t settle_us;
     /* The time by which clocks may differ. The unique word starts after settling and one guard. */
     uint32_t guard_us;

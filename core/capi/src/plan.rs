@@ -27,7 +27,8 @@ pub struct Plan {
     pub deputy_after_us: u64,
     /// The length of a slot.
     pub slot_us: u32,
-    /// The time that the synthesiser has to reach a channel, less ramp and preamble of the transmitters.
+    /// The time in which a receiver must listen and which ends with ramp and preamble of a transmitter: a
+    /// receiver has it less both.
     pub settle_us: u32,
     /// The time by which clocks may differ. The unique word starts after settling and one guard.
     pub guard_us: u32,

@@ -47,6 +47,8 @@ enum State {
     Loaded,
     /// Sends a word that starts then.
     Sending(Tick),
+    /// Has sent, and is to be silent. (Whether it has may not be told any more once the mode is another.)
+    Ending,
 }
 
 /// What is under way.
@@ -57,6 +59,7 @@ pub(super) enum Progressing {
     Receiving,
     Stopped,
     Sending,
+    Ending,
 }
 
 impl<'a> Machine<'a> {
@@ -161,6 +164,7 @@ impl<'a> Machine<'a> {
             State::Receiving { .. } => Progressing::Receiving,
             State::Stopped(_) => Progressing::Stopped,
             State::Sending(_) => Progressing::Sending,
+            State::Ending => Progressing::Ending,
         }
     }
 
@@ -224,11 +228,18 @@ impl<'a> Machine<'a> {
                 let sent = u16::try_from(self.bits.len()).unwrap_or(u16::MAX);
                 at.plus(word).plus(bytes(sent))
             }
-            State::Rest | State::Waiting(_) | State::Stopped(_) | State::Loaded => soon,
+            State::Rest | State::Waiting(_) | State::Stopped(_) | State::Loaded | State::Ending => {
+                soon
+            }
         };
         // What is overdue is looked for again, but not without a pause.
         let look = if end > now { end.min(soon) } else { now.plus(bytes(1)) };
         Progress::UnderWay { look }
+    }
+
+    /// The transmission has been sent.
+    pub(super) const fn ends(&mut self) {
+        self.state = State::Ending;
     }
 
     /// The reception has been taken.

@@ -193,13 +193,19 @@ where
                 duty.forget();
                 return Ok(());
             };
+        let sends = matches!(order, Order::Send { .. });
         let done = self.carry_out(order, entered.serial, began, station);
         // The interrupt may have come in the middle of that, too. A radio that does not settle then is not at
         // fault: it has been put into standby.
         let interrupted = !self.hops.is_in_force(entered.serial);
         self.unsure |= interrupted;
         match done.inspect_err(|_| self.driver.duty.forget()) {
-            Err(_) if interrupted => Ok(()),
+            Err(_) if interrupted => {
+                if sends {
+                    self.driver.duty.missed();
+                }
+                Ok(())
+            }
             done => done,
         }
     }

@@ -366,6 +366,7 @@ where
             Progressing::Nothing => Ok(Progress::Idle),
             Progressing::Sending => {
                 if self.flag(status.sent)? {
+                    self.machine.ends();
                     self.off()?;
                     return Ok(Progress::Idle);
                 }
@@ -395,6 +396,10 @@ where
                 // What has come is told even if this fails: the next look makes up for it.
                 let _ = self.again();
                 Ok(Progress::Whole(captured))
+            }
+            Progressing::Ending => {
+                self.off()?;
+                Ok(Progress::Idle)
             }
             Progressing::Stopped => {
                 self.again()?;

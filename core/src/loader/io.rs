@@ -11,6 +11,9 @@ pub enum IoError<E> {
     Port(E),
     /// The other side closed it.
     Closed,
+    /// The storage failed so that only the next start tells which configuration is in use
+    /// ([`Store::is_in_doubt`](super::Store::is_in_doubt)); the carrier was given no answer.
+    InDoubt,
 }
 
 /// The most reads of what an earlier carrier has left in a port. A line that never stops is no reason
@@ -22,7 +25,8 @@ const LEFT_OVER: usize = 64;
 /// After a refusal or a lost answer the carrier may come again: call it again.
 ///
 /// # Errors
-/// [`IoError`] if the stream fails or ends. The station keeps the configuration that it has.
+/// [`IoError`] if the stream fails or ends: the station keeps the configuration that it has; or if the storage
+/// fails so that only the next start tells.
 pub fn serve<P: Read + Write, S: Storage, J: Judge>(
     port: &mut P,
     end: &mut StationEnd<'_, S, J>,
@@ -32,7 +36,12 @@ pub fn serve<P: Read + Write, S: Storage, J: Judge>(
         let count = port.read(&mut buffer).map_err(IoError::Port)?;
         let received = buffer.get(..count).filter(|bytes| !bytes.is_empty());
         for byte in received.ok_or(IoError::Closed)? {
-            let Some(answer) = end.byte(*byte) else { continue };
+            let Some(answer) = end.byte(*byte) else {
+                if end.store().is_in_doubt() {
+                    return Err(IoError::InDoubt);
+                }
+                continue;
+            };
             send(port, answer)?;
             // Not the one on an earlier carrier's offer, which stands until the next.
             if let Some(verdict) = end.told() {

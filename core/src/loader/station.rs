@@ -102,7 +102,8 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         self.store
     }
 
-    /// What became of the last offer; `None` while that is open.
+    /// What became of the last offer; `None` while that is open, and if only the next start tells
+    /// ([`Store::is_in_doubt`]).
     #[must_use]
     pub const fn verdict(&self) -> Option<Verdict> {
         self.verdict
@@ -152,6 +153,11 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         self.verdict = None;
         self.offered = None;
         self.store.tidy();
+        if self.store.is_in_doubt() {
+            // Whatever would be said of what is in use may not be so.
+            self.answer.clear();
+            return;
+        }
         if version != u16::from(PROTOCOL) {
             return self.refuse(Refusal::Protocol);
         }

@@ -232,7 +232,7 @@ impl<S: Storage> Store<S> {
         let offer = Offer::of(active.offer.address, content);
         if offer == active.offer {
             self.tidy();
-            return Ok(active);
+            return if self.in_doubt { Err(StorageFault) } else { Ok(active) };
         }
         if content.is_empty() || content.len() > self.room().min(MAX_CARRIED) {
             return Err(StorageFault);
@@ -299,8 +299,10 @@ impl<S: Storage> Store<S> {
         Ok(())
     }
 
-    /// Whether only the next start tells which configuration is in use.
-    pub(super) const fn is_in_doubt(&self) -> bool {
+    /// Whether only the next start tells which configuration is in use: the storage failed at a commit, and then could
+    /// not erase either. Nobody is answered then, nor a carrier; an offer tries the erasure again.
+    #[must_use]
+    pub const fn is_in_doubt(&self) -> bool {
         self.in_doubt
     }
 

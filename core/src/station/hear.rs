@@ -74,7 +74,8 @@ impl<const N: usize> Station<N> {
             // This stay lasts, whatever is met.
             return;
         }
-        // In two slots that follow each other, however late the loop: traffic of those who hop comes now and then.
+        // In two slots that follow each other, if the loop is less than a slot late: traffic of those who hop comes now
+        // and then.
         if now < parked.disturbed_until {
             self.interferers.note(now, parked.rank);
             let hasty = search.hasty.saturating_add(1);
@@ -243,10 +244,10 @@ impl<const N: usize> Station<N> {
     }
 
     /// A header for a station with time: it must be in its place.
+    #[inline(never)]
     fn header_in_step(&mut self, seen: Observation) -> Result<(), Dropped> {
         let Some(clock) = &mut self.clock else { return Err(Dropped::NotAwaited) };
-        clock.expect(&self.timing, seen).map_err(dropped)?;
-        clock.observe(seen).map_err(dropped)
+        clock.meet(&self.timing, seen).map_err(dropped)
     }
 
     /// A second opinion has come: the time is confirmed.
@@ -354,8 +355,7 @@ impl<const N: usize> Station<N> {
             }
             Activity::Follow(Follow { timeline: Timeline::CutIn | Timeline::Single, .. }) => {
                 let Some(guest) = &mut self.guest else { return Err(Dropped::NotAwaited) };
-                guest.expect(&self.timing, seen).map_err(dropped)?;
-                guest.observe(seen).map_err(dropped)?;
+                guest.meet(&self.timing, seen).map_err(dropped)?;
             }
             Activity::Follow(_)
             | Activity::Verify(_)

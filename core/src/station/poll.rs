@@ -153,8 +153,8 @@ impl<const N: usize> Station<N> {
         Some(self.poll_timed(&clock, now))
     }
 
-    /// Takes the floor without time: on a provisional timeline that starts now, at a slot that
-    /// nobody can foresee.
+    /// Takes the floor without time: on a provisional timeline that starts now, at a slot by chance, or behind the
+    /// last of the session.
     fn cut_in(&mut self, wish: Wish, now: Tick) -> Option<Current> {
         if wish.order {
             // An order is for those who have time, or are given it: the wish waits.
@@ -373,11 +373,16 @@ impl<const N: usize> Station<N> {
     #[inline(never)]
     pub(super) fn go_home(&mut self, has_time: bool) {
         self.guest = None;
-        self.enter(match self.mode {
+        let home = match self.mode {
             Mode::Hopping if has_time => Activity::watch(),
-            Mode::Hopping => Activity::search(),
+            Mode::Hopping => {
+                // A timeline that begins here begins now.
+                self.quiet_until = Tick::ZERO;
+                Activity::search()
+            }
             Mode::SingleSealed | Mode::SinglePlain => Activity::Single,
-        });
+        };
+        self.enter(home);
     }
 
     /// A cut-in that is followed no longer: recordings of it are not joined, and whoever has time and speaks

@@ -81,7 +81,7 @@ impl<const N: usize> Station<N> {
         Current { action: Action { radio, from: now, until, poll_by: until }, hop: None }
     }
 
-    /// Begins an over, on a provisional timeline that starts now at a slot that nobody can foresee.
+    /// Begins an over, on a provisional timeline that starts now at a slot by chance, or behind the last of the session.
     fn speak_single(&mut self, wish: Wish, now: Tick) -> Option<Current> {
         let first = self.provisional_slot(SINGLE_CHOICES, now);
         let talk = first.plus(CALL_SLOTS);

@@ -251,6 +251,12 @@ fn a_storage_that_dies_behind_the_commit_is_not_told_to_keep_what_it_had() {
         assert_eq!(outcome, told, "{last}");
         let verdict = matches!(told, Outcome::Refused(_));
         assert_eq!(station.verdict().is_some(), verdict, "{last}");
+        assert_eq!(station.store().is_in_doubt(), !verdict, "{last}");
+        // Nor is anything else said of what is in use: not of what it had, nor of another station's.
+        for content in [old(), encoded(&configuration(2, 0x4C, None))] {
+            let said = answer(&mut station, OFFER, 1, &offer(&content));
+            assert_eq!(said.is_some(), verdict, "{last}: {said:?}");
+        }
         assert_eq!(restart(station.into_store().storage().flash.clone()).1, Some(in_use), "{last}");
     }
 }

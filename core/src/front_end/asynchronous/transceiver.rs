@@ -290,6 +290,7 @@ where
             Progressing::Nothing => Ok(Progress::Idle),
             Progressing::Sending => {
                 if self.flag(status.sent).await? {
+                    self.machine.ends();
                     self.off().await?;
                     return Ok(Progress::Idle);
                 }
@@ -320,6 +321,10 @@ where
                 let _ = self.again().await;
                 Ok(Progress::Whole(captured))
             }
+            Progressing::Ending => {
+                self.off().await?;
+                Ok(Progress::Idle)
+            }
             Progressing::Stopped => {
                 self.again().await?;
                 Ok(Progress::Idle)
@@ -340,6 +345,7 @@ where
             Progressing::Nothing
             | Progressing::Receiving
             | Progressing::Stopped
+            | Progressing::Ending
             | Progressing::Sending => delay.await,
         }
     }
