@@ -439,7 +439,8 @@ fn renewed(gauge: &mut Node, before: &[u8]) {
     let new = Configuration::<128>::decode(&bytes[..length]).unwrap();
     assert!(!new.key.same(&old.key));
     new.key.expose(|key| assert_eq!(key, &[0x5B; 32]));
-    assert_eq!(plan(&bytes[..length]), Plan { generation: 1, ..plan(before) });
+    let key_name = new.key.fingerprint();
+    assert_eq!(plan(&bytes[..length]), Plan { generation: 1, key_name, ..plan(before) });
     let mut node = Node::new(&bytes[..length]);
     // SAFETY: all of it is ours.
     unsafe {
