@@ -554,7 +554,7 @@ fn inspect_refuses_truncated_altered_swapped_oversized_and_later_files() {
     let mut later = good.clone();
     let version = later.iter().position(|byte| *byte == 0xA4).expect("the header") + 2;
     later[version] = 7;
-    assert!(said(&later, &[]).contains("version 7 is newer"));
+    assert!(said(&later, &[]).contains("version 7 is none that this reader knows"));
     assert!(said(b"hello", &[]).contains("damaged"));
     let wrong = ["inspect", "k/station-4B.sealed", "--transfer-key-file", "net.key"];
     assert!(refused(path, &hopwright(path, &wrong)).contains("does not open"));

@@ -158,7 +158,7 @@ mod tests {
             })
         };
         assert_eq!(told(never, (never, never)), "holds  median: never");
-        assert_eq!(told(never, (2.0, never)), "holds  median: never (2 to never)");
-        assert_eq!(told(0.5, (0.25, never)), "holds  median: 0.5 s (0.25 to never)");
+        assert_eq!(told(never, (2.0, never)), "holds  median: never (2 to no bound)");
+        assert_eq!(told(0.5, (0.25, never)), "holds  median: 0.5 s (0.25 to no bound)");
     }
 }

@@ -144,15 +144,40 @@ impl Order {
 /// What is due.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Due {
-    Poll { node: usize, token: u32 },
-    Start { transmission: usize },
-    End { transmission: usize },
-    Energy { node: usize, serial: u32 },
-    Order { index: usize },
-    Travel { index: usize },
-    Replay { index: usize },
+    Poll {
+        node: usize,
+        token: u32,
+    },
+    Start {
+        transmission: usize,
+    },
+    End {
+        transmission: usize,
+    },
+    Energy {
+        node: usize,
+        serial: u32,
+    },
+    /// A slot's time of listening ends in which somebody's transmission was measured.
+    Power {
+        node: usize,
+        serial: u32,
+        level: Dbm,
+    },
+    Order {
+        index: usize,
+    },
+    Travel {
+        index: usize,
+    },
+    Replay {
+        index: usize,
+    },
     Interference,
-    Adversary { adversary: usize, token: u32 },
+    Adversary {
+        adversary: usize,
+        token: u32,
+    },
 }
 
 /// A transmission that is about to start or on the air.
@@ -452,6 +477,7 @@ impl World {
             Due::Start { transmission } => self.start(transmission),
             Due::End { transmission } => self.end(transmission),
             Due::Energy { node, serial } => self.energy(node, serial),
+            Due::Power { node, serial, level } => self.power(node, serial, level),
             Due::Order { index } => self.carry_out(self.orders[index]),
             Due::Travel { index } => self.go_on(index),
             Due::Replay { index } => self.play(index),

@@ -170,33 +170,45 @@ impl World {
     }
 
     /// Something that hops was on the air: to whoever waits for another sync word on that channel it was a slot of
-    /// power without a word, as traffic on a rendezvous channel is, or another net's.
+    /// power without a word, as traffic on a rendezvous channel is, or another net's. A radio measures in the middle
+    /// of each slot's time of listening, from when it began to, and tells at its end.
     pub(super) fn tell_power(&mut self, of: &Transmission) {
         if of.single {
             // From slot to slot: `note_single`.
             return;
         }
-        let waits_for_another = |node: &usize| {
-            let tuned = self.nodes[*node].tuned;
-            tuned.is_some_and(|tuned| {
-                !tuned.complement && !tuned.waits_for(of.word) && tuned.since <= of.start
-            })
-        };
-        let list = self.listeners[of.channel.index()].iter().copied();
-        let mut waiting: Vec<usize> = list.filter(waits_for_another).collect();
-        // Their order must not depend on who came first.
-        waiting.sort_unstable();
-        for node in waiting {
-            if !self.audible(of.node, node) {
+        let slot = self.timing.slot().us();
+        let mut told = Vec::new();
+        for node in &self.listeners[of.channel.index()] {
+            let Some(tuned) = self.nodes[*node].tuned else { continue };
+            if tuned.complement || tuned.waits_for(of.word) || !self.audible(of.node, *node) {
                 continue;
             }
-            let level = self.reported(self.medium.power_mw(of.node, node, of.channel));
-            let Some(level) = level else { continue };
-            let local = self.nodes[node].local(self.now);
-            self.nodes[node].energy(local, of.channel, level);
-            self.drain(node);
-            self.poll(node);
+            // The last middle of a slot's time up to the end of the transmission.
+            let Some(listened) = (of.end + slot / 2).checked_sub(tuned.since) else { continue };
+            let ends = tuned.since + listened / slot * slot;
+            let measured = listened >= slot && of.start + slot / 2 <= ends && ends <= tuned.until;
+            let power = self.medium.power_mw(of.node, *node, of.channel);
+            if let Some(level) = self.reported(power).filter(|_| measured) {
+                told.push((*node, tuned.serial, ends.max(self.now), level));
+            }
         }
+        // Their order must not depend on who came first.
+        told.sort_unstable_by_key(|(node, ..)| *node);
+        for (node, serial, at, level) in told {
+            self.push(at, Due::Power { node, serial, level });
+        }
+    }
+
+    /// Tells a station of power, if its radio is still where it was measured.
+    pub(super) fn power(&mut self, node: usize, serial: u32, level: Dbm) {
+        let Some(tuned) = self.nodes[node].tuned.filter(|tuned| tuned.serial == serial) else {
+            return;
+        };
+        let local = self.nodes[node].local(self.now);
+        self.nodes[node].energy(local, tuned.channel, level);
+        self.drain(node);
+        self.poll(node);
     }
 
     pub(super) fn energy(&mut self, node: usize, serial: u32) {
