@@ -265,7 +265,12 @@ fn loader(bytes: &[u8]) {
     let Some(work) = work.get_mut(..black_box(0)) else { return };
     let Ok(mut store) = Store::open(Anything) else { return };
     black_box(Store::load(&mut store, work).is_ok());
-    black_box((store.room(), store.active(), store.is_in_doubt(), Storage::capacity(store.storage())));
+    black_box((
+        store.room(),
+        store.active(),
+        store.is_in_doubt(),
+        Storage::capacity(store.storage()),
+    ));
     storage(&mut Anything, work);
     let mut station = StationEnd::new(store, Anything, work);
     let mut carrier = CarrierEnd::new(Address::new(black_box(0)), bytes);
