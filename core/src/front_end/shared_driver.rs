@@ -194,6 +194,8 @@ where
                 return Ok(());
             };
         let sends = matches!(order, Order::Send { .. });
+        let not_sent = |tally: &Tally| tally.missed.wrapping_add(tally.withheld);
+        let before = not_sent(self.tally());
         let done = self.carry_out(order, entered.serial, began, station);
         // The interrupt may have come in the middle of that, too. A radio that does not settle then is not at
         // fault: it has been put into standby.
@@ -201,7 +203,7 @@ where
         self.unsure |= interrupted;
         match done.inspect_err(|_| self.driver.duty.forget()) {
             Err(_) if interrupted => {
-                if sends {
+                if sends && not_sent(self.tally()) == before {
                     self.driver.duty.missed();
                 }
                 Ok(())

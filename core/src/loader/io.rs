@@ -37,7 +37,7 @@ pub fn serve<P: Read + Write, S: Storage, J: Judge>(
         let received = buffer.get(..count).filter(|bytes| !bytes.is_empty());
         for byte in received.ok_or(IoError::Closed)? {
             let Some(answer) = end.byte(*byte) else {
-                if end.store().is_in_doubt() {
+                if end.is_silent() {
                     return Err(IoError::InDoubt);
                 }
                 continue;

@@ -49,6 +49,8 @@ pub struct StationEnd<'b, S, J> {
     verdict: Option<Verdict>,
     /// The last answer was the verdict.
     told: bool,
+    /// The last frame was answered by nothing, because only the next start tells what is in use.
+    silent: bool,
 }
 
 /// Without `work`, where configurations are opened.
@@ -87,6 +89,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
             offered: None,
             verdict: None,
             told: false,
+            silent: false,
         }
     }
 
@@ -116,6 +119,13 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         self.verdict.filter(|_| self.told)
     }
 
+    /// Whether the last frame was answered by nothing, because only the next start tells which configuration is in
+    /// use ([`Store::is_in_doubt`]).
+    #[must_use]
+    pub const fn is_silent(&self) -> bool {
+        self.silent
+    }
+
     /// Takes a byte; returns what is to be sent because of it, if anything. There is no answer where the storage
     /// has failed so that only the next start tells which configuration is in use.
     /// A commit reads the whole bank, judges the content (a [`KeyedJudge`](super::KeyedJudge) makes a station of it, on the
@@ -136,7 +146,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
             Ok(_) => return None,
             Err(_) => Said::Garbled,
         };
-        self.told = false;
+        (self.told, self.silent) = (false, false);
         match said {
             Said::Offer(version, offer) => self.offer(version, offer),
             Said::Chunk(number, mut bytes) => {
@@ -155,8 +165,7 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         self.store.tidy();
         if self.store.is_in_doubt() {
             // Whatever would be said of what is in use may not be so.
-            self.answer.clear();
-            return;
+            return self.say_nothing();
         }
         if version != u16::from(PROTOCOL) {
             return self.refuse(Refusal::Protocol);
@@ -264,11 +273,15 @@ impl<'b, S: Storage, J: Judge> StationEnd<'b, S, J> {
         self.offered = None;
         if refusal == Refusal::Storage && self.store.is_in_doubt() {
             // "It keeps what it had" may not be so. The carrier gets no answer, and says so.
-            self.answer.clear();
-            return;
+            return self.say_nothing();
         }
         (self.verdict, self.told) = (Some(Verdict::Refused(refusal)), true);
         self.say(kind::REFUSED, u16::from(PROTOCOL), &[refusal.code()]);
+    }
+
+    fn say_nothing(&mut self) {
+        self.silent = true;
+        self.answer.clear();
     }
 
     fn say(&mut self, kind: u8, sequence: u16, payload: &[u8]) {

@@ -114,9 +114,8 @@ mod unix {
                 let why = match error {
                     IoError::Port(error) => error.to_string(),
                     IoError::Closed => "it was closed".to_owned(),
-                    IoError::InDoubt => {
-                        "the storage failed; the next start tells what is in use".to_owned()
-                    }
+                    // Only a station's end says so.
+                    IoError::InDoubt => "the storage failed".to_owned(),
                 };
                 Err(Diagnostic::new(
                     format!("the port failed: {why}"),

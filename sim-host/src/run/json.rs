@@ -98,11 +98,8 @@ pub fn to_json(run: &Run) -> Value {
 
 /// When a station announced: it has net time from then on, at the latest.
 fn started(run: &Run, node: usize) -> impl Iterator<Item = u64> + '_ {
-    let refused = &run.world.trace().refused;
-    let on_us = run.scenario.radio.stations[node].on_us;
-    let own = run.scenario.announces.iter().filter(move |(at, by)| *by == node && *at >= on_us);
-    let carried_out = own.map(|(at, _)| *at);
-    carried_out.filter(move |at| !refused.iter().any(|(t, by, _)| t == at && *by == node))
+    let own = run.world.timelines().iter().filter(move |started| started.node == node);
+    own.map(|started| started.at_us)
 }
 
 fn audio_json(run: &Run, audio: &Audio) -> Value {

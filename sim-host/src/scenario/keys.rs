@@ -233,9 +233,10 @@ pub(crate) fn withdraw_in(
     let slot = present.plus(u32::try_from(slots).unwrap_or(u32::MAX));
     let (key, share) = station.keys();
     let generation = share.map_or(0, Share::generation).saturating_add(1);
-    // Whoever was withdrawn before stays out.
-    let earlier = all.iter().take(index + 1).flat_map(|withdrawal| &withdrawal.stations);
-    let withdrawn = earlier.map(|node| radio.stations[*node].address).collect();
+    // Whoever was withdrawn before stays out; not whom an order would have left out that was never made.
+    let ordered = |n: usize| n == index || world.trace().changes.iter().any(|c| c.number == n);
+    let out = all.iter().enumerate().filter(|(n, _)| ordered(*n)).flat_map(|(_, w)| &w.stations);
+    let withdrawn = out.map(|node| radio.stations[*node].address).collect();
     // What a planner draws from its operating system comes from the seed here.
     let drawn = Drawn::new(Zeroizing::new(child_bytes(seed, &format!("withdraw/{index}"))));
     let made =

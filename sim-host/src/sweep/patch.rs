@@ -66,6 +66,12 @@ impl Path {
                 "keys = \"trial\" in [sweep] gives every trial a net key of its own".to_owned(),
             ));
         }
+        if document == Document::Scenario && keys == ["scenario", "seed"] {
+            return Err((
+                "each trial has a seed of its own, and this one would decide nothing".to_owned(),
+                "leave it out; `seed` in [sweep] is what all of them come from".to_owned(),
+            ));
+        }
         Ok(Self { document, keys, written: written.to_owned(), span })
     }
 

@@ -64,6 +64,8 @@ pub(super) struct Tuned {
     pub(super) serial: u32,
     /// When energy is looked for next; in the past if it is not.
     pub(super) sensing: u64,
+    /// When power was told last: once for each slot's time of listening.
+    pub(super) told: u64,
 }
 
 impl Node {

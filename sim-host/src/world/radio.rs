@@ -87,8 +87,17 @@ impl World {
         let place = list.len();
         list.push(node);
         let serial = self.serials;
-        self.nodes[node].tuned =
-            Some(Tuned { channel, word, complement, since, until, place, serial, sensing: 0 });
+        self.nodes[node].tuned = Some(Tuned {
+            channel,
+            word,
+            complement,
+            since,
+            until,
+            place,
+            serial,
+            sensing: 0,
+            told: 0,
+        });
         self.watch_energy(node);
     }
 
@@ -202,11 +211,15 @@ impl World {
 
     /// Tells a station of power, if its radio is still where it was measured.
     pub(super) fn power(&mut self, node: usize, serial: u32, level: Dbm) {
-        let Some(tuned) = self.nodes[node].tuned.filter(|tuned| tuned.serial == serial) else {
+        let now = self.now;
+        let Some(tuned) = &mut self.nodes[node].tuned else { return };
+        if tuned.serial != serial || tuned.told == now {
             return;
-        };
-        let local = self.nodes[node].local(self.now);
-        self.nodes[node].energy(local, tuned.channel, level);
+        }
+        tuned.told = now;
+        let channel = tuned.channel;
+        let local = self.nodes[node].local(now);
+        self.nodes[node].energy(local, channel, level);
         self.drain(node);
         self.poll(node);
     }
@@ -216,10 +229,7 @@ impl World {
             return;
         };
         if let Some(level) = self.sensed(node, tuned.channel, self.now) {
-            let local = self.nodes[node].local(self.now);
-            self.nodes[node].energy(local, tuned.channel, level);
-            self.drain(node);
-            self.poll(node);
+            self.power(node, serial, level);
             if self.nodes[node].tuned.is_some_and(|tuned| tuned.serial == serial) {
                 self.watch_energy(node);
             }

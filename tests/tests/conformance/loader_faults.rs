@@ -196,14 +196,21 @@ struct Faulty {
     forgets: Option<usize>,
     writes: usize,
     /// Behind this write it does nothing any more.
-    last: Option<usize>,
+    last: Rc<Cell<Option<usize>>>,
     /// It is not erased.
     stuck: Rc<Cell<bool>>,
 }
 
 impl Faulty {
     fn new(flash: Flash) -> Self {
-        Self { flash, fails: None, forgets: None, writes: 0, last: None, stuck: Rc::default() }
+        Self {
+            flash,
+            fails: None,
+            forgets: None,
+            writes: 0,
+            last: Rc::default(),
+            stuck: Rc::default(),
+        }
     }
 }
 
@@ -213,7 +220,7 @@ impl Storage for Faulty {
     }
 
     fn read(&mut self, bank: Bank, at: usize, into: &mut [u8]) -> Result<(), StorageFault> {
-        let dead = self.last.is_some_and(|last| self.writes > last);
+        let dead = self.last.get().is_some_and(|last| self.writes > last);
         if dead { Err(StorageFault) } else { self.flash.read(bank, at, into) }
     }
 
@@ -228,7 +235,7 @@ impl Storage for Faulty {
     }
 
     fn erase(&mut self, bank: Bank) -> Result<(), StorageFault> {
-        let dead = self.last.is_some_and(|last| self.writes > last);
+        let dead = self.last.get().is_some_and(|last| self.writes > last);
         if dead || self.stuck.get() { Err(StorageFault) } else { self.flash.erase(bank) }
     }
 }
@@ -242,8 +249,9 @@ fn a_storage_that_dies_behind_the_commit_is_not_told_to_keep_what_it_had() {
         (commit, Outcome::NoAnswer, new()),
         (commit - 1, Outcome::Refused(Refusal::Storage), old()),
     ] {
-        let mut faulty = Faulty::new(with_old());
-        faulty.last = Some(last);
+        let faulty = Faulty::new(with_old());
+        faulty.last.set(Some(last));
+        let dies = Rc::clone(&faulty.last);
         let mut work = vec![0; 1_024];
         let store = Store::open(faulty).expect("readable");
         let mut station = StationEnd::new(store, Core(Some(MINE)), &mut work);
@@ -255,9 +263,18 @@ fn a_storage_that_dies_behind_the_commit_is_not_told_to_keep_what_it_had() {
         // Nor is anything else said of what is in use: not of what it had, nor of another station's.
         for content in [old(), encoded(&configuration(2, 0x4C, None))] {
             let said = answer(&mut station, OFFER, 1, &offer(&content));
-            assert_eq!(said.is_some(), verdict, "{last}: {said:?}");
+            assert_eq!(
+                (said.is_some(), station.is_silent()),
+                (verdict, !verdict),
+                "{last}: {said:?}"
+            );
         }
-        assert_eq!(restart(station.into_store().storage().flash.clone()).1, Some(in_use), "{last}");
+        assert_eq!(restart(station.store().storage().flash.clone()).1, Some(in_use), "{last}");
+        // The storage works again: the next offer erases what is in doubt, and is answered.
+        dies.set(None);
+        let (outcome, ..) = carry(&mut station, &new(), perfect);
+        assert_eq!(outcome, Outcome::Accepted { generation: 2 }, "{last}");
+        assert!(!station.is_silent() && !station.store().is_in_doubt());
     }
 }
 

@@ -91,7 +91,8 @@ pub(in crate::run) fn outcomes<'a>(
     let plan = &scenario.withdrawals[change.number];
     let lane = scenario.radio.stations[plan.by].lane;
     let due_us = due(scenario, trace, change);
-    let out = scenario.withdrawals.iter().take(change.number + 1).flat_map(|w| &w.stations);
+    let ordered = trace.changes.iter().filter(|other| other.number <= change.number);
+    let out = ordered.flat_map(|other| &scenario.withdrawals[other.number].stations);
     let out: Vec<usize> = out.copied().collect();
     let nodes = 0..scenario.radio.stations.len();
     let own = nodes.filter(move |n| scenario.radio.stations[*n].lane == lane && !out.contains(n));

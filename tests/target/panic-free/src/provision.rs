@@ -283,7 +283,12 @@ fn loader(bytes: &[u8]) {
         }
         CarrierEnd::byte(&mut carrier, black_box(0));
         black_box((carrier.outcome(), carrier.progress(), CarrierEnd::wake(&carrier)));
-        black_box((station.verdict(), station.told(), StationEnd::store(&station).active()));
+        black_box((
+            station.verdict(),
+            station.told(),
+            station.is_silent(),
+            StationEnd::store(&station).active(),
+        ));
         black_box(serve(&mut Any, &mut station).is_ok());
         black_box(carry(&mut Any, &mut carrier, tick, |end| show::<CarrierEnd<'_>>(end)).is_ok());
     }
