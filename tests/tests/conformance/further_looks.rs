@@ -5,16 +5,17 @@
 //! the others. The numbers come from `docs/specification.md`.
 
 use super::keyed_net;
-use super::second_looks::{GATHERING, clock, header, opening, place, run_and_call, told};
-use hopwright_core::clock::ClockPlan;
+use super::second_looks::{
+    GATHERING, clock, header, opening, place, run_and_call, taught_a_rate, told,
+};
 use hopwright_core::header::Kind;
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
     CALL_SLOTS, Command, Event, GATHER_DUE, Heard, LEAD_IN_DUE, Refused, Role,
 };
-use hopwright_core::units::{Micros, Ppb, Slot};
+use hopwright_core::units::{Micros, Slot};
 use hopwright_tests::air::{SLOT_US, World};
-use hopwright_tests::plans::{Make, clock_plan, key, timing};
+use hopwright_tests::plans::{Make, key, timing};
 
 const POST: usize = 0;
 const BOAT: usize = 1;
@@ -116,21 +117,7 @@ fn a_deputy_may_announce_when_no_announce_has_been_heard_for_so_long() {
 /// learnt (specification section 6: it is forgotten when step is lost, and here it is not).
 #[test]
 fn a_rate_that_was_learnt_is_kept_on_a_later_timeline() {
-    let steady = Ppb::new(10).expect("a small number");
-    let plan = ClockPlan { steadiness: steady, ..clock_plan(1_000) };
-    let mut world = World::of(vec![Make::member(0x10).station_by(&key(1), plan)]);
-    world.run_slots(3);
-    let (mut slot, mut at) = (Slot::new(5_000), world.now);
-    let _ = told(&mut world, POST, Timeline::Home, header(slot, Kind::Announce));
-    let unknown = clock(&world, POST).rate();
-    // Net time gains half a millionth on the own clock: 50 us in 100 s.
-    for span in [4].into_iter().chain([5_000; 12]) {
-        slot = slot.plus(span);
-        at += u64::from(span) * SLOT_US - u64::from(span / 100);
-        world.run_until(at);
-        let heard = told(&mut world, POST, Timeline::Home, header(slot, Kind::Closing));
-        assert!(matches!(heard, Heard::Header { .. }), "{heard:?}");
-    }
+    let (mut world, unknown, slot) = taught_a_rate();
     let learnt = clock(&world, POST).rate();
     assert_ne!(learnt, unknown);
     let later = slot.plus(1_000_000);

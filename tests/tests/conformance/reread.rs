@@ -13,8 +13,8 @@ use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
-    CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, Heard, Mode, Radio, Reception, Station,
-    VERIFY_SLOTS, Watermark,
+    CALL_SLOTS, CLOSING_SLOTS, Command, Dropped, Event, FixedChannels, Heard, Mode, Radio,
+    Reception, Station, VERIFY_SLOTS, Watermark,
 };
 use hopwright_core::units::{Channel, Dbm, Lane, Micros, Slot, Tick};
 use hopwright_tests::air::{Flight, SLOT_US, World};
@@ -22,6 +22,11 @@ use hopwright_tests::plans::{Make, key};
 
 /// The longest gap between visits to a rendezvous channel: `r + w - 1` frames (specification section 4).
 const LONGEST_GAP: usize = 19;
+
+/// A calling channel, and no other fixed one.
+fn calling() -> FixedChannels {
+    FixedChannels { calling: Channel::new(CALLING), ..FixedChannels::NONE }
+}
 
 /// A station listens in a traffic slot: so is the next one in which it does.
 fn run_to_traffic(world: &mut World, node: usize) {
@@ -94,10 +99,7 @@ fn power_now_and_then_ends_no_stay() {
 fn no_watermark_lies_below_the_stored_one() {
     const STORED: u32 = 5_000_000;
     for quality in [None, Some(Micros::new(200_000))] {
-        let fixed = hopwright_core::station::FixedChannels {
-            calling: Channel::new(CALLING),
-            ..hopwright_core::station::FixedChannels::NONE
-        };
+        let fixed = calling();
         let watermark = Watermark::Stored(Slot::new(STORED));
         let mut world = World::new(&[Make { fixed, watermark, ..Make::member(0x21) }]);
         world.run_slots(3);
@@ -150,6 +152,17 @@ fn told_of(world: &mut World, node: usize) -> Vec<&'static str> {
         call.or(busy).or(clear)
     };
     world.events(node).iter().filter_map(word).collect()
+}
+
+/// Runs until a station is told of the end of an over, and of nothing else.
+fn run_to_clear(world: &mut World, node: usize) {
+    for _ in 0..200 {
+        world.run_until(world.now + SLOT_US / 10);
+        if told_of(world, node) == ["clear"] {
+            return;
+        }
+    }
+    panic!("no end is told");
 }
 
 /// Both closing headers are lost, and another over follows directly: the first one has ended all the same, for a
@@ -259,12 +272,7 @@ fn nothing_begins_on_top_of_a_closing_header() {
         world.run_slots(20);
         world.command(BOAT, Command::Release).expect("it speaks");
         world.forget();
-        for _ in 0..200 {
-            world.run_until(world.now + SLOT_US / 10);
-            if told_of(&mut world, POST) == ["clear"] {
-                break;
-            }
-        }
+        run_to_clear(&mut world, POST);
         let command = if single { Command::Press(Target::ALL) } else { Command::Announce };
         world.command(POST, command).expect("nobody speaks");
         world.run_slots(6);
@@ -280,9 +288,7 @@ fn nothing_begins_on_top_of_a_closing_header() {
             world.run_slots(20);
             world.command(POST, Command::Release).expect("it speaks");
             world.forget();
-            while told_of(&mut world, BOAT) != ["clear"] {
-                world.run_until(world.now + SLOT_US / 10);
-            }
+            run_to_clear(&mut world, BOAT);
             let closing =
                 world.log.iter().find_map(|flight| world.header(flight)).expect("closing");
             world.command(BOAT, Command::Press(Target::ALL)).expect("nobody speaks");
@@ -323,10 +329,7 @@ fn a_cut_in_left_by_a_change_of_mode_leaves_a_lead_in_owed() {
 #[test]
 fn overs_without_net_time_go_on_behind_the_last() {
     let first_slots = |seed_of: u8| {
-        let fixed = hopwright_core::station::FixedChannels {
-            calling: Channel::new(CALLING),
-            ..hopwright_core::station::FixedChannels::NONE
-        };
+        let fixed = calling();
         let mut world = World::new(&[Make { fixed, ..Make::member(seed_of) }]);
         world.command(0, Command::Mode(Mode::SingleSealed)).expect("a channel");
         let mut slots = Vec::new();
@@ -358,12 +361,7 @@ fn a_timeline_begins_upon_the_end_of_a_cut_in() {
     world.cut_in(BOAT);
     world.command(BOAT, Command::Release).expect("it speaks");
     world.forget();
-    for _ in 0..200 {
-        world.run_until(world.now + SLOT_US / 10);
-        if told_of(&mut world, POST) == ["clear"] {
-            break;
-        }
-    }
+    run_to_clear(&mut world, POST);
     world.command(POST, Command::Announce).expect("a timekeeper");
     world.run_slots(20);
     let events = world.events(POST);

@@ -362,10 +362,8 @@ fn leaving_with_one_header_of_a_later_timeline_keeps_the_time_that_there_was() {
     assert_eq!(world.slot(BOAT), world.slot(POST));
 }
 
-/// What was learnt of the own rate is forgotten with the loss of step: it may be why (specification
-/// section 6).
-#[test]
-fn a_rate_that_was_learnt_is_forgotten_with_the_loss_of_step() {
+/// A station whose rate the headers of another give away, what was known of it before, and the last slot heard.
+pub(super) fn taught_a_rate() -> (World, (i32, i32), Slot) {
     let steady = Ppb::new(10).expect("a small number");
     let plan = ClockPlan { steadiness: steady, ..clock_plan(1_000) };
     let mut world = World::of(vec![Make::member(0x10).station_by(&key(1), plan)]);
@@ -373,7 +371,6 @@ fn a_rate_that_was_learnt_is_forgotten_with_the_loss_of_step() {
     let (mut slot, mut at) = (Slot::new(5_000), world.now);
     let _ = told(&mut world, POST, Timeline::Home, header(slot, Kind::Announce));
     let unknown = clock(&world, POST).rate();
-    assert!(unknown.0 <= -1_000 && unknown.1 >= 1_000);
     // Net time gains half a millionth on the own clock: 50 us in 100 s.
     for span in [4].into_iter().chain([5_000; 12]) {
         slot = slot.plus(span);
@@ -382,6 +379,15 @@ fn a_rate_that_was_learnt_is_forgotten_with_the_loss_of_step() {
         let heard = told(&mut world, POST, Timeline::Home, header(slot, Kind::Closing));
         assert!(matches!(heard, Heard::Header { .. }), "{heard:?}");
     }
+    (world, unknown, slot)
+}
+
+/// What was learnt of the own rate is forgotten with the loss of step: it may be why (specification
+/// section 6).
+#[test]
+fn a_rate_that_was_learnt_is_forgotten_with_the_loss_of_step() {
+    let (mut world, unknown, _) = taught_a_rate();
+    assert!(unknown.0 <= -1_000 && unknown.1 >= 1_000);
     let (least, most) = clock(&world, POST).rate();
     assert!(least > 0 && most <= 1_000 && least < 500 && 500 < most, "{least} to {most}");
     world.forget();

@@ -275,17 +275,25 @@ fn a_synthesiser_that_never_settles_is_an_error() {
     bench.done();
 }
 
-/// Two words are waited for; the complement comes, with 33 bytes behind it, in two pieces.
-pub(super) fn header_on_a_traffic_channel() -> (Vec<Vec<Transaction<u8>>>, Vec<u8>) {
-    let header: Vec<u8> = (1..=33).collect();
-    let mut bus = vec![
-        tune([0xE1, 0xD3, 0x33]),
+/// What a receiver that waits for [`AWAITED`] is told, and that it receives.
+fn listens() -> Vec<Transaction<u8>> {
+    [
         write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
         write(&[0xB4, 0xED, 0xCB, 0xA9, 0x87]),
         // 868 bits are 108 whole bytes.
         write(&[0xB8, 108]),
         read(0x50, &[0x03]),
         enter(RECEIVE),
+    ]
+    .concat()
+}
+
+/// Two words are waited for; the complement comes, with 33 bytes behind it, in two pieces.
+pub(super) fn header_on_a_traffic_channel() -> (Vec<Vec<Transaction<u8>>>, Vec<u8>) {
+    let header: Vec<u8> = (1..=33).collect();
+    let mut bus = vec![
+        tune([0xE1, 0xD3, 0x33]),
+        listens(),
         // The second word was the one.
         read(0x51, &[0x80]),
         // Not whole, not above; then above the threshold of 31 bytes; then whole.
@@ -420,11 +428,7 @@ fn the_amplifier_is_off_while_listening_whatever_was_before() {
         fill(0xFF, &[7; 4]),
         write(&[0x90, TRANSMIT]),
         // Here the interrupt ends the transmission. The next slot listens.
-        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
-        write(&[0xB4, 0xED, 0xCB, 0xA9, 0x87]),
-        write(&[0xB8, 108]),
-        read(0x50, &[0x03]),
-        enter(RECEIVE),
+        listens(),
     ];
     let bench = Bench::new(&bus, &[State::Low, State::High, State::Low], &[]);
     let (part, stamp) = (PART, Cell::new(None));
@@ -632,13 +636,7 @@ fn a_part_with_a_high_threshold_is_looked_after_before_its_memory_is_full() {
 /// A signal of before, for which nobody asked, is no word of the reception that begins.
 #[test]
 fn a_signal_from_before_is_forgotten_when_the_receiver_starts() {
-    let bus = [
-        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
-        write(&[0xB4, 0xED, 0xCB, 0xA9, 0x87]),
-        write(&[0xB8, 108]),
-        read(0x50, &[0x03]),
-        enter(RECEIVE),
-    ];
+    let bus = [listens()];
     let (part, stamp) = (PART, Cell::new(Some(Tick::new(77))));
     let bench = Bench::new(&bus, &[State::Low], &[]);
     let board = bench.board(|| Tick::new(6_000), &stamp);
@@ -783,11 +781,7 @@ fn a_transmission_that_could_not_be_ended_is_ended_in_the_next_look() {
 fn a_reception_is_told_even_if_the_receiver_cannot_go_on() {
     let bytes: Vec<u8> = (1..=33).collect();
     let mut bus = vec![
-        write(&[0xB0, 0x12, 0x34, 0x56, 0x78]),
-        write(&[0xB4, 0xED, 0xCB, 0xA9, 0x87]),
-        write(&[0xB8, 108]),
-        read(0x50, &[0x03]),
-        enter(RECEIVE),
+        listens(),
         read(0x51, &[0x80]),
         read(0x51, &[0x90]),
         read(0x7F, &bytes),
