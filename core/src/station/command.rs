@@ -11,7 +11,9 @@ use core::fmt;
 #[non_exhaustive]
 pub enum Command {
     /// Start the net's timeline, or re-form the net on it: a run of sync slots from the next slot
-    /// on. For timekeepers, and for deputies after the silence of announces that they wait for.
+    /// on. For timekeepers, and for deputies after the silence of announces that they wait for. Where keys change on the
+    /// air, a station that was switched off waits first for as long as an order is sent again: under the former
+    /// key it would begin a timeline on which nobody can be picked up (specification section 8).
     Announce,
     /// Ask for the floor. [`Event::HoldOff`](super::Event::HoldOff) until
     /// [`Event::GoAhead`](super::Event::GoAhead).

@@ -162,7 +162,7 @@ impl<const N: usize> Station<N> {
     /// A genuine header of the net's own timeline.
     #[inline(never)]
     fn heard_home(&mut self, now: Tick, seen: Observation, header: Header) -> Result<(), Dropped> {
-        if self.floor().is_some_and(|floor| header.slot <= floor) && !self.in_step() {
+        if self.floor.is_some_and(|floor| header.slot <= floor) && !self.in_step() {
             return Err(Dropped::Replayed);
         }
         match self.activity {
@@ -256,7 +256,7 @@ impl<const N: usize> Station<N> {
         if self.guest.take().is_some() && basis != Basis::Word {
             // Others may still be on the time that we have just left; and who has brought us back from
             // having lost it has heard nobody, and searches again behind his over.
-            self.gather_until = Some(slot.plus(GATHER_DUE));
+            self.gather_until = slot.plus(GATHER_DUE);
         }
         let (timeline, resume) = (Timeline::Home, true);
         let follow = Follow { timeline, resume, call: None, last: slot, run_end };
@@ -285,8 +285,6 @@ impl<const N: usize> Station<N> {
         let (timeline, resume) = (Timeline::Home, true);
         match header.kind {
             Kind::Over | Kind::Rekey => {
-                // Somebody has answered the newcomer, if there was one.
-                self.lead_in_until = None;
                 let Header { source, target, kind, .. } = header;
                 let call = Call { source, target, order: kind == Kind::Rekey };
                 self.follow_call(
@@ -306,6 +304,8 @@ impl<const N: usize> Station<N> {
                 if header.kind == Kind::Announce {
                     self.announce_heard = Some(now);
                 }
+                // The newcomer is answered, if there was one.
+                self.lead_in_until = Slot::ZERO;
                 self.leave_over(now);
                 let run_end = narrowed(before.and_then(|follow| follow.run_end), header);
                 let follow = Follow { timeline, resume, call: None, last: slot, run_end };
@@ -384,15 +384,15 @@ impl<const N: usize> Station<N> {
     ) -> Result<(), Dropped> {
         // The end of a cut-in, or one that has been followed already, or spoken, is not joined:
         // recordings of it are of no use to anyone.
-        let again = self.last_guest.is_some_and(|last| {
-            header.slot <= last && last.after(header.slot) < i64::from(WATERMARK_STEP)
-        });
+        let again =
+            header.slot <= self.last_guest && header.slot.plus(WATERMARK_STEP) > self.first_guest;
         if again || header.kind != Kind::CutIn || header.source == self.address {
             return Err(Dropped::Replayed);
         }
         let resume = self.in_step();
         self.guest = Some(NetClock::acquire(self.clock_plan, seen, self.clock.as_ref()));
         let (last, run_end) = (header.slot, run_end(header));
+        self.first_guest = header.slot;
         self.enter(Activity::Follow(Follow { timeline, resume, call: None, last, run_end }));
         Ok(())
     }

@@ -261,7 +261,7 @@ impl<const N: usize> Station<N> {
                 let time = clock
                     .as_ref()
                     .map(|clock| if certain { clock.net_us(now) } else { clock.bound(now).0 });
-                let stored = self.floor().is_some_and(|floor| floor >= slot);
+                let stored = self.floor.is_some_and(|floor| floor >= slot);
                 // A cut-in of our own knows no time, and ends soon.
                 if (stored || time.is_some_and(|time| time >= start)) && !self.cuts_in() {
                     self.change_keys(now, slot);
@@ -292,6 +292,8 @@ impl<const N: usize> Station<N> {
         let former = core::mem::replace(&mut self.key, rekey.key().copy());
         let told = self.report(Event::KeysChanged { slot });
         self.change = Change::Followed { former, slot, told };
+        // There is none under the new key's name yet.
+        self.saved = false;
         self.visiting = false;
         self.adopt();
         if let Activity::Search(_) = self.activity {

@@ -146,27 +146,32 @@ pub struct Station<const N: usize> {
     /// The time of the cut-in that is followed or spoken; home time knows nothing of it. Or, while
     /// a second opinion is awaited, the home time that there was before: never both.
     guest: Option<NetClock>,
-    /// A cut-in has just been followed: until this slot, whoever speaks first owes the newcomer a
+    /// A cut-in has just been followed: before this slot, whoever speaks first owes the newcomer a
     /// lead-in.
-    lead_in_until: Option<Slot>,
-    /// The station has come over to a later timeline: until this slot its next over opens with a
+    lead_in_until: Slot,
+    /// The station has come over to a later timeline: before this slot its next over opens with a
     /// run, which gathers those who have not.
-    gather_until: Option<Slot>,
-    /// The last slot of the last cut-in that was followed, so that its recording is not.
-    last_guest: Option<Slot>,
+    gather_until: Slot,
+    /// The first and the last slot of the last cut-in that was followed, so that its recording is not; none is
+    /// between them at first.
+    first_guest: Slot,
+    last_guest: Slot,
     /// The operator wants the floor.
     wish: Option<Wish>,
-    /// Until then another closing header may be on the air.
+    /// Until then another closing header may be on the air, or somebody who has not been heard yet.
     quiet_until: Tick,
-    storage: Watermark,
-    /// The slot at which the last watermark of this session was handed out.
-    saved: Option<Slot>,
+    /// The last watermark: what was stored, or the last that has been handed out. Headers are younger.
+    floor: Option<Slot>,
+    /// Whether one has been handed out in this session, under this net key.
+    saved: bool,
+    /// Whether what was stored is lost.
+    storage_lost: bool,
     /// The present action, and the hop that it listens to or transmits.
     current: Option<Current>,
-    /// The last slots that were prepared for transmission, at home and in a cut-in. None is
+    /// The first slots that have not been prepared for transmission yet, at home and in a cut-in. None is
     /// prepared twice, so that no keystream is used twice, whatever the caller's clock does.
-    prepared: Option<Slot>,
-    prepared_guest: Option<Slot>,
+    unprepared: Slot,
+    unprepared_guest: Slot,
     /// The payload of the next traffic slot.
     payload: Vec<u8, MAX_SLOT_BYTES>,
     /// The bits of the present transmission.
@@ -266,16 +271,21 @@ impl<const N: usize> Station<N> {
             activity: Activity::search(),
             clock: None,
             guest: None,
-            lead_in_until: None,
-            gather_until: None,
-            last_guest: None,
+            lead_in_until: Slot::ZERO,
+            gather_until: Slot::ZERO,
+            first_guest: Slot::ZERO,
+            last_guest: Slot::ZERO,
             wish: None,
             quiet_until: Tick::ZERO,
-            storage: config.watermark,
-            saved: None,
+            floor: match config.watermark {
+                Watermark::Stored(slot) => Some(slot),
+                Watermark::Fresh | Watermark::Lost => None,
+            },
+            saved: false,
+            storage_lost: config.watermark == Watermark::Lost,
             current: None,
-            prepared: None,
-            prepared_guest: None,
+            unprepared: Slot::ZERO,
+            unprepared_guest: Slot::ZERO,
             payload: Vec::new(),
             burst: Vec::new(),
             events: Deque::new(),
@@ -441,16 +451,6 @@ impl<const N: usize> Station<N> {
         if self.visiting && !self.holds_floor() {
             self.visiting = false;
             self.adopt();
-        }
-    }
-
-    /// The oldest slot that a header may carry.
-    #[inline(never)]
-    fn floor(&self) -> Option<Slot> {
-        match (self.saved, self.storage) {
-            (Some(saved), _) => Some(saved),
-            (None, Watermark::Stored(slot)) => Some(slot),
-            (None, Watermark::Fresh | Watermark::Lost) => None,
         }
     }
 }

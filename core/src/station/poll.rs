@@ -148,7 +148,7 @@ impl<const N: usize> Station<N> {
     /// enough to be found.
     fn speak_adrift(&mut self, wish: Wish, now: Tick) -> Option<Current> {
         let clock = self.clock.filter(|clock| clock.grip(&self.timing, now) != Grip::Lost)?;
-        let slot = clock.slot_at(&self.timing, now).filter(|slot| *slot < LAST_START)?;
+        let slot = clock.slot_at(&self.timing, now).filter(|slot| self.may_begin(*slot))?;
         self.take_floor(wish, slot, clock.grip_of_others(&self.timing, now));
         Some(self.poll_timed(&clock, now))
     }
@@ -307,7 +307,7 @@ impl<const N: usize> Station<N> {
         }
         if let (Activity::Watch(_), Some(wish)) = (self.activity, self.wish)
             && slot >= wish.not_before
-            && slot < LAST_START
+            && self.may_begin(slot)
         {
             self.take_floor(wish, slot, clock.grip_of_others(&self.timing, now));
         }
@@ -336,7 +336,7 @@ impl<const N: usize> Station<N> {
     /// slot.
     pub(super) fn end_over(&mut self, timeline: Timeline, slot: Slot, now: Tick) {
         // Another closing header may be on the air one slot later.
-        self.quiet_until = now.plus(self.timing.slot());
+        self.be_quiet(now, 1);
         self.finish(timeline, now);
         self.put_wish_off(now, 0);
         self.report(Event::Clear { slot });
@@ -353,28 +353,44 @@ impl<const N: usize> Station<N> {
         }
     }
 
-    /// Goes back to watching after an over; after a cut-in, to the home time that there was.
+    /// Goes back to watching after an over; after a cut-in, or an over under the former key, to the home time that
+    /// there was.
     #[inline(never)]
     pub(super) fn finish(&mut self, timeline: Timeline, now: Tick) {
         match timeline {
-            Timeline::Home => self.enter(Activity::watch()),
-            Timeline::CutIn | Timeline::Single => self.return_home(now),
+            Timeline::Home if !self.visiting => self.enter(Activity::watch()),
+            Timeline::Home | Timeline::CutIn | Timeline::Single => self.return_home(now),
         }
+    }
+
+    /// The station was elsewhere, and somebody may have been speaking all the while: nothing that is asked now begins
+    /// before he would have been heard.
+    fn listen_first(&mut self, now: Tick) {
+        self.be_quiet(now, LISTENING_FRAMES.saturating_mul(self.frame_slots()));
+    }
+
+    /// Nothing that is asked begins within so many slots.
+    #[inline(never)]
+    fn be_quiet(&mut self, now: Tick, slots: u32) {
+        self.quiet_until = now.plus(self.timing.span_of(slots));
     }
 
     /// Leaves a cut-in.
     pub(super) fn return_home(&mut self, now: Tick) {
         self.note_guest(now);
         let has_time = self.in_step();
-        self.go_home(has_time);
+        self.go_home(has_time, now);
     }
 
     /// To where the station is by its mode, when it neither speaks nor follows anybody.
     #[inline(never)]
-    pub(super) fn go_home(&mut self, has_time: bool) {
+    pub(super) fn go_home(&mut self, has_time: bool, now: Tick) {
         self.guest = None;
         let home = match self.mode {
-            Mode::Hopping if has_time => Activity::watch(),
+            Mode::Hopping if has_time => {
+                self.listen_first(now);
+                Activity::watch()
+            }
             Mode::Hopping => {
                 // A timeline that begins here begins now.
                 self.quiet_until = Tick::ZERO;
@@ -395,11 +411,19 @@ impl<const N: usize> Station<N> {
             ..
         }) = self.activity
         {
-            self.last_guest = Some(last);
+            self.last_guest = last;
             if timeline == Timeline::CutIn {
-                self.lead_in_until = self.slot(now).map(|slot| slot.plus(LEAD_IN_DUE));
+                self.lead_in_until =
+                    self.slot(now).map_or(Slot::ZERO, |slot| slot.plus(LEAD_IN_DUE));
             }
         }
+    }
+
+    /// Whether an over may begin behind `slot`: in slots that have not been prepared yet (on a time that was ahead
+    /// of this one), and with room for all of it.
+    #[inline(never)]
+    fn may_begin(&self, slot: Slot) -> bool {
+        slot < LAST_START && self.unprepared <= slot.plus(1)
     }
 
     /// Begins our own over in the next slot.
@@ -409,10 +433,11 @@ impl<const N: usize> Station<N> {
         let announced = if wish.order && self.visit_former() { self.announce_slots } else { 0 };
         let first = slot.plus(1);
         // (What is owed stays owed until it is sent.)
-        let lead_in = match self.lead_in_until {
+        let lead_in = if slot < self.lead_in_until {
             // Long enough to visit every rendezvous channel, wherever in a window it starts.
-            Some(until) if slot < until => self.sequence.longest_gap(),
-            Some(_) | None => 0,
+            self.sequence.longest_gap()
+        } else {
+            0
         }
         .max(self.gathering_slots(grip, slot))
         .max(u32::from(announced));
@@ -443,7 +468,7 @@ impl<const N: usize> Station<N> {
     /// speaker has left (decision 0009).
     fn gathering_slots(&self, grip: Grip, slot: Slot) -> u32 {
         let visits = u32::from(self.sequence.structure().rendezvous);
-        let changed = self.gather_until.is_some_and(|until| slot < until);
+        let changed = slot < self.gather_until;
         match grip {
             Grip::Locked | Grip::Coasting(_) if !changed => 0,
             Grip::Locked | Grip::Coasting(_) | Grip::Adrift | Grip::Lost => {
@@ -496,10 +521,11 @@ impl<const N: usize> Station<N> {
     fn save_watermark(&mut self, slot: Slot, ahead: u32) {
         let step = WATERMARK_STEP.saturating_sub(ahead);
         // (The slot that has come for certain may lie below what is stored: never that.)
-        let step = if self.saved.is_some() { step } else { 1 };
-        let due = self.floor().is_none_or(|floor| slot >= floor.plus(step));
+        let step = if self.saved { step } else { 1 };
+        let due = self.floor.is_none_or(|floor| slot >= floor.plus(step));
         if due && self.report(Event::SaveWatermark { slot }) {
-            self.saved = Some(slot);
+            self.floor = Some(slot);
+            self.saved = true;
         }
     }
 

@@ -50,7 +50,7 @@ impl<const N: usize> Station<N> {
         if sealed != self.sealed() {
             self.adopt();
         }
-        self.go_home(self.kept);
+        self.go_home(self.kept, now);
         Ok(())
     }
 
@@ -96,11 +96,10 @@ impl<const N: usize> Station<N> {
     /// The slot at which a provisional timeline begins: the first of a session by chance below 2^31, which leaves room
     /// for what is said; each further one behind the last. (Drawn anew and above the last, they would crowd towards
     /// the end, in every session alike, and meet.)
-    #[inline(never)]
     pub(super) fn provisional_slot(&self, choices: u64, now: Tick) -> Slot {
-        match self.prepared_guest {
-            Some(last) => last.plus(1),
-            None => Slot::new(self.nuisance.word(choices.wrapping_add(now.us())) >> 1),
+        match self.unprepared_guest {
+            Slot::ZERO => Slot::new(self.nuisance.word(choices.wrapping_add(now.us())) >> 1),
+            next => next,
         }
     }
 

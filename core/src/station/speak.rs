@@ -4,7 +4,7 @@ use super::activity::{Activity, Announce, Speak};
 use super::poll::Place;
 use super::{
     CLOSING_SLOTS, Command, Current, Event, Mode, Payload, Refused, Role, Station, WATERMARK_STEP,
-    Watermark, Wish,
+    Wish,
 };
 use crate::address::{Address, Target};
 use crate::clock::NetClock;
@@ -108,7 +108,11 @@ impl<const N: usize> Station<N> {
             }
         }
         let (first, starts) = match self.activity {
-            Activity::Watch(_) => (self.slot(now).ok_or(Refused::TimelineEnded)?.plus(1), false),
+            Activity::Watch(_) => {
+                let slot = self.slot(now).ok_or(Refused::TimelineEnded)?;
+                // (The station may have been on a time that was ahead of this one.)
+                (slot.plus(1).max(self.unprepared), false)
+            }
             Activity::Search(_) => (self.new_timeline(now)?, true),
             Activity::Speak(_) | Activity::Announce(_) => return Err(Refused::Speaking),
             Activity::Verify(_) | Activity::Follow(_) | Activity::Single => {
@@ -130,13 +134,11 @@ impl<const N: usize> Station<N> {
     /// The first slot of a new timeline, which starts now: beyond every slot that may have been
     /// on the air before.
     fn new_timeline(&self, now: Tick) -> Result<Slot, Refused> {
-        let stored = match self.storage {
-            Watermark::Fresh => None,
-            Watermark::Stored(slot) => Some(slot),
-            Watermark::Lost => return Err(Refused::WatermarkLost),
-        };
+        if self.storage_lost {
+            return Err(Refused::WatermarkLost);
+        }
         let after = |slot: Slot| slot.plus(WATERMARK_STEP).plus(1);
-        let beyond_storage = stored.max(self.saved).map_or(Slot::ZERO, after);
+        let beyond_storage = self.floor.map_or(Slot::ZERO, after);
         // A station that has lost step has a bound on what others may have reached meanwhile.
         let beyond_bound = match &self.clock {
             None => Slot::ZERO,

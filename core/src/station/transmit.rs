@@ -45,8 +45,8 @@ impl<const N: usize> Station<N> {
         }
         if timeline == Timeline::Home && slot >= speak.call {
             // What was owed has been sent.
-            self.lead_in_until = None;
-            self.gather_until = None;
+            self.lead_in_until = Slot::ZERO;
+            self.gather_until = Slot::ZERO;
         }
         let ends = speak.closing.is_some_and(|closing| slot >= closing);
         let (run_left, call_left) = (slots_to(slot, speak.call), slots_to(slot, speak.talk));
@@ -81,13 +81,14 @@ impl<const N: usize> Station<N> {
             count(&mut self.counters.late);
             return false;
         }
-        let prepared = match timeline {
-            Timeline::Home => &mut self.prepared,
-            Timeline::CutIn | Timeline::Single => &mut self.prepared_guest,
+        let unprepared = match timeline {
+            Timeline::Home => &mut self.unprepared,
+            Timeline::CutIn | Timeline::Single => &mut self.unprepared_guest,
         };
-        let fresh = prepared.is_none_or(|prepared| slot > prepared);
+        let fresh = slot >= *unprepared;
         if fresh {
-            *prepared = Some(slot);
+            // (The last slot of a timeline is not used.)
+            *unprepared = slot.plus(1);
         }
         fresh
     }
@@ -118,7 +119,7 @@ impl<const N: usize> Station<N> {
             (Mode::Hopping, None) => self.sequence.longest_gap(),
             (Mode::Hopping, Some(_)) | (Mode::SingleSealed | Mode::SinglePlain, _) => 2,
         };
-        let chance = slot.or(self.last_guest).unwrap_or_default();
+        let chance = slot.unwrap_or(self.last_guest);
         let word = self.nuisance.word(WAIT_CHOICES.wrapping_add(u64::from(chance.number())));
         let listening = frames.saturating_mul(self.frame_slots()).saturating_add(CLOSING_SLOTS);
         let wait = uniform(word, WAITS).saturating_mul(step).saturating_add(listening);

@@ -124,8 +124,8 @@ impl<const N: usize> Station<N> {
     /// because somebody waits for the floor, or because the station begins to coast or loses
     /// time.
     fn watch_deadline(&self, clock: &NetClock, grip: Grip) -> Tick {
-        let save = match self.saved {
-            Some(saved) => clock.start_of(&self.timing, saved.plus(WATERMARK_STEP)),
+        let save = match self.floor.filter(|_| self.saved) {
+            Some(floor) => clock.start_of(&self.timing, floor.plus(WATERMARK_STEP)),
             None => Tick::ZERO,
         };
         let wish = self.wish.map_or(Tick::MAX, |w| clock.start_of(&self.timing, w.not_before));

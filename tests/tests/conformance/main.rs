@@ -7,6 +7,7 @@ mod calls;
 mod cbor;
 mod changes_of_keys;
 mod channel_use;
+mod combinations;
 mod correlation;
 mod driver;
 mod dropped_steps;
