@@ -14,13 +14,13 @@ pub(super) struct Args {
     /// Plan of the net; that of the built-in scenario if none is named
     plan: Option<PathBuf>,
     /// Trials of each situation; what is measured by the slot lasts accordingly
-    #[arg(long, default_value_t = 400, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    #[arg(long, default_value_t = 400, value_parser = super::whole::<u32>(1..=1_000_000))]
     trials: u32,
     /// Only this opponent (may be given several times)
     #[arg(long, value_name = "NAME")]
     only: Vec<Name>,
     /// Seed from which everything follows
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: u64,
     /// Print one JSON object
     #[arg(long)]

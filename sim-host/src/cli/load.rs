@@ -19,7 +19,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "DEV", requires = "file")]
     port: Option<PathBuf>,
     /// The port's speed in bit/s
-    #[arg(long, value_name = "BPS", default_value_t = 115_200)]
+    #[arg(long, value_name = "BPS", default_value_t = 115_200, value_parser = super::whole::<u32>(0..=u32::MAX))]
     baud: u32,
     /// Be a station on a pseudo-terminal instead, with its storage in this folder
     #[arg(long, value_name = "DIR")]
@@ -28,7 +28,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "ADDRESS", value_parser = parse_hex_address, requires = "emulate_station")]
     address: Option<Address>,
     /// The emulated station loses its power after so many bytes written to its storage
-    #[arg(long, value_name = "BYTES", requires = "emulate_station")]
+    #[arg(long, value_name = "BYTES", requires = "emulate_station", value_parser = super::whole::<u64>(0..=u64::MAX))]
     power_fails_after: Option<u64>,
     #[command(flatten)]
     secret: SecretArgs,

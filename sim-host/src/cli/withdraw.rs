@@ -22,7 +22,7 @@ pub(super) struct Args {
     #[arg(long = "station", value_name = "ADDRESS", required = true)]
     stations: Vec<String>,
     /// The slot of home time from which the new net key is in use
-    #[arg(long, value_name = "SLOT")]
+    #[arg(long, value_name = "SLOT", value_parser = super::whole::<u32>(0..=u32::MAX))]
     from_slot: u32,
     /// A new directory for the order, the new plan and its keys
     #[arg(long, value_name = "DIR")]
