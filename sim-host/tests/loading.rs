@@ -222,3 +222,43 @@ fn ports_and_files_that_will_not_do() {
         hopwright(path, &["load", "a/station-10.sealed", "--port", port.to_str().expect("name")]);
     assert_eq!(gone.status.code(), Some(2), "{}", stdout(&gone));
 }
+
+/// Where a passphrase stands in the memory of a process that has read it.
+#[cfg(target_os = "linux")]
+fn copies(pid: u32, needle: &[u8]) -> usize {
+    use std::io::{Seek as _, SeekFrom};
+    let maps = fs::read_to_string(format!("/proc/{pid}/maps")).expect("a map of its memory");
+    let mut memory = fs::File::open(format!("/proc/{pid}/mem")).expect("a child's memory");
+    let mut found = 0;
+    for line in maps.lines() {
+        let mut words = line.split_whitespace();
+        let (range, rights) = (words.next().expect("a range"), words.next().expect("rights"));
+        let (from, to) = range.split_once('-').expect("two ends");
+        let end = |hex: &str| u64::from_str_radix(hex, 16).expect("an address");
+        let (from, to) = (end(from), end(to));
+        // What is only mapped, or belongs to the kernel, cannot be read.
+        if !rights.starts_with("rw") || memory.seek(SeekFrom::Start(from)).is_err() {
+            continue;
+        }
+        let mut bytes = vec![0; usize::try_from(to - from).expect("a length")];
+        if memory.read_exact(&mut bytes).is_ok() {
+            found += bytes.windows(needle.len()).filter(|window| *window == needle).count();
+        }
+    }
+    found
+}
+
+/// A secret stands in memory once, where it is kept: what it was read into has been wiped.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_passphrase_stands_in_memory_once() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let path = dir.path();
+    private(&path.join("phrase"), "rowan otter lintel cinder weir\n");
+    let Emulated { mut child, .. } = Emulated::start(path, &["--passphrase-file", "phrase"]);
+    // Its end: the allocator writes over the beginning of what is given back.
+    let found = copies(child.id(), b"lintel cinder weir");
+    child.kill().expect("stopped");
+    child.wait().expect("it ends");
+    assert_eq!(found, 1);
+}
