@@ -4,11 +4,15 @@
 mod common;
 
 use common::{hopwright, stderr, stdout};
+use embedded_io::Write as _;
 use std::fs;
 use std::io::{BufRead, BufReader, Read};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 /// Sealed configurations `a/` and `b/` of one exercise, under a transfer key `transfer.key`.
 fn folder() -> tempfile::TempDir {
@@ -221,6 +225,32 @@ fn ports_and_files_that_will_not_do() {
     let gone =
         hopwright(path, &["load", "a/station-10.sealed", "--port", port.to_str().expect("name")]);
     assert_eq!(gone.status.code(), Some(2), "{}", stdout(&gone));
+}
+
+/// A line that never falls silent, such as a console's or a receiver's of positions, is no answer: the
+/// station is given up while the line goes on talking.
+#[test]
+#[expect(clippy::disallowed_methods, reason = "a real line, which talks in real time")]
+fn a_line_that_keeps_talking_is_given_up() {
+    let dir = folder();
+    let path = dir.path();
+    let mut pty = hopwright_sim::load::open_pty().expect("a pseudo-terminal");
+    let name = pty.name.to_str().expect("a name").to_owned();
+    let talking = Arc::new(AtomicBool::new(true));
+    let talks = Arc::clone(&talking);
+    // Sentences 2 ms apart, less than a look at the port waits, for twenty seconds at least.
+    std::thread::spawn(move || {
+        for _ in 0..10_000 {
+            if pty.port.write_all(b"$LFPOS,123519,0042.07,N,0031.00,E*47\r\n").is_err() {
+                break;
+            }
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        talks.store(false, Ordering::SeqCst);
+    });
+    let output = hopwright(path, &["load", "a/station-10.sealed", "--port", &name]);
+    refused(&output, "the station does not answer (0 of ");
+    assert!(talking.load(Ordering::SeqCst), "it ended only when the line fell silent");
 }
 
 /// Where a passphrase stands in the memory of a process that has read it.
