@@ -44,7 +44,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     if terminal {
         let _ = write!(std::io::stderr(), "\r{:12}\r", "");
     }
-    if let Some(folder) = &args.out {
+    let curves = args.out.as_ref().filter(|_| !report.curves.is_empty());
+    if let Some(folder) = curves {
         write_curves(&report.curves, folder)?;
     }
     write_out(|out| {
@@ -68,9 +69,10 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
             }
             writeln!(out, "  {}", line(finding))?;
         }
-        match &args.out {
-            Some(folder) => writeln!(out, "curves written to {}", folder.display()),
-            None => Ok(()),
+        match (curves, &args.out) {
+            (Some(folder), _) => writeln!(out, "curves written to {}", folder.display()),
+            (None, Some(_)) => writeln!(out, "there are no curves of these opponents"),
+            (None, None) => Ok(()),
         }
     })?;
     Ok(if report.holds() { Outcome::Held } else { Outcome::Failed })
@@ -99,6 +101,9 @@ fn line(finding: &Finding) -> String {
 
 /// A number with four decimals at most, counts whole.
 fn shown(value: f64) -> String {
+    if value.is_nan() {
+        return "nothing was tried".to_owned();
+    }
     if value.is_infinite() {
         return "never".to_owned();
     }

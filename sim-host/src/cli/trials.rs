@@ -58,7 +58,11 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         contact: args.contact,
     };
     let outcomes = campaign.run(&plan)?;
-    let Some(s) = summarise(&outcomes) else { return Ok(Outcome::Held) };
+    let Some(s) = summarise(&outcomes) else {
+        // What nobody has tried has held no bound.
+        let help = "try more --trials, or a plan in which the situation comes about";
+        return Err(Diagnostic::new(format!("{} trials have had no outcome", args.trials), help));
+    };
     let within = args.within.map(|limit| share_within(&outcomes, limit));
     let pass = args.p99_at_most.is_none_or(|most| s.p99_s <= most);
     let silent = args.situation == Situation::Silence;
