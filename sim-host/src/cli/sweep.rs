@@ -43,6 +43,10 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let campaign = Sweep::load(&args.sweep, args.trials, args.seed)?;
     let shard = args.shard.unwrap_or(Shard::WHOLE);
+    // Before a folder is made: a name that is mistyped leaves nothing behind.
+    for folder in &args.merge {
+        sweep::shards_in(folder)?;
+    }
     let (mut folder, mut results) = match &args.out {
         Some(path) => {
             let (folder, results) = Folder::open(&campaign, path, shard)?;
