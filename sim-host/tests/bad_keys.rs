@@ -119,6 +119,11 @@ fn withdrawals() {
         .replace("[slots]", "[slots]\nlink_bps = 20_000");
     let long = ["the order has 232 bytes, and a message of this plan has up to 224", "raise `k`"];
     bad_with(good, &tight, "18:12", &long);
+    // Whom the plan has withdrawn is left out of every later order, too: 14 nodes for two instead of 8 for one.
+    let wider = tight.replace("link_bps = 20_000", "link_bps = 22_000");
+    assert_eq!(run(good, &wider).0, Some(0));
+    let before = wider.replacen("[raster]", "withdrawn = \"CB\"\n[raster]", 1);
+    bad_with(good, &before, "18:12", &["the order has 340 bytes", "up to 256"]);
     // Without net time its sender cannot name a slot; that is found when it is due, and told.
     let (status, out, said) = run(&good.replacen("at_s = 8", "at_s = 0.5", 1), PLAN);
     assert_eq!((status, said.as_str()), (Some(0), ""));

@@ -11,7 +11,6 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::station::{Mode, Role};
 use hopwright_core::tree::{DIRECTORY, Share};
 use hopwright_core::units::Slot;
-use std::collections::BTreeSet;
 use zeroize::Zeroizing;
 
 /// A message of a scenario.
@@ -171,7 +170,7 @@ fn orders_fit(
     stations: &[StationPlan],
     all: &[(WithdrawPlan, &Section<'_>)],
 ) -> Result<(), Diagnostic> {
-    let mut out = BTreeSet::new();
+    let mut out = plan.withdrawn().clone();
     for (withdrawal, section) in all {
         out.extend(withdrawal.stations.iter().map(|index| stations[*index].address));
         // Only its length is of interest, which depends on nobody's keys.
@@ -255,10 +254,11 @@ pub(crate) fn withdraw_in(
     let slot = present.plus(u32::try_from(slots).unwrap_or(u32::MAX));
     let (key, share) = station.keys();
     let generation = share.map_or(0, Share::generation).saturating_add(1);
-    // Whoever was withdrawn before stays out; not whom an order would have left out that was never made.
+    // Whoever was withdrawn before stays out, by the plan too; not whom an order would have left out that was never made.
     let ordered = |n: usize| n == index || world.trace().changes.iter().any(|c| c.number == n);
     let out = all.iter().enumerate().filter(|(n, _)| ordered(*n)).flat_map(|(_, w)| &w.stations);
-    let withdrawn = out.map(|node| radio.stations[*node].address).collect();
+    let out = out.map(|node| radio.stations[*node].address);
+    let withdrawn = out.chain(net.withdrawn().iter().copied()).collect();
     // What a planner draws from its operating system comes from the seed here.
     let drawn = Drawn::new(Zeroizing::new(child_bytes(seed, &format!("withdraw/{index}"))));
     let made =
