@@ -74,7 +74,7 @@
 //!         draw_lane: Lane::ZERO,
 //!         timing: Timing::new(20_000, 1_000, 500, 50_000)?,
 //!         clock: ClockPlan::new(Ppb::new(1_000).unwrap(), Micros::new(20), Micros::new(100)),
-//!         announce_slots: 200,
+//!         announce_slots: 176,
 //!         energy_threshold: Dbm::new(-95),
 //!         fixed: FixedChannels::NONE,
 //!         address: Address::new(address),

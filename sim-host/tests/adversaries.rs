@@ -219,6 +219,16 @@ fn opposed_runs_repeat() {
     assert_eq!(reversed.world.digest(), digest(5));
 }
 
+/// What has no curves leaves no folder, and does not say that it has.
+#[test]
+fn opponents_without_curves_leave_no_folder() {
+    let dir = tempfile::tempdir().unwrap();
+    let args = ["adversaries", "--only", "noise", "--trials", "10", "--out", "curves"];
+    let said = stdout(&hopwright(dir.path(), &args));
+    assert!(said.ends_with("there are no curves of these opponents\n"), "{said}");
+    assert!(!dir.path().join("curves").exists());
+}
+
 #[test]
 fn the_command_prints_a_table_and_writes_curves() {
     let dir = tempfile::tempdir().expect("a directory");

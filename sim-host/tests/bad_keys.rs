@@ -59,7 +59,7 @@ fn messages() {
         format!("[[message]]\nat_s = 5\nfrom = \"boat\"\nto = \"10\"\ntext = \"{text}\"\n")
     };
     assert_eq!(run(&message("ford closed"), PLAN).0, Some(0));
-    bad(&message(""), "19:8", &["1 to ", "bytes, not 0"]);
+    bad(&message(""), "19:8", &["1 to ", "bytes, not 0", "say something"]);
     // 8 blocks of 97 rows of 24 bytes, less a tag (specification section 11).
     bad(&message(&"x".repeat(18_609)), "19:8", &["1 to 18608 bytes, not 18609", "in two"]);
     assert_eq!(run(&message(&"x".repeat(300)), PLAN).0, Some(0));
@@ -114,6 +114,16 @@ fn withdrawals() {
     bad_one("every_s = 5", "every_s = 0.5", "20:11", &["takes seconds", "1 s or more"]);
     bad_one("at_s = 8", "at_s = 31", "16:8", &["outside the scenario"]);
     bad_one("stations = \"boat\"\n", "", "15:1", &["[[withdraw]] lacks `stations`"]);
+    // An order is sent as a message: here none is as long.
+    let tight = format!("{PLAN}\n[message]\nn = 3\nk = 1\n")
+        .replace("[slots]", "[slots]\nlink_bps = 20_000");
+    let long = ["the order has 232 bytes, and a message of this plan has up to 224", "raise `k`"];
+    bad_with(good, &tight, "18:12", &long);
+    // Whom the plan has withdrawn is left out of every later order, too: 14 nodes for two instead of 8 for one.
+    let wider = tight.replace("link_bps = 20_000", "link_bps = 22_000");
+    assert_eq!(run(good, &wider).0, Some(0));
+    let before = wider.replacen("[raster]", "withdrawn = \"CB\"\n[raster]", 1);
+    bad_with(good, &before, "18:12", &["the order has 340 bytes", "up to 256"]);
     // Without net time its sender cannot name a slot; that is found when it is due, and told.
     let (status, out, said) = run(&good.replacen("at_s = 8", "at_s = 0.5", 1), PLAN);
     assert_eq!((status, said.as_str()), (Some(0), ""));

@@ -163,7 +163,68 @@ fn exclusions_and_ranges_that_cannot_be() {
     bad("pick = \"all\"", range, "10:34", &["reversed"]);
     let range = "pick = \"all\"\nranges = [{ from_channel = 2, to_channel = 4 }]";
     bad("pick = \"all\"", range, "10:10", &["3 channels are left", "widen `ranges`"]);
+    // An exclusion that takes nothing of them is not to blame, wherever it stands.
+    let beside = format!("{range}\n[[exclude]]\nchannel = 100");
+    bad("pick = \"all\"", &beside, "10:10", &["3 channels are left", "widen `ranges`"]);
     bad("pick = \"all\"", "ranges = []", "9:10", &["no channel is left"]);
+}
+
+/// Words are told as they are written: some of other inputs have commas in them.
+#[test]
+fn words_are_told_in_quotes() {
+    bad(
+        "pick = \"all\"",
+        "pick = \"x\"",
+        "9:8",
+        &["use one of \"all\", \"keyed\", \"even\", \"listed\""],
+    );
+}
+
+/// A good input of one command, given to another, is told what it is and who takes it.
+#[test]
+fn inputs_of_other_commands_are_told_apart() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let path = dir.path();
+    fs::write(path.join("plan.toml"), GOOD.replace("KEY", KEY)).expect("written");
+    let scenario = include_str!("../scenarios/larkfell-morning.toml");
+    fs::write(path.join("scenario.toml"), scenario).expect("written");
+    let sweep = include_str!("../sweeps/rendezvous.toml");
+    fs::write(path.join("sweep.toml"), sweep).expect("written");
+    for (command, file, words) in [
+        ("run", "plan.toml", "`hopwright check` takes a plan"),
+        ("sweep", "plan.toml", "`hopwright check` takes a plan"),
+        ("check", "scenario.toml", "`hopwright run` takes a scenario"),
+        ("run", "sweep.toml", "`hopwright sweep` takes a sweep"),
+        ("inspect", "plan.toml", "this is a text, and no configuration is one"),
+        ("inspect", "plan.toml", "`hopwright check` looks at a plan"),
+    ] {
+        let output = hopwright(path, &[command, file]);
+        let said = stderr(&output);
+        assert_eq!(output.status.code(), Some(2), "{command} {file}: {said}");
+        assert!(said.contains(words), "{command} {file}: {said}");
+    }
+}
+
+/// A number on the command line that is none, or is out of range, is told the range. (A number below 0 is
+/// no option that nobody knows.)
+#[test]
+fn numbers_on_the_command_line_are_told_their_range() {
+    let here = Path::new(".");
+    for (arguments, range) in [
+        (&["soak", "--seed", "x"][..], "a whole number from 0 to 18446744073709551615"),
+        (&["trials", "entry", "--trials", "-3"], "a whole number from 1 to 10000000"),
+        (&["trials", "entry", "--trials", "0"], "a whole number from 1 to 10000000"),
+        (&["sweep", "s.toml", "--seed", "9223372036854775808"], "from 0 to 9223372036854775807"),
+        (&["hostile", "--jobs", "1e3"], "a whole number from 1 to 1024"),
+        (&["trials", "entry", "--jammed", "-0.1"], "-0.1 is not within 0 to 0.95"),
+        (&["watch", "--speed", "fast"], "`fast` is no number"),
+    ] {
+        let output = hopwright(here, arguments);
+        let said = stderr(&output);
+        assert_eq!((output.status.code(), stdout(&output).as_str()), (Some(2), ""), "{said}");
+        assert!(said.contains(range), "{arguments:?}: {said}");
+        assert!(!said.contains("tip:"), "{arguments:?}: {said}");
+    }
 }
 
 #[test]

@@ -89,6 +89,29 @@ fn forty_nine_channels_are_too_few_and_fifty_are_enough() {
     assert_eq!(status, 0);
 }
 
+/// A cut-in's run of 300 slots (specification 9) is as much time on the air as an announce's: 19 visits of
+/// 20 ms to some of 16 rendezvous channels, 0.38 s, before a word is said. 47 CFR 15.247(a)(1)(i).
+#[test]
+fn a_cut_in_is_counted_with_its_talk() {
+    const WHAT: &str = "a cut-in's run and its talk";
+    let plans = Path::new("plans");
+    let (status, report) = check_file(plans, "larkfell.toml", "us-902");
+    let (verdict, measured) = found(&report, WHAT);
+    assert_eq!((status, verdict), (0, "warning"), "{measured}");
+    let worst: f64 = measured
+        .strip_prefix("in the worst window ")
+        .and_then(|rest| rest.split(' ').next())
+        .and_then(|number| number.parse().ok())
+        .expect("a number");
+    // 14 s are left of 20: 700 slots, in which each of 128 channels has its turn 5 or 6 times.
+    assert!((0.46..=0.52).contains(&worst), "{measured}");
+    assert!(measured.ends_with("up to 0.380 s of it by the run of 300 slots"), "{measured}");
+    // Half as long on each of 32 rendezvous channels, and every other one keeps it.
+    let more = raster(902_100_000, 200_000, 128) + &slots(32, 4);
+    let (status, report) = check(&more, "us-902");
+    assert_eq!((status, found(&report, WHAT).0), (0, "holds"), "{}", found(&report, WHAT).1);
+}
+
 #[test]
 fn wide_channels_need_only_25_of_them() {
     // 47 CFR 15.247(a)(1)(i): at least 25 from 250 kHz on, of 500 kHz at most.

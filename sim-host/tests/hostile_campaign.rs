@@ -198,7 +198,13 @@ fn tallies_that_do_not_fit() {
     refused(hopwright(folder.path(), &fewer), "2048 tries are kept here, and 2000", &good);
     for (from, to, why) in [
         ("\"0.1.0\"", "\"0.0.9\"", "its version of the program is another"),
-        ("\"hostile_tally\": 1", "\"hostile_tally\": 2", "its version of the file is another"),
+        ("\"hostile_tally\": 2", "\"hostile_tally\": 3", "its version of the file is another"),
+        // Another build of the same version.
+        (
+            "\"executable\": \"",
+            "\"executable\": \"0",
+            "its program, of the same version, is another",
+        ),
         ("not genuine", "most genuine", "an outcome that there is not: `most genuine`"),
         ("\"next\": 2048", "\"next\": 20", "its counts do not fit"),
         ("\"next\": 2048", "\"nxt\": 2048", "unknown field `nxt`, expected one of `campaign`"),

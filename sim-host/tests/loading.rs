@@ -4,11 +4,15 @@
 mod common;
 
 use common::{hopwright, stderr, stdout};
+use embedded_io::Write as _;
 use std::fs;
 use std::io::{BufRead, BufReader, Read};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 /// Sealed configurations `a/` and `b/` of one exercise, under a transfer key `transfer.key`.
 fn folder() -> tempfile::TempDir {
@@ -206,7 +210,7 @@ fn ports_and_files_that_will_not_do() {
     let load = |file: &str, port: &str| hopwright(path, &["load", file, "--port", port]);
     refused(&load("a/station-10.sealed", "no-such-port"), "cannot be opened");
     refused(&load("a/station-10.sealed", "plan.toml"), "neither a serial port");
-    refused(&load("plan.toml", "no-such-port"), "damaged");
+    refused(&load("plan.toml", "no-such-port"), "this is a text");
     let whole = fs::read(path.join("a/station-10.sealed")).expect("a file");
     fs::write(path.join("short"), &whole[..100]).expect("written");
     refused(&load("short", "no-such-port"), "truncated");
@@ -221,4 +225,70 @@ fn ports_and_files_that_will_not_do() {
     let gone =
         hopwright(path, &["load", "a/station-10.sealed", "--port", port.to_str().expect("name")]);
     assert_eq!(gone.status.code(), Some(2), "{}", stdout(&gone));
+}
+
+/// A line that never falls silent, such as a console's or a receiver's of positions, is no answer: the
+/// station is given up while the line goes on talking.
+#[test]
+#[expect(clippy::disallowed_methods, reason = "a real line, which talks in real time")]
+fn a_line_that_keeps_talking_is_given_up() {
+    let dir = folder();
+    let path = dir.path();
+    let mut pty = hopwright_sim::load::open_pty().expect("a pseudo-terminal");
+    let name = pty.name.to_str().expect("a name").to_owned();
+    let talking = Arc::new(AtomicBool::new(true));
+    let talks = Arc::clone(&talking);
+    // Sentences 2 ms apart, less than a look at the port waits, for twenty seconds at least.
+    std::thread::spawn(move || {
+        for _ in 0..10_000 {
+            if pty.port.write_all(b"$LFPOS,123519,0042.07,N,0031.00,E*47\r\n").is_err() {
+                break;
+            }
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        talks.store(false, Ordering::SeqCst);
+    });
+    let output = hopwright(path, &["load", "a/station-10.sealed", "--port", &name]);
+    refused(&output, "the station does not answer (0 of ");
+    assert!(talking.load(Ordering::SeqCst), "it ended only when the line fell silent");
+}
+
+/// Where a passphrase stands in the memory of a process that has read it.
+#[cfg(target_os = "linux")]
+fn copies(pid: u32, needle: &[u8]) -> usize {
+    use std::io::{Seek as _, SeekFrom};
+    let maps = fs::read_to_string(format!("/proc/{pid}/maps")).expect("a map of its memory");
+    let mut memory = fs::File::open(format!("/proc/{pid}/mem")).expect("a child's memory");
+    let mut found = 0;
+    for line in maps.lines() {
+        let mut words = line.split_whitespace();
+        let (range, rights) = (words.next().expect("a range"), words.next().expect("rights"));
+        let (from, to) = range.split_once('-').expect("two ends");
+        let end = |hex: &str| u64::from_str_radix(hex, 16).expect("an address");
+        let (from, to) = (end(from), end(to));
+        // What is only mapped, or belongs to the kernel, cannot be read.
+        if !rights.starts_with("rw") || memory.seek(SeekFrom::Start(from)).is_err() {
+            continue;
+        }
+        let mut bytes = vec![0; usize::try_from(to - from).expect("a length")];
+        if memory.read_exact(&mut bytes).is_ok() {
+            found += bytes.windows(needle.len()).filter(|window| *window == needle).count();
+        }
+    }
+    found
+}
+
+/// A secret stands in memory once, where it is kept: what it was read into has been wiped.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_passphrase_stands_in_memory_once() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let path = dir.path();
+    private(&path.join("phrase"), "rowan otter lintel cinder weir\n");
+    let Emulated { mut child, .. } = Emulated::start(path, &["--passphrase-file", "phrase"]);
+    // Its end: the allocator writes over the beginning of what is given back.
+    let found = copies(child.id(), b"lintel cinder weir");
+    child.kill().expect("stopped");
+    child.wait().expect("it ends");
+    assert_eq!(found, 1);
 }

@@ -7,7 +7,7 @@ mod common;
 use common::{hopwright, stderr, stdout};
 use hopwright_core::address::Target;
 use hopwright_core::keys::Label;
-use hopwright_core::provision::{Configuration, TransferKey};
+use hopwright_core::provision::{Configuration, Envelope, TAG_BYTES, TransferKey};
 use hopwright_core::tree::Share;
 use hopwright_sim::plan::{Plan, parse_address};
 use std::fs;
@@ -55,6 +55,45 @@ fn provisioned(dir: &Path, out: &str, secret: [&str; 2]) -> Output {
 }
 
 /// Checks that a command was refused in the one way, and returns what was said.
+/// What docs/c.md tells a C program to keep room for: the longest files there are of a plan with a short
+/// name, and what takes their place at a change of keys (`hw_replace_configuration` asks for 64 bytes more
+/// than the open configuration).
+#[test]
+fn the_manual_gives_room_for_the_longest_configurations() {
+    let manual = include_str!("../../docs/c.md");
+    let figure = |before: &str, after: &str| -> usize {
+        let part = manual.split_once(after).expect("the sentence").0;
+        let digits = part.rsplit_once(before).expect("its beginning").1;
+        digits.parse().expect("a number")
+    };
+    let loaded = figure("(", " bytes hold one with a full directory");
+    let replaced = figure("a short name, ", " also what takes its place");
+    let dir = folder();
+    let path = dir.path();
+    let calls: Vec<String> = (0..16).map(|n| format!("\"{:02X}\"", 16 * n + 5)).collect();
+    let roster = format!(
+        "[[station]]\nname = \"control post\"\naddress = \"10\"\nrole = \"timekeeper\"\n\
+         [[station]]\nname = \"boat plover\"\naddress = \"4B\"\ncalls = [{}]\n",
+        calls.join(", ")
+    );
+    fs::write(path.join("full.toml"), roster).expect("written");
+    let mut longest = 0;
+    for (out, more) in [("exercise", &[][..]), ("full", &["--roster", "full.toml"][..])] {
+        let args = ["provision", "training.toml", "--training", "--out", out];
+        let output = hopwright(path, &[&args[..], more, &BY_KEY].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        for entry in fs::read_dir(path.join(out)).expect("a folder") {
+            let file = fs::read(entry.expect("an entry").path()).expect("a file");
+            let Ok(envelope) = Envelope::decode(&file) else { continue };
+            longest = longest.max(file.len());
+            let open = envelope.ciphertext.len() - TAG_BYTES;
+            // The generation of a share has one byte more from 24 on.
+            assert!(open + 1 + 64 <= replaced, "{open} bytes");
+        }
+    }
+    assert!((loaded - 32..=loaded).contains(&longest), "{longest} bytes");
+}
+
 #[track_caller]
 fn refused(dir: &Path, output: &Output) -> String {
     let said = stderr(output);
@@ -555,7 +594,8 @@ fn inspect_refuses_truncated_altered_swapped_oversized_and_later_files() {
     let version = later.iter().position(|byte| *byte == 0xA4).expect("the header") + 2;
     later[version] = 7;
     assert!(said(&later, &[]).contains("version 7 is none that this reader knows"));
-    assert!(said(b"hello", &[]).contains("damaged"));
+    assert!(said(b"hello", &[]).contains("this is a text"));
+    assert!(said(b"hell\xFF", &[]).contains("damaged"));
     let wrong = ["inspect", "k/station-4B.sealed", "--transfer-key-file", "net.key"];
     assert!(refused(path, &hopwright(path, &wrong)).contains("does not open"));
     let kind = hopwright(path, &[&["inspect", "k/station-4B.sealed"][..], &BY_PHRASE].concat());

@@ -136,6 +136,47 @@ fn what_the_reader_refuses_does_not_fit() {
     }
 }
 
+/// A limit or a default that depends on another value of the text is the specimen's only: a schema says
+/// the widest range, and no default.
+#[test]
+fn what_depends_on_another_value_is_no_constant_of_the_schema() {
+    let net = "[net]\nname = \"wide\"\nkey = \"000102030405060708090a0b0c0d0e0f101112131415161718191a1b1c1d1e1f\"\n";
+    let raster = "[raster]\nbase_hz = 902_100_000\nspacing_hz = 50_000\ncount = 500\n";
+    let clock = "[clock]\ntolerance_ppb = 10_000\ntimekeeper_tolerance_ppb = 2_000\n";
+    let list: Vec<String> = (200..240).map(|channel| channel.to_string()).collect();
+    let hopsets = [
+        "[hopset]\nranges = [{ from_channel = 200, to_channel = 400 }]\n[[exclude]]\nchannel = 300\n"
+            .to_owned(),
+        format!("[hopset]\npick = \"listed\"\nlist = [{}]\n", list.join(", ")),
+    ];
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = |name: &str, text: &str| {
+        let path = folder.path().join(name);
+        fs::write(&path, text).expect("a file");
+        path.display().to_string()
+    };
+    let status = |arguments: &[&str]| {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_hopwright"));
+        let output = program.args(arguments).output().expect("the program");
+        assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    };
+    let plans = validator("plan");
+    for hopset in hopsets {
+        let plan = [net, raster, &hopset, clock].concat();
+        status(&["check", &file("wide.toml", &plan)]);
+        fits(&plans, &plan, &hopset);
+    }
+    let scenario = "[scenario]\nname = \"wide\"\nplan = \"wide.toml\"\nduration_s = 2\n[audio]\nfixed_channel = 210\n\
+                    [[station]]\nname = \"mast\"\naddress = \"10\"\nrole = \"timekeeper\"\n";
+    status(&["run", &file("scenario.toml", scenario)]);
+    fits(&validator("scenario"), scenario, "a channel beyond the specimen's");
+    let schema = schema("plan");
+    for key in ["raster/properties/occupied_hz", "clock/properties/steadiness_ppb"] {
+        let key = schema.pointer(&format!("/properties/{key}")).expect("a key");
+        assert_eq!(key.get("default"), None, "{key}");
+    }
+}
+
 /// Ranges, words and what must be there come from the reader; what a key means from the manual.
 #[test]
 fn the_schema_says_what_the_reader_and_the_manual_say() {

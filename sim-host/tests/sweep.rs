@@ -220,6 +220,10 @@ fn a_missing_shard_is_missed() {
     assert!(!dir.path().join("all/trials.csv").exists());
     let (_, error) = swept(dir.path(), &["--out", "all", "--merge", "a", "scenarios"], 2);
     assert!(error.contains("this folder holds no shard of a campaign"), "{error}");
+    // Nor is a folder made for what is put together of none.
+    let (_, error) = swept(dir.path(), &["--out", "none", "--merge", "nosuch"], 2);
+    assert!(error.contains("this folder holds no shard of a campaign"), "{error}");
+    assert!(!dir.path().join("none").exists());
     // What is missing can simply be run.
     swept(dir.path(), &["--out", "all"], 0);
     swept(dir.path(), &["--out", "whole"], 0);
@@ -564,8 +568,8 @@ fn bad_sweeps_are_told_where_and_how() {
             12,
             "`interferer` has 1 entries, and none is `1`",
         ),
-        ("interferer.0.share", "interferer.0.shar", 13, "has no key `shar`"),
-        ("interferer.0.share", "plan:hopset.chanels", 13, "[hopset] has no key `chanels`"),
+        ("interferer.0.share", "interferer.0.shar", 12, "has no key `shar`"),
+        ("interferer.0.share", "plan:hopset.chanels", 12, "[hopset] has no key `chanels`"),
         ("interferer.0.share", "plan:net.key", 12, "a key is not a factor"),
         ("interferer.0.share", "scenario", 12, "`scenario` is a whole table"),
         ("interferer.0.share", "a..b", 12, "this is no path to a value"),

@@ -41,6 +41,8 @@ fn everyone_else_follows_the_new_plan() {
     let said = stdout(&output);
     assert!(said.contains("withdrawn: 55\n"), "{said}");
     assert!(said.contains("order 1: 232 bytes, from slot 123456 on"), "{said}");
+    // 123456 slots of 20 ms are 2469 s.
+    assert!(said.contains("slot 123456 comes 0 h 41 min after slot 0"), "{said}");
     assert!(said.contains("cover of 8 nodes (at most 8 for 1)"), "{said}");
     let old = Plan::load(&dir.path().join("p.toml")).expect("a plan");
     let new = Plan::load(&dir.path().join("after/plan.toml")).expect("a plan");
@@ -162,6 +164,24 @@ fn what_it_refuses_leaves_nothing() {
     refused(dir, &CALL, "published");
     assert!(!dir.join("after").exists());
     assert_eq!(fs::read_dir(dir).expect("a directory").count(), 3, "nothing half-written");
+}
+
+/// An order goes over the air as a message of the net: one that is longer than any message would never
+/// arrive, and the new plan would part the planner from the net.
+#[test]
+fn an_order_longer_than_any_message_is_refused() {
+    let dir = tempfile::tempdir().expect("a directory");
+    good(dir.path());
+    let file = dir.path().join("p.toml");
+    let text = fs::read_to_string(&file).expect("a plan");
+    let tight = format!("{text}[slots]\nlink_bps = 20_000\n[message]\nn = 3\nk = 1\n");
+    fs::write(&file, &tight).expect("written");
+    // 8 blocks of 30 rows of one byte, less a tag; a cover of 8 nodes (specification sections 10, 11).
+    refused(dir.path(), &CALL, "the order has 232 bytes, and a message of this plan has up to 224");
+    assert!(!dir.path().join("after").exists());
+    fs::write(&file, tight.replace("n = 3\nk = 1", "n = 3\nk = 2")).expect("written");
+    let output = hopwright(dir.path(), &CALL);
+    assert!(output.status.success(), "{}", stderr(&output));
 }
 
 #[test]

@@ -53,6 +53,9 @@ impl PlanDigest {
 
 /// Everything that a station is given. The name stays where it was read from.
 ///
+/// It numbers channels and has no frequency: where channel 0 lies and how far apart they are is the plan's
+/// raster, which belongs to the board ([`Raster`](crate::band::Raster)).
+///
 /// The watermark and the seed are not in it: they are the station's own.
 #[derive(Debug)]
 pub struct Configuration<'a, const N: usize> {

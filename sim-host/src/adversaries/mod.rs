@@ -119,7 +119,7 @@ pub struct Finding {
     pub what: &'static str,
     /// The unit of the numbers; empty for shares and counts.
     pub unit: &'static str,
-    /// What came of it.
+    /// What came of it; no number if nothing was tried.
     pub measured: f64,
     /// The interval that covers the true value with 95 % confidence.
     pub interval: Option<(f64, f64)>,
@@ -132,10 +132,17 @@ pub struct Finding {
 }
 
 impl Finding {
-    /// A share of `count`, with Wilson's interval.
+    /// A share of `count`, with Wilson's interval. Of nothing there is no share: what is required of it
+    /// fails.
     fn share(name: Name, tried: String, what: &'static str, (hits, count): (u64, u64)) -> Self {
-        let (measured, interval) = share_of(hits, count);
-        let (unit, interval) = ("", Some(interval));
+        let (measured, interval) = match count {
+            0 => (f64::NAN, None),
+            _ => {
+                let (share, interval) = share_of(hits, count);
+                (share, Some(interval))
+            }
+        };
+        let unit = "";
         let (closed_form, required, verdict) = (None, "-".to_owned(), Verdict::Told);
         Self { name, tried, what, unit, measured, interval, closed_form, required, verdict }
     }
@@ -253,4 +260,20 @@ pub fn investigate(
         }
     }
     Ok(report)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Nothing of nothing is no share that anything could be asked of.
+    #[test]
+    fn what_was_not_tried_holds_nothing() {
+        let of = |count| Finding::share(Name::Relay, String::new(), "taken", (0, count));
+        assert_eq!(of(1).at_most(0.0).verdict, Verdict::Holds);
+        for finding in [of(0).at_most(0.0), of(0).at_least(0.0), of(0).bounded(1.0)] {
+            assert_eq!(finding.verdict, Verdict::Fails);
+            assert_eq!(finding.interval, None);
+        }
+    }
 }

@@ -149,10 +149,11 @@ pub(super) fn relay(ask: &Ask<'_>, report: &mut Report) -> Result<(), Diagnostic
         let most = if beyond { own } else { delay_us as f64 + own };
         let tried = format!("everything {delay_us} us later, +20 dB, one speaker");
         let mut rows = Report::default();
-        phases(&mut rows, &tried, &one, Some(most), beyond);
+        let slot_late = delay_us >= ask.plan.timing().slot().us();
+        phases(&mut rows, &tried, &one, Some(most), (beyond, slot_late));
         let tried = format!("everything {delay_us} us later, +20 dB, 20 overs in turn");
         // In turn, a speaker is followed that was off by as much itself.
-        phases(&mut rows, &tried, &turns, beyond.then_some(2.0 * own), beyond);
+        phases(&mut rows, &tried, &turns, beyond.then_some(2.0 * own), (beyond, slot_late));
         let fails = rows.findings.iter().any(|finding| finding.verdict == Verdict::Fails);
         if SHOWN.contains(&delay_us) || fails {
             report.findings.append(&mut rows.findings);
@@ -174,8 +175,15 @@ fn worst(outcomes: &[Relayed]) -> f64 {
 }
 
 /// The rows of one delay. `most` is what the phase may be off; a relay from `beyond` the
-/// allowance must achieve nothing.
-fn phases(report: &mut Report, tried: &str, of: &[Relayed], most: Option<f64>, beyond: bool) {
+/// allowance must achieve nothing. What is late by a slot is on a channel that has been left, where hardly
+/// any of it is recognised: then it is counted of all that was sent.
+fn phases(
+    report: &mut Report,
+    tried: &str,
+    of: &[Relayed],
+    most: Option<f64>,
+    (beyond, slot_late): (bool, bool),
+) {
     let tried = || tried.to_owned();
     let finding = Finding::value(Name::Relay, tried(), "largest phase error", "us", worst(of));
     report.findings.push(match most {
@@ -183,8 +191,12 @@ fn phases(report: &mut Report, tried: &str, of: &[Relayed], most: Option<f64>, b
         None => finding.limit(),
     });
     let add = |pick: fn(&Relayed) -> u64| of.iter().map(pick).sum::<u64>();
-    let taken = (add(|one| one.taken.headers + one.taken.words), add(|one| one.taken.heard));
-    let finding = Finding::share(Name::Relay, tried(), "recognised and taken", taken);
+    let hits = add(|one| one.taken.headers + one.taken.words);
+    let (what, count) = match slot_late {
+        true => ("sent and taken", add(|one| one.taken.sent)),
+        false => ("recognised and taken", add(|one| one.taken.heard)),
+    };
+    let finding = Finding::share(Name::Relay, tried(), what, (hits, count));
     report.findings.push(if beyond { finding.at_most(0.0) } else { finding.limit() });
     let missed = (add(|one| one.headers_misled), add(|one| one.headers_judged));
     let what = "headers after which a bound misses true time";

@@ -84,19 +84,37 @@ impl LaneSurvey {
         slot_us: u64,
         window_us: u64,
     ) -> Worst {
+        self.worst_of_run(Timeline::Home, run, slots, before, (slot_us, window_us))
+    }
+
+    /// The worst case over a cut-in's run of `run` slots followed by its talk, as
+    /// [`LaneSurvey::worst_of_announce`]. Nothing comes before: who cuts in has heard nobody.
+    #[must_use]
+    pub fn worst_of_cut_in(&self, run: u32, slots: usize, slot_us: u64, window_us: u64) -> Worst {
+        self.worst_of_run(Timeline::CutIn, run, slots, false, (slot_us, window_us))
+    }
+
+    fn worst_of_run(
+        &self,
+        timeline: Timeline,
+        run: u32,
+        slots: usize,
+        before: bool,
+        (slot_us, window_us): (u64, u64),
+    ) -> Worst {
         let window = usize::try_from(window_us.div_ceil(slot_us.max(1))).unwrap_or(slots);
         let lead = if before { window } else { 0 };
-        let mut cursor = Cursor::new(&self.sequence, Timeline::Home);
+        let mut cursor = Cursor::new(&self.sequence, timeline);
         // An odd step, so that all places of a frame and a cycle have their turn.
         let step = (slots / announces(window)) | 1;
         let places = (0..announces(window)).map(|i| step * i);
         let of_one = |start: usize| {
             let slot = |n: usize| Slot::new(u32::try_from(n).unwrap_or(u32::MAX));
-            let mut channels = self.traffic(slot(start), lead);
+            let mut channels = self.traffic_on(timeline, slot(start), lead);
             let first = slot(start + lead);
             channels
                 .extend((0..run).map(|i| cursor.run_hop(&self.sequence, first.plus(i)).channel));
-            channels.extend(self.traffic(first.plus(run), window));
+            channels.extend(self.traffic_on(timeline, first.plus(run), window));
             worst_occupancy(&channels, slot_us, window_us)
         };
         places.map(of_one).max_by_key(|worst| worst.us).unwrap_or_default()

@@ -27,8 +27,14 @@ impl LaneSurvey {
     /// The channels of `n` slots of the home timeline from `from` on, by plain traffic.
     #[must_use]
     pub fn traffic(&self, from: Slot, n: usize) -> Vec<Channel> {
+        self.traffic_on(Timeline::Home, from, n)
+    }
+
+    /// The same on any timeline.
+    #[must_use]
+    pub fn traffic_on(&self, timeline: Timeline, from: Slot, n: usize) -> Vec<Channel> {
         let mut channels = vec![Channel::default(); n];
-        self.sequence.fill(Timeline::Home, from, &mut channels);
+        self.sequence.fill(timeline, from, &mut channels);
         channels
     }
 }

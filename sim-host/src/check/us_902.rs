@@ -50,6 +50,7 @@ pub(super) fn findings(survey: &Survey<'_>) -> Vec<Finding> {
         separation(survey),
         channel_count(survey, &class),
         dwell(survey, &class),
+        cut_in(survey, &class),
         run_channels(survey, &class),
         equal_use(survey),
         Finding::new(
@@ -241,12 +242,38 @@ fn run_channels(survey: &Survey<'_>, class: &Class) -> Finding {
     )
     .with_note(format!(
         "a run uses the rendezvous channels only; whether so short a run counts by itself is for \
-         a test laboratory to say; occupancy is counted for announces, while a cut-in's run of \
-         {CUT_IN_SLOTS} slots puts {:.2} s on each rendezvous channel by itself",
-        f64::from(CUT_IN_SLOTS.div_ceil(u32::from(survey.plan.structure().rendezvous)))
-            * survey.plan.timing().slot().us() as f64
-            / 1e6
+         a test laboratory to say; a cut-in's run has {CUT_IN_SLOTS} slots"
     ))
+}
+
+/// A cut-in, whose run has a length that no plan shortens: never more than a warning, since the average
+/// is that of traffic.
+fn cut_in(survey: &Survey<'_>, class: &Class) -> Finding {
+    let (slot, window, n) = (survey.slot_us(), class.window_us, survey.counted_slots());
+    let worst = worst_lane(survey, |lane| lane.worst_of_cut_in(CUT_IN_SLOTS, n, slot, window));
+    let rendezvous = u32::from(survey.plan.structure().rendezvous);
+    let run_us = u64::from(CUT_IN_SLOTS.min(whole_slots(window, slot)).div_ceil(rendezvous)) * slot;
+    let holds = worst.us <= OCCUPANCY_US;
+    Finding::new(
+        "15.247(a)(1)(i)",
+        "a cut-in's run and its talk, by themselves",
+        format!("at most 0.4 s within {} s, on average", window / 1_000_000),
+        format!(
+            "in the worst window {:.3} s on one channel, up to {:.3} s of it by the run of {CUT_IN_SLOTS} slots",
+            worst.us as f64 / 1e6,
+            run_us.min(worst.us) as f64 / 1e6
+        ),
+        if holds { Verdict::Holds } else { Verdict::Warning },
+    )
+    .with_note(format!(
+        "a member without time cuts in; no plan makes its run shorter (specification 9); counted as \
+         announces are{}",
+        if holds { "" } else { "; more `rendezvous` channels lower it, or shorter slots" }
+    ))
+}
+
+fn whole_slots(window_us: u64, slot_us: u64) -> u32 {
+    u32::try_from(window_us.div_ceil(slot_us.max(1))).unwrap_or(u32::MAX)
 }
 
 fn power(survey: &Survey<'_>) -> Finding {

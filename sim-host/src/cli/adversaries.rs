@@ -14,13 +14,13 @@ pub(super) struct Args {
     /// Plan of the net; that of the built-in scenario if none is named
     plan: Option<PathBuf>,
     /// Trials of each situation; what is measured by the slot lasts accordingly
-    #[arg(long, default_value_t = 400, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    #[arg(long, default_value_t = 400, value_parser = super::whole::<u32>(1..=1_000_000))]
     trials: u32,
     /// Only this opponent (may be given several times)
     #[arg(long, value_name = "NAME")]
     only: Vec<Name>,
     /// Seed from which everything follows
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: u64,
     /// Print one JSON object
     #[arg(long)]
@@ -44,7 +44,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     if terminal {
         let _ = write!(std::io::stderr(), "\r{:12}\r", "");
     }
-    if let Some(folder) = &args.out {
+    let curves = args.out.as_ref().filter(|_| !report.curves.is_empty());
+    if let Some(folder) = curves {
         write_curves(&report.curves, folder)?;
     }
     write_out(|out| {
@@ -68,9 +69,10 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
             }
             writeln!(out, "  {}", line(finding))?;
         }
-        match &args.out {
-            Some(folder) => writeln!(out, "curves written to {}", folder.display()),
-            None => Ok(()),
+        match (curves, &args.out) {
+            (Some(folder), _) => writeln!(out, "curves written to {}", folder.display()),
+            (None, Some(_)) => writeln!(out, "there are no curves of these opponents"),
+            (None, None) => Ok(()),
         }
     })?;
     Ok(if report.holds() { Outcome::Held } else { Outcome::Failed })
@@ -99,6 +101,9 @@ fn line(finding: &Finding) -> String {
 
 /// A number with four decimals at most, counts whole.
 fn shown(value: f64) -> String {
+    if value.is_nan() {
+        return "nothing was tried".to_owned();
+    }
     if value.is_infinite() {
         return "never".to_owned();
     }

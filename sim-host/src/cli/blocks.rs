@@ -31,13 +31,13 @@ pub(super) struct Args {
     #[arg(long, default_value_t = 0.0, value_parser = share)]
     damaged: f64,
     /// How many blocks
-    #[arg(long, default_value_t = 20_000, value_parser = clap::value_parser!(u32).range(1..=100_000_000))]
+    #[arg(long, default_value_t = 20_000, value_parser = super::whole::<u32>(1..=100_000_000))]
     trials: u32,
     /// How many of them are really encoded and decoded, to see that the count is right
-    #[arg(long, value_name = "BLOCKS", default_value_t = 200)]
+    #[arg(long, value_name = "BLOCKS", default_value_t = 200, value_parser = super::whole::<u32>(0..=u32::MAX))]
     decode: u32,
     /// Seed from which each trial's is drawn
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: u64,
     /// Fail (status 1) if a larger share is lost at any point, measured or by the closed form
     #[arg(long, value_name = "SHARE", value_parser = share)]

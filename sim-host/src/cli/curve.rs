@@ -26,10 +26,10 @@ pub(super) struct Args {
     /// none is named
     plan: Option<PathBuf>,
     /// Trials for each point
-    #[arg(long, default_value_t = 400, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    #[arg(long, default_value_t = 400, value_parser = super::whole::<u32>(1..=1_000_000))]
     trials: u32,
     /// Seed from which everything follows
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: u64,
     /// Share of the hopset under interference (simulated), 0 to 0.95
     #[arg(long, default_value_t = 0.0, value_parser = super::trials::share)]

@@ -14,13 +14,13 @@ pub(super) struct Args {
     /// The plan, a TOML file
     plan: PathBuf,
     /// The lane, counted from 0
-    #[arg(long, default_value_t = 0)]
+    #[arg(long, default_value_t = 0, value_parser = super::whole::<u8>(0..=u8::MAX))]
     lane: u8,
     /// The first slot
-    #[arg(long, value_name = "H", default_value_t = 0)]
+    #[arg(long, value_name = "H", default_value_t = 0, value_parser = super::whole::<u64>(0..=u64::MAX))]
     from: u64,
     /// How many slots
-    #[arg(long, value_name = "N", default_value_t = 32)]
+    #[arg(long, value_name = "N", default_value_t = 32, value_parser = super::whole::<u64>(0..=u64::MAX))]
     count: u64,
     /// How to write them
     #[arg(long, value_enum, default_value_t = Format::Table)]

@@ -14,20 +14,20 @@ pub(super) struct Args {
     /// Plan whose stations are attacked; that of the built-in scenario if none is named
     plan: Option<PathBuf>,
     /// How many tries, over all shards
-    #[arg(long, default_value_t = 1_000_000, value_parser = clap::value_parser!(u64).range(1..=1_000_000_000_000))]
+    #[arg(long, default_value_t = 1_000_000, value_parser = super::whole::<u64>(1..=1_000_000_000_000))]
     tries: u64,
     /// Number of the first try
-    #[arg(long, default_value_t = 0, value_parser = clap::value_parser!(u64).range(..=1_000_000_000_000))]
+    #[arg(long, default_value_t = 0, value_parser = super::whole::<u64>(0..=1_000_000_000_000))]
     from: u64,
     /// File for what has been done so far: new, or that of the same campaign, which then goes on (with
     /// more --tries, too)
     #[arg(long, value_name = "FILE")]
     keep: Option<PathBuf>,
     /// Threads; as many as there are cores if not given
-    #[arg(long, value_parser = clap::value_parser!(u16).range(1..=1024))]
+    #[arg(long, value_parser = super::whole::<u16>(1..=1024))]
     jobs: Option<u16>,
     /// Seed from which everything follows
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: u64,
     /// Carry out one part of several, such as 2/4
     #[arg(long, value_name = "I/N", default_value = "1/1", value_parser = shard)]

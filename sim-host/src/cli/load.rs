@@ -19,7 +19,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "DEV", requires = "file")]
     port: Option<PathBuf>,
     /// The port's speed in bit/s
-    #[arg(long, value_name = "BPS", default_value_t = 115_200)]
+    #[arg(long, value_name = "BPS", default_value_t = 115_200, value_parser = super::whole::<u32>(0..=u32::MAX))]
     baud: u32,
     /// Be a station on a pseudo-terminal instead, with its storage in this folder
     #[arg(long, value_name = "DIR")]
@@ -28,7 +28,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "ADDRESS", value_parser = parse_hex_address, requires = "emulate_station")]
     address: Option<Address>,
     /// The emulated station loses its power after so many bytes written to its storage
-    #[arg(long, value_name = "BYTES", requires = "emulate_station")]
+    #[arg(long, value_name = "BYTES", requires = "emulate_station", value_parser = super::whole::<u64>(0..=u64::MAX))]
     power_fails_after: Option<u64>,
     #[command(flatten)]
     secret: SecretArgs,
@@ -52,7 +52,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
 #[cfg(unix)]
 mod unix {
     use super::{Args, Diagnostic, Outcome, write_out};
-    use crate::load::{BankFiles, EmulatedJudge, IDLE_US, open_port, open_pty};
+    use crate::load::{BankFiles, EmulatedJudge, open_port, open_pty};
     use crate::plan::MAX_HOPSET;
     use crate::provision::{decode_refused, read_station_file};
     use embedded_io::{Read as _, ReadReady as _, Write as _};
@@ -60,9 +60,9 @@ mod unix {
     use hopwright_core::loader::{self, CarrierEnd, IoError, Refusal, StationEnd, Store, Verdict};
     use hopwright_core::provision::{Configuration, Envelope, MAX_ENVELOPE};
     use hopwright_core::units::{Micros, Tick};
-    use std::cell::Cell;
     use std::io::Write as _;
     use std::path::Path;
+    use std::time::Instant;
     use zeroize::Zeroizing;
 
     /// An emulated station goes on listening for so long after a verdict, in case its answer was
@@ -87,14 +87,12 @@ mod unix {
         }
         let mut port = open_port(port, args.baud)?;
         let mut end = CarrierEnd::new(address, &content);
-        // Time passes only while the line is silent: nothing here needs a clock.
-        let silent = Cell::new(Tick::ZERO);
-        let outcome = loader::carry(
-            &mut port,
-            &mut end,
-            || silent.get(),
-            |_| silent.set(silent.get().plus(Micros::new(IDLE_US))),
-        );
+        // Real time, whatever comes in: on a line that never falls silent (a console, a receiver of
+        // positions) a station that does not answer is given up all the same. A look at the port waits
+        // by itself, so nothing is left to do between two.
+        let since = start();
+        let clock = || Tick::ZERO.plus(Micros::new(passed_us(since)));
+        let outcome = loader::carry(&mut port, &mut end, clock, |_| ());
         match outcome {
             Ok(loader::Outcome::Accepted { generation }) => {
                 write_out(|out| {
@@ -123,6 +121,15 @@ mod unix {
                 ))
             }
         }
+    }
+
+    #[expect(clippy::disallowed_methods, reason = "a port is real, and so is the time it takes")]
+    fn start() -> Instant {
+        Instant::now()
+    }
+
+    fn passed_us(since: Instant) -> u64 {
+        u64::try_from(since.elapsed().as_micros()).unwrap_or(u64::MAX)
     }
 
     /// An open configuration, with the address that it is for.
@@ -187,13 +194,12 @@ mod unix {
         let failed = |error: std::io::Error| {
             Diagnostic::new(format!("the port failed: {error}"), "start the station again")
         };
-        let (mut buffer, mut quiet_us) = ([0; 64], 0);
-        while end.verdict().is_none() || quiet_us < LINGER_US {
+        // Since the last answer, not the last byte: a line that keeps talking ends it too.
+        let (mut buffer, mut answered) = ([0; 64], start());
+        while end.verdict().is_none() || passed_us(answered) < LINGER_US {
             if !port.read_ready().map_err(failed)? {
-                quiet_us += IDLE_US;
                 continue;
             }
-            quiet_us = 0;
             let count = port.read(&mut buffer).map_err(failed)?;
             for byte in buffer.iter().take(count) {
                 let answer = end.byte(*byte).map(<[u8]>::to_vec);
@@ -204,6 +210,7 @@ mod unix {
                     ));
                 }
                 if let Some(answer) = answer {
+                    answered = start();
                     port.write_all(&answer).map_err(failed)?;
                 }
             }

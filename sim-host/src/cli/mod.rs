@@ -33,11 +33,14 @@ mod withdraw;
 use crate::diagnostic::Diagnostic;
 use crate::plan::Plan;
 use crate::scenario::built_in_plan;
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 use signal_hook::consts::{SIGINT, SIGTERM};
+use std::fmt::Display;
 use std::io::{self, ErrorKind, Write};
+use std::ops::RangeInclusive;
 use std::path::Path;
 use std::process::ExitCode;
+use std::str::FromStr;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -104,10 +107,33 @@ enum Outcome {
     Stopped,
 }
 
+/// The command line, or clap's own word on it.
+fn parse() -> Cli {
+    // A number below 0 is a number out of range, and no option that nobody knows.
+    let numbers = |arg: clap::Arg| match arg.get_action().takes_values() {
+        true => arg.allow_negative_numbers(true),
+        false => arg,
+    };
+    let command = Cli::command().mut_subcommands(|command| command.mut_args(numbers));
+    let mut matches = command.get_matches();
+    Cli::from_arg_matches_mut(&mut matches).unwrap_or_else(|error| error.exit())
+}
+
+/// Reads a whole number of a range; whatever is none is told the range.
+fn whole<T>(range: RangeInclusive<T>) -> impl Fn(&str) -> Result<T, String> + Clone
+where
+    T: FromStr + PartialOrd + Display + Clone,
+{
+    move |text| {
+        let number = text.parse().ok().filter(|number| range.contains(number));
+        number.ok_or_else(|| format!("a whole number from {} to {}", range.start(), range.end()))
+    }
+}
+
 /// Runs the command line of this process.
 #[must_use]
 pub fn main() -> ExitCode {
-    let outcome = match Cli::parse().command {
+    let outcome = match parse().command {
         Some(Command::Check(args)) => check::run(&args),
         Some(Command::Hops(args)) => hops::run(&args),
         Some(Command::Blocks(args)) => blocks::run(&args),

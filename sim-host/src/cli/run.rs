@@ -21,7 +21,7 @@ pub(super) struct Args {
     /// Scenario to carry out; the built-in one if none is named
     scenario: Option<PathBuf>,
     /// Seed to use instead of the scenario's own
-    #[arg(long)]
+    #[arg(long, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: Option<u64>,
     /// New folder for account, results, trace, picture and report
     #[arg(long, value_name = "DIR")]

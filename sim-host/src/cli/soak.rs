@@ -16,13 +16,13 @@ pub(super) struct Args {
     /// Plan to run; that of the built-in scenario if none is named
     plan: Option<PathBuf>,
     /// How many stations
-    #[arg(long, default_value_t = 50, value_parser = clap::value_parser!(u8).range(3..=250))]
+    #[arg(long, default_value_t = 50, value_parser = super::whole::<u8>(3..=250))]
     stations: u8,
     /// Net time in hours, 0.1 to 744
     #[arg(long, default_value_t = 24.0, value_parser = hours)]
     hours: f64,
     /// Seed from which everything follows
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: u64,
     /// If anything fails: shrink it, and write it to this new file, for `replay`
     #[arg(long, value_name = "FILE")]

@@ -10,10 +10,10 @@ use std::io::Write;
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
     /// Seed of the oscillators' noise
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: u64,
     /// How long each is simulated, in days
-    #[arg(long, default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=366))]
+    #[arg(long, default_value_t = 7, value_parser = super::whole::<u32>(1..=366))]
     days: u32,
     /// Print one JSON object
     #[arg(long)]

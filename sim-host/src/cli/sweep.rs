@@ -26,13 +26,13 @@ pub(super) struct Args {
     #[arg(long, value_name = "DIR", num_args = 1.., requires = "out", conflicts_with = "shard")]
     merge: Vec<PathBuf>,
     /// Threads; as many as there are cores if left out
-    #[arg(long, value_name = "J", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    #[arg(long, value_name = "J", value_parser = super::whole::<u16>(1..=1024))]
     jobs: Option<u16>,
     /// Trials of each cell, instead of the sweep's own
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    #[arg(long, value_name = "N", value_parser = super::whole::<u32>(1..=1_000_000))]
     trials: Option<u32>,
     /// Seed, instead of the sweep's own
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(..=u64::MAX >> 1))]
+    #[arg(long, value_name = "N", value_parser = super::whole::<u64>(0..=u64::MAX >> 1))]
     seed: Option<u64>,
     /// Print one JSON object instead of the table
     #[arg(long)]
@@ -43,6 +43,10 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let campaign = Sweep::load(&args.sweep, args.trials, args.seed)?;
     let shard = args.shard.unwrap_or(Shard::WHOLE);
+    // Before a folder is made: a name that is mistyped leaves nothing behind.
+    for folder in &args.merge {
+        sweep::shards_in(folder)?;
+    }
     let (mut folder, mut results) = match &args.out {
         Some(path) => {
             let (folder, results) = Folder::open(&campaign, path, shard)?;

@@ -17,10 +17,10 @@ pub(super) struct Args {
     /// Plan to try it with; that of the built-in scenario if none is named
     plan: Option<PathBuf>,
     /// How many trials
-    #[arg(long, default_value_t = 1_000, value_parser = clap::value_parser!(u32).range(1..=10_000_000))]
+    #[arg(long, default_value_t = 1_000, value_parser = super::whole::<u32>(1..=10_000_000))]
     trials: u32,
     /// Seed from which each trial's is drawn
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: u64,
     /// Share of the hopset under interference (simulated), 0 to 0.95
     #[arg(long, default_value_t = 0.0, value_parser = share)]
@@ -58,7 +58,11 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         contact: args.contact,
     };
     let outcomes = campaign.run(&plan)?;
-    let Some(s) = summarise(&outcomes) else { return Ok(Outcome::Held) };
+    let Some(s) = summarise(&outcomes) else {
+        // What nobody has tried has held no bound.
+        let help = "try more --trials, or a plan in which the situation comes about";
+        return Err(Diagnostic::new(format!("{} trials have had no outcome", args.trials), help));
+    };
     let within = args.within.map(|limit| share_within(&outcomes, limit));
     let pass = args.p99_at_most.is_none_or(|most| s.p99_s <= most);
     let silent = args.situation == Situation::Silence;
@@ -159,7 +163,7 @@ fn bound(text: &str) -> Result<f64, String> {
     within(text, 0.0, f64::MAX)
 }
 
-fn within(text: &str, least: f64, most: f64) -> Result<f64, String> {
+pub(super) fn within(text: &str, least: f64, most: f64) -> Result<f64, String> {
     let number: f64 = text.parse().map_err(|_| format!("`{text}` is no number"))?;
     let fits = (least..=most).contains(&number);
     fits.then_some(number).ok_or_else(|| match most {

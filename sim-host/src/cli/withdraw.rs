@@ -22,7 +22,7 @@ pub(super) struct Args {
     #[arg(long = "station", value_name = "ADDRESS", required = true)]
     stations: Vec<String>,
     /// The slot of home time from which the new net key is in use
-    #[arg(long, value_name = "SLOT")]
+    #[arg(long, value_name = "SLOT", value_parser = super::whole::<u32>(0..=u32::MAX))]
     from_slot: u32,
     /// A new directory for the order, the new plan and its keys
     #[arg(long, value_name = "DIR")]
@@ -70,6 +70,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let slot = Slot::new(args.from_slot);
     let made = withdraw(&plan.key_tree()?, &plan.net_key(), generation, slot, &withdrawn, &drawn)
         .map_err(Diagnostic::of_order)?;
+    plan.carries_order(made.order.len())?;
     let new_plan = new_plan(args, generation, &withdrawn)?;
     let keys = [
         ("net.key", drawn.key_bytes()),
@@ -83,7 +84,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         }
         write_private(&folder.join("plan.toml"), new_plan.as_bytes())
     })?;
-    write_out(|out| tell(out, args, &withdrawn, generation, &made, published))?;
+    let from_us = u64::from(args.from_slot) * plan.timing().slot().us();
+    write_out(|out| tell(out, args, from_us, &withdrawn, generation, &made, published))?;
     Ok(Outcome::Held)
 }
 
@@ -115,6 +117,7 @@ fn listed(withdrawn: &BTreeSet<Address>) -> String {
 fn tell(
     out: &mut impl Write,
     args: &Args,
+    from_us: u64,
     withdrawn: &BTreeSet<Address>,
     generation: u8,
     made: &Withdrawal,
@@ -129,6 +132,15 @@ fn tell(
         args.from_slot,
         made.cover.len(),
         withdrawn.len(),
+    )?;
+    // The planner has no net time: it cannot know whether the slot has passed.
+    let minutes = from_us / 60_000_000;
+    writeln!(
+        out,
+        "slot {} comes {} h {} min after slot 0: it must not have come when the order is first sent",
+        args.from_slot,
+        minutes / 60,
+        minutes % 60
     )?;
     writeln!(out, "in {}: order.bin, plan.toml, net.key, band.key, tree.key", args.out.display())?;
     if published {

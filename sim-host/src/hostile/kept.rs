@@ -1,13 +1,14 @@
 //! What a campaign has done so far, in a file, so that it may be cut off at any moment and go on.
 //!
 //! ```text
-//! {"campaign": {"hostile_tally": 1, "program": "0.1.0", "plan": "3f…9a", "seed": 1, "from": 0,
+//! {"campaign": {"hostile_tally": 2, "program": "0.1.0", "executable": "51…c4", "plan": "3f…9a", "seed": 1, "from": 0,
 //!   "shard": [1, 1]}, "next": 262144, "outcomes": [{"state": "searching", "sort": "random",
 //!   "outcome": "not genuine", "count": 3271}, …], "violations": []}
 //! ```
 //!
 //! The file is replaced by a whole new one each time. What it holds belongs to one plan (its public
-//! part, and what its key decides), one program, seed, first try and shard: anything else is refused.
+//! part, and what its key decides), one program to the byte, seed, first try and shard: anything else is
+//! refused. (Two builds of one version may hold two links: what one has tried says nothing of the other.)
 
 use super::{Campaign, OUTCOMES, Sort, State, Tally, Violation};
 use crate::diagnostic::Diagnostic;
@@ -40,6 +41,8 @@ struct Head {
     /// The version of the file.
     hostile_tally: u32,
     program: String,
+    /// The digest of the program's file.
+    executable: String,
     plan: String,
     seed: u64,
     from: u64,
@@ -77,8 +80,9 @@ impl Kept {
         plan: &Plan,
     ) -> Result<(Self, Tally, u64), Diagnostic> {
         let head = Head {
-            hostile_tally: 1,
+            hostile_tally: 2,
             program: env!("CARGO_PKG_VERSION").to_owned(),
+            executable: executable()?,
             plan: identity(plan)?,
             seed: campaign.seed,
             from: campaign.from,
@@ -126,6 +130,7 @@ impl Kept {
         let differs = [
             ("version of the file", of.hostile_tally != self.head.hostile_tally),
             ("version of the program", of.program != self.head.program),
+            ("program, of the same version,", of.executable != self.head.executable),
             ("plan", of.plan != self.head.plan),
             ("--seed", of.seed != self.head.seed),
             ("--from", of.from != self.head.from),
@@ -199,9 +204,24 @@ fn locked(path: &Path) -> Result<File, Diagnostic> {
     }
 }
 
+/// What a program is told by: the digest of its own file.
+fn executable() -> Result<String, Diagnostic> {
+    let read = std::env::current_exe().and_then(std::fs::read);
+    let bytes = read.map_err(|error| {
+        let what =
+            format!("the program cannot read its own file, which a kept tally belongs to: {error}");
+        Diagnostic::new(what, "put the program where it may be read, or leave --keep out")
+    })?;
+    Ok(first_half(Sha256::new().chain_update(bytes)))
+}
+
+/// The first 16 bytes of a digest, as digits.
+fn first_half(hash: Sha256) -> String {
+    hash.finalize().iter().take(16).map(|byte| format!("{byte:02x}")).collect()
+}
+
 /// What a plan is told by: the digest of its public part, and what its key decides.
 fn identity(plan: &Plan) -> Result<String, Diagnostic> {
     let hops = plan.what_the_key_decides(Lane::ZERO)?;
-    let hash = Sha256::new().chain_update(plan.digest().bytes()).chain_update(hops).finalize();
-    Ok(hash.iter().take(16).map(|byte| format!("{byte:02x}")).collect())
+    Ok(first_half(Sha256::new().chain_update(plan.digest().bytes()).chain_update(hops)))
 }

@@ -11,15 +11,28 @@ use zeroize::Zeroizing;
 /// longer.
 pub const MAX_BYTES: u64 = 1 << 20;
 
-/// [`read_text`] of a file that holds a secret and nothing else: an error shows nothing of what is in
-/// it.
+/// What a passphrase or a key in a file does not exceed by far. A pipe does not say how long it is.
+const SECRET_BYTES: u64 = 4_096;
+
+/// Reads a text file that holds a secret and nothing else. It is no [`Source`], which has a copy to show
+/// in errors; what is read is wiped when it is dropped, and an error shows nothing of it.
 ///
 /// # Errors
 /// As [`read_text`].
-pub(crate) fn read_secret(path: &Path) -> Result<Source, Diagnostic> {
-    read_text(path).map_err(|error| {
-        Diagnostic::in_file(path.display().to_string(), error.what(), error.help())
-    })
+pub(crate) fn read_secret(path: &Path) -> Result<Zeroizing<String>, Diagnostic> {
+    let bytes = read_bytes(path, MAX_BYTES, "give the file of a secret, which is short")?;
+    match std::str::from_utf8(&bytes) {
+        Ok(text) => Ok(Zeroizing::new(text.strip_prefix('\u{feff}').unwrap_or(text).to_owned())),
+        Err(error) => Err(Diagnostic::in_file(
+            path.display().to_string(),
+            no_text(error.valid_up_to()),
+            "save the file as UTF-8",
+        )),
+    }
+}
+
+fn no_text(at: usize) -> String {
+    format!("the file is not UTF-8: byte {at}, counted from 0, is not text")
 }
 
 /// Reads a text file of at most [`MAX_BYTES`].
@@ -36,11 +49,7 @@ pub fn read_text(path: &Path) -> Result<Source, Diagnostic> {
             let at = error.valid_up_to();
             // Lossy text is the same up to the first bad byte, so the place is right.
             let source = Source::new(name, String::from_utf8_lossy(&bytes));
-            Err(source.error(
-                at..at + '\u{fffd}'.len_utf8(),
-                format!("the file is not UTF-8: byte {at}, counted from 0, is not text"),
-                "save the file as UTF-8",
-            ))
+            Err(source.error(at..at + '\u{fffd}'.len_utf8(), no_text(at), "save the file as UTF-8"))
         }
     }
 }
@@ -67,10 +76,14 @@ pub(crate) fn read_bytes(
         }
     };
     let file = File::open(path).map_err(unreadable)?;
-    if file.metadata().map_err(unreadable)?.is_dir() {
+    let metadata = file.metadata().map_err(unreadable)?;
+    if metadata.is_dir() {
         return Err(refused("this is a directory", "name a file in it"));
     }
-    let mut bytes = Zeroizing::new(Vec::new());
+    // Long enough from the start: growing would leave copies behind, and so does the look for an end
+    // on the stack, which reading takes when fewer than 32 bytes are left.
+    let capacity = metadata.len().clamp(SECRET_BYTES, limit.max(SECRET_BYTES)) + 33;
+    let mut bytes = Zeroizing::new(Vec::with_capacity(usize::try_from(capacity).unwrap_or(0)));
     file.take(limit + 1).read_to_end(&mut bytes).map_err(unreadable)?;
     if bytes.len() as u64 > limit {
         let what = format!("this file is longer than {} MiB", limit >> 20);

@@ -90,7 +90,8 @@ impl Source {
             return Err(self.error(
                 0..0,
                 "the file is empty",
-                "plans/larkfell.toml is an example of a plan, scenarios/larkfell.toml of a scenario",
+                "in a clone, sim-host/plans/larkfell.toml is an example of a plan, \
+                 sim-host/scenarios/larkfell.toml of a scenario",
             ));
         }
         DeTable::parse(&self.text).map_err(|error| {

@@ -44,7 +44,29 @@ impl<'a> Section<'a> {
     ) -> Result<Self, Diagnostic> {
         let title = "the file".to_owned();
         let table = Some(table.get_ref());
-        Self { source, title, path: String::new(), table, span: 0..0 }.checked(known)
+        let root = Self { source, title, path: String::new(), table, span: 0..0 };
+        match root.other_input(known) {
+            Some(error) => Err(error),
+            None => root.checked(known),
+        }
+    }
+
+    /// The error for a file that is a good input of another command.
+    fn other_input(&self, known: &[&str]) -> Option<Diagnostic> {
+        /// The table that only an input of the kind has.
+        const KINDS: [(&str, &str, &str); 3] = [
+            ("raster", "plan", "hopwright check"),
+            ("scenario", "scenario", "hopwright run"),
+            ("sweep", "sweep", "hopwright sweep"),
+        ];
+        if KINDS.iter().any(|(table, ..)| known.contains(table) && self.has(table)) {
+            return None;
+        }
+        let (table, kind, command) =
+            KINDS.iter().find(|(table, ..)| !known.contains(table) && self.has(table))?;
+        let what = format!("this is a {kind}, and something else is asked for here");
+        let help = format!("`{command}` takes a {kind}");
+        Some(self.error(table, what, help))
     }
 
     fn checked(self, known: &[&str]) -> Result<Self, Diagnostic> {
@@ -119,6 +141,17 @@ impl<'a> Section<'a> {
     /// Notes the range of a number that its reader checks by itself.
     pub(crate) fn range(&self, key: &str, least: f64, most: f64) {
         self.asked(key, || Kind::Number(Some((least, most))));
+    }
+
+    /// Notes the widest range that a whole number may have whatever the rest of the text says. What is
+    /// asked of it while a text is read may be closer: a channel is one of this very raster.
+    pub(crate) fn widest<T: Whole>(&self, key: &str, range: &RangeInclusive<T>) {
+        self.asked(key, || whole(range));
+    }
+
+    /// [`Section::widest`] of the entries of a list.
+    pub(crate) fn widest_entries<T: Whole>(&self, key: &str, range: &RangeInclusive<T>) {
+        self.asked(key, || Kind::List(Box::new(whole(range))));
     }
 
     /// Makes a missing value an error, with an example of what to write.
@@ -350,9 +383,11 @@ impl<'a> Section<'a> {
         let words: Vec<&str> =
             std::iter::once(&first).chain(others).map(|(word, _)| *word).collect();
         let what = format!("`{key}` cannot be \"{}\"", shown(text.value));
+        // In quotes, as they are written: some have commas in them.
+        let all = format!("\"{}\"", words.join("\", \""));
         let help = match nearest(text.value, &words) {
-            Some(near) => format!("did you mean \"{near}\"? It is one of {}", words.join(", ")),
-            None => format!("use one of {}", words.join(", ")),
+            Some(near) => format!("did you mean \"{near}\"? It is one of {all}"),
+            None => format!("use one of {all}"),
         };
         Err(self.source.error(text.span, what, help))
     }

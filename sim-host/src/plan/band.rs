@@ -11,6 +11,8 @@ use std::ops::RangeInclusive;
 
 /// 3000 GHz: the upper end of radio waves (ITU Radio Regulations, No. 1.5).
 const MAX_HZ: u64 = 3_000_000_000_000;
+/// The channels of the largest raster. Those of a plan are of its own raster, which its reader sees to.
+pub(crate) const ANY_CHANNEL: RangeInclusive<u16> = 0..=MAX_CHANNELS - 1;
 
 /// The tables that this module reads.
 pub(super) struct Tables<'a> {
@@ -87,6 +89,8 @@ impl PickRule {
 pub(super) struct Band {
     pub(super) raster: Raster,
     pub(super) allowed: ChannelSet,
+    /// How many channels there were before exclusions and fixed channels took theirs.
+    pub(super) offered: u16,
     pub(super) excluded: Vec<Excluded>,
     pub(super) pick: PickRule,
     pub(super) fixed: FixedChannels,
@@ -103,6 +107,7 @@ impl Band {
                 channels @ (Exclusion::Channels { .. } | _) => raster.excluded_by(channels),
             });
         }
+        let offered = allowed.len();
         let mut excluded = Vec::new();
         for table in &tables.exclude {
             let exclusion = read_block(table, &raster)?;
@@ -113,7 +118,7 @@ impl Band {
         }
         let pick = read_pick(&tables.hopset, &raster)?;
         let fixed = super::fixed::read(root, &raster, &mut allowed)?;
-        Ok(Self { raster, allowed, excluded, pick, fixed })
+        Ok(Self { raster, allowed, offered, excluded, pick, fixed })
     }
 
     pub(super) fn hopset(
@@ -134,7 +139,8 @@ fn read_raster(table: &Section<'_>) -> Result<Raster, Diagnostic> {
     let base = hz("base_hz", 1..=MAX_HZ, "902_100_000")?;
     let spacing = hz("spacing_hz", 1..=1_000_000_000, "200_000")?;
     let count = table.needed(table.integer("count", 1..=MAX_CHANNELS)?, "count", "130")?;
-    let occupied = table.integer_or("occupied_hz", 1..=1_000_000_000, spacing)?;
+    // Not `integer_or`: a default that is another key's value is none to note in a schema.
+    let occupied = table.integer("occupied_hz", 1..=1_000_000_000)?.map_or(spacing, |hz| hz.value);
     if occupied.div_ceil(2) > base {
         let what = "channel 0 would reach below 0 Hz";
         return Err(table.error("base_hz", what, "raise `base_hz`, or lower `occupied_hz`"));
@@ -170,6 +176,7 @@ fn read_pick(table: &Section<'_>, raster: &Raster) -> Result<PickRule, Diagnosti
         Word::Even => Ok(PickRule::Even(table.needed(channels, "channels", "64")?.value)),
         Word::Listed => {
             let all = 0..=raster.count() - 1;
+            table.widest_entries("list", &ANY_CHANNEL);
             let list = table.integers("list", &all)?;
             let list = table.needed(list, "list", "[3, 17, 40, 41]")?;
             Ok(PickRule::Listed(list.iter().filter_map(|c| Channel::new(c.value)).collect()))
@@ -235,6 +242,7 @@ fn channel(
     key: &str,
     all: &RangeInclusive<u16>,
 ) -> Result<Option<Located<Channel>>, Diagnostic> {
+    table.widest(key, &ANY_CHANNEL);
     let number = table.integer(key, all.clone()).map_err(|error| {
         let last = all.end();
         let help = format!("the raster has channels 0 to {last} (see `count` in [raster])");

@@ -116,29 +116,43 @@ impl Scarce<'_> {
             && needed == *n
         {
             let what = format!("`channels` asks for {n}, and {left}{whose}");
-            let help = format!(
-                "lower `channels` in [hopset] to {found} or less, or take away an [[exclude]]"
+            let lower = format!("lower `channels` in [hopset] to {found} or less");
+            return self.tables.hopset.error(
+                "channels",
+                what,
+                self.or_exclude_less(&lower, needed),
             );
-            return self.tables.hopset.error("channels", what, help);
         }
         let what = format!("{left}{whose}, and a hopset needs {needed}");
         if self.disjoint && lane.is_some() {
-            let help = "lower `count` or `width` in [lanes], or take away an [[exclude]]";
+            let help = self.or_exclude_less("lower `count` or `width` in [lanes]", needed);
             let key = if self.lanes.has("count") { "count" } else { "width" };
             return self.lanes.error(key, what, help);
         }
-        match (self.tables.exclude.last(), &self.plan.pick()) {
-            (_, PickRule::Listed(_)) => {
-                self.tables.hopset.error("list", what, "list more channels in [hopset]")
+        if matches!(self.plan.pick(), PickRule::Listed(_)) {
+            return self.tables.hopset.error("list", what, "list more channels in [hopset]");
+        }
+        // What is too little before anything is excluded is no exclusion's fault.
+        let ranges = self.tables.hopset.has("ranges");
+        match self.tables.exclude.last() {
+            Some(last) if self.plan.band.offered >= needed => {
+                let more =
+                    if ranges { "widen `ranges` in [hopset]" } else { "raise `count` in [raster]" };
+                last.error("", what, format!("shorten or take away an [[exclude]], or {more}"))
             }
-            (Some(last), _) => {
-                let help = "shorten or take away an [[exclude]], or raise `count` in [raster]";
-                last.error("", what, help)
-            }
-            (None, _) if self.tables.hopset.has("ranges") => {
-                self.tables.hopset.error("ranges", what, "widen `ranges` in [hopset]")
-            }
-            (None, _) => self.tables.raster.error("count", what, "raise `count` in [raster]"),
+            _ if ranges => self.tables.hopset.error("ranges", what, "widen `ranges` in [hopset]"),
+            _ => self.tables.raster.error("count", what, "raise `count` in [raster]"),
+        }
+    }
+
+    /// A way out, and the other one where exclusions take something that would be enough.
+    fn or_exclude_less(&self, way_out: &str, needed: u16) -> String {
+        let band = &self.plan.band;
+        let matters = band.excluded.iter().any(|excluded| excluded.takes > 0);
+        if matters && band.offered >= needed {
+            format!("{way_out}, or take away an [[exclude]]")
+        } else {
+            way_out.to_owned()
         }
     }
 }

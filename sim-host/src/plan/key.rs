@@ -21,13 +21,13 @@ impl Key {
 
     /// Reads a file that holds a key and nothing else.
     pub(crate) fn from_file(path: &Path) -> Result<Self, Diagnostic> {
-        let source = read_secret(path)?;
-        parse_line(source.text()).map_err(|fault| {
+        let text = read_secret(path)?;
+        parse_line(&text).map_err(|fault| {
             let what = format!("this file is no key: it {fault}");
             let help = format!(
                 "a key file holds {DIGITS} hexadecimal digits; `hopwright keygen` makes one"
             );
-            Diagnostic::in_file(source.name(), what, help)
+            Diagnostic::in_file(path.display().to_string(), what, help)
         })
     }
 
@@ -91,9 +91,9 @@ impl Key {
              digits and nothing else"
         );
         let refused = |why: &str| net.error(name, format!("the key file: {why}"), help.as_str());
-        let source =
+        let text =
             read_secret(&base_dir.join(path.value)).map_err(|error| refused(error.what()))?;
-        parse_line(source.text()).map_err(|fault| refused(&fault.to_string()))
+        parse_line(&text).map_err(|fault| refused(&fault.to_string()))
     }
 }
 

@@ -16,6 +16,7 @@ mod message;
 mod slots;
 mod tree;
 
+pub(crate) use band::ANY_CHANNEL;
 pub use band::{Excluded, PickRule};
 pub use tree::parse_address;
 
@@ -448,15 +449,18 @@ const CLOCK_KEYS: &[&str] = &[
 
 fn read_clock(table: &Section<'_>) -> Result<Clock, Diagnostic> {
     let default = Clock::default();
-    let ppb = |key: &str, most: Ppb, default: Ppb| {
-        let ppb = table.integer_or(key, 0..=most.ppb(), default.ppb())?;
-        Ok(Ppb::new(ppb).unwrap_or(most))
+    let any = 0..=Ppb::MAX.ppb();
+    let tolerance = table.integer_or("tolerance_ppb", any.clone(), default.tolerance.ppb())?;
+    // As good as `tolerance_ppb` unless given: no default that a schema could note.
+    let or_tolerance = |key: &str, most: u32| {
+        table.widest(key, &any);
+        let ppb = table.integer(key, 0..=most)?.map_or(tolerance, |ppb| ppb.value);
+        Ok(Ppb::new(ppb).unwrap_or(Ppb::MAX))
     };
-    let tolerance = ppb("tolerance_ppb", Ppb::MAX, default.tolerance)?;
     Ok(Clock {
-        tolerance,
-        timekeeper_tolerance: ppb("timekeeper_tolerance_ppb", tolerance, tolerance)?,
-        steadiness: ppb("steadiness_ppb", Ppb::MAX, tolerance)?,
+        tolerance: Ppb::new(tolerance).unwrap_or(Ppb::MAX),
+        timekeeper_tolerance: or_tolerance("timekeeper_tolerance_ppb", tolerance)?,
+        steadiness: or_tolerance("steadiness_ppb", Ppb::MAX.ppb())?,
         wander: Micros::new(table.integer_or("wander_us", 0..=10_000, default.wander.us())?),
         jitter: Micros::new(table.integer_or("jitter_us", 0..=10_000, default.jitter.us())?),
         range_m: table.integer_or("range_m", 0..=1_000_000, default.range_m)?,

@@ -69,6 +69,24 @@ impl Plan {
         self.tree_root().map(KeyTree::new)
     }
 
+    /// Whether an order of so many bytes goes over the air: it is sent as a message.
+    ///
+    /// # Errors
+    /// [`Diagnostic`] if the messages of the net are shorter.
+    pub fn carries_order(&self, bytes: usize) -> Result<(), Diagnostic> {
+        let longest = self.message().longest();
+        if bytes <= usize::from(longest) {
+            return Ok(());
+        }
+        let what = format!(
+            "the order has {bytes} bytes, and a message of this plan has up to {longest}: nobody would \
+             ever get it"
+        );
+        let help = "raise `k` in [message], or lengthen slots or raise `link_bps` in [slots], in the plan \
+                    that all stations have; else load every station afresh under a new plan";
+        Err(Diagnostic::new(what, help))
+    }
+
     /// Whether there is a key tree: a root in the plan, or a training key.
     #[must_use]
     pub fn has_key_tree(&self) -> bool {

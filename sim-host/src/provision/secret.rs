@@ -108,8 +108,8 @@ pub fn read_passphrase(path: Option<&Path>, twice: bool) -> Result<Secret, Diagn
     let passphrase = match path {
         Some(path) => {
             only_the_owners(path)?;
-            let source = read_secret(path)?;
-            Zeroizing::new(source.text().lines().next().unwrap_or_default().to_owned())
+            let text = read_secret(path)?;
+            Zeroizing::new(text.lines().next().unwrap_or_default().to_owned())
         }
         None => ask(twice)?,
     };

@@ -44,6 +44,17 @@ pub fn read_station_file(path: &Path) -> Result<StationFile, Diagnostic> {
             "give a file that `hopwright provision` or `enter` wrote",
         ));
     }
+    // No form of a configuration is text: whoever gives one has taken another file.
+    let text = std::str::from_utf8(&bytes).is_ok_and(|text| {
+        !text.is_empty() && text.chars().all(|c| !c.is_control() || c.is_whitespace())
+    });
+    if text {
+        return Err(Diagnostic::in_file(
+            name,
+            "this is a text, and no configuration is one",
+            "give a file that `hopwright provision` or `enter` wrote; `hopwright check` looks at a plan",
+        ));
+    }
     Ok(StationFile { name, bytes })
 }
 

@@ -9,8 +9,8 @@ use crate::plan::Plan;
 use crate::world::{Order, World, child_bytes};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::{Mode, Role};
-use hopwright_core::timing::Timing;
 use hopwright_core::tree::{DIRECTORY, Share};
+use hopwright_core::units::Slot;
 use zeroize::Zeroizing;
 
 /// A message of a scenario.
@@ -71,7 +71,9 @@ pub(super) fn messages(
         let longest = usize::from(plan.message().longest());
         if text.is_empty() || text.len() > longest {
             let what = format!("a message has 1 to {longest} bytes, not {}", text.len());
-            return Err(section.error("text", what, "shorten it, or send it in two"));
+            let help =
+                if text.is_empty() { "say something" } else { "shorten it, or send it in two" };
+            return Err(section.error("text", what, help));
         }
         let at_us = time(&section, "at_s", limit_us)?;
         messages.push(MessagePlan { at_us, from, to, text: text.to_owned() });
@@ -98,7 +100,7 @@ pub(super) fn modes(
         let mode = section.choice("to", ("hopping", Mode::Hopping), &others)?;
         if mode != Mode::Hopping && plan.fixed().calling.is_none() {
             let what = "single-channel modes are on the calling channel, and the plan has none";
-            return Err(section.error("to", what, "give the plan `calling` in [fixed]"));
+            return Err(section.error("to", what, "give the plan `calling_hz` in [fixed]"));
         }
         modes.push(ModePlan { at_us: time(&section, "at_s", limit_us)?, station, mode });
     }
@@ -113,14 +115,15 @@ pub(super) fn withdrawals(
     limit_us: u64,
 ) -> Result<Vec<WithdrawPlan>, Diagnostic> {
     let keys = ["at_s", "by", "stations", "change_after_s", "every_s", "until_s"];
-    let mut all: Vec<WithdrawPlan> = Vec::new();
-    for section in root.sections("withdraw", &keys)? {
+    let sections = root.sections("withdraw", &keys)?;
+    let mut all: Vec<(WithdrawPlan, &Section<'_>)> = Vec::new();
+    for section in &sections {
         if plan.key_tree().is_err() {
             let what = "the plan has no root for its key tree: nobody can be withdrawn by keys";
             return Err(section.error("", what, "add `tree_key_file` to [net] of the plan"));
         }
-        let at_us = time(&section, "at_s", limit_us)?;
-        let by = station_named(&section, "by", stations)?;
+        let at_us = time(section, "at_s", limit_us)?;
+        let by = station_named(section, "by", stations)?;
         if stations[by].role == Role::Member {
             let what = format!("{} is a member and sends no orders", stations[by].name);
             let help = "give that station role = \"timekeeper\" or \"deputy\", or name another";
@@ -141,7 +144,7 @@ pub(super) fn withdrawals(
             withdrawn.push(index);
         }
         let span = |key, default: u64| {
-            if section.has(key) { time(&section, key, limit_us) } else { Ok(default) }
+            if section.has(key) { time(section, key, limit_us) } else { Ok(default) }
         };
         let change_after_us = span("change_after_s", 45_000_000)?;
         let every_us = span("every_s", 20_000_000)?;
@@ -150,17 +153,35 @@ pub(super) fn withdrawals(
             return Err(section.error("every_s", what, "use 1 s or more"));
         }
         let until_us = span("until_s", limit_us)?;
-        all.push(WithdrawPlan {
-            at_us,
-            by,
-            stations: withdrawn,
-            change_after_us,
-            every_us,
-            until_us,
-        });
+        let withdrawal =
+            WithdrawPlan { at_us, by, stations: withdrawn, change_after_us, every_us, until_us };
+        all.push((withdrawal, section));
     }
-    all.sort_by_key(|withdrawal| withdrawal.at_us);
-    Ok(all)
+    all.sort_by_key(|(withdrawal, _)| withdrawal.at_us);
+    orders_fit(plan, stations, &all)?;
+    Ok(all.into_iter().map(|(withdrawal, _)| withdrawal).collect())
+}
+
+/// Whether the messages of the net carry the orders, each with everybody withdrawn until then. (One that
+/// is not made for want of net time leaves its stations in; the order that is made then is seen to as it
+/// is made.)
+fn orders_fit(
+    plan: &Plan,
+    stations: &[StationPlan],
+    all: &[(WithdrawPlan, &Section<'_>)],
+) -> Result<(), Diagnostic> {
+    let mut out = plan.withdrawn().clone();
+    for (withdrawal, section) in all {
+        out.extend(withdrawal.stations.iter().map(|index| stations[*index].address));
+        // Only its length is of interest, which depends on nobody's keys.
+        let drawn = Drawn::new(Zeroizing::new([0; 64]));
+        let tree = plan.key_tree()?;
+        withdraw(&tree, &plan.net_key(), 1, Slot::ZERO, &out, &drawn)
+            .map_err(Diagnostic::of_order)
+            .and_then(|made| plan.carries_order(made.order.len()))
+            .map_err(|error| section.error("stations", error.what(), error.help()))?;
+    }
+    Ok(())
 }
 
 /// The directory of every station: what it says itself (`calls`), else the targets that it calls
@@ -218,7 +239,7 @@ pub(super) fn calls(
 pub(crate) fn withdraw_in(
     world: &mut World,
     tree: &KeyTree,
-    (radio, timing): (&RadioPlan, Timing),
+    (radio, net): (&RadioPlan, &Plan),
     seed: u64,
     (index, all): (usize, &[WithdrawPlan]),
 ) -> Result<bool, Diagnostic> {
@@ -229,18 +250,20 @@ pub(crate) fn withdraw_in(
         world.note_change_refused(index);
         return Ok(false);
     };
-    let slots = plan.change_after_us / timing.slot().us();
+    let slots = plan.change_after_us / net.timing().slot().us();
     let slot = present.plus(u32::try_from(slots).unwrap_or(u32::MAX));
     let (key, share) = station.keys();
     let generation = share.map_or(0, Share::generation).saturating_add(1);
-    // Whoever was withdrawn before stays out; not whom an order would have left out that was never made.
+    // Whoever was withdrawn before stays out, by the plan too; not whom an order would have left out that was never made.
     let ordered = |n: usize| n == index || world.trace().changes.iter().any(|c| c.number == n);
     let out = all.iter().enumerate().filter(|(n, _)| ordered(*n)).flat_map(|(_, w)| &w.stations);
-    let withdrawn = out.map(|node| radio.stations[*node].address).collect();
+    let out = out.map(|node| radio.stations[*node].address);
+    let withdrawn = out.chain(net.withdrawn().iter().copied()).collect();
     // What a planner draws from its operating system comes from the seed here.
     let drawn = Drawn::new(Zeroizing::new(child_bytes(seed, &format!("withdraw/{index}"))));
     let made =
         withdraw(tree, key, generation, slot, &withdrawn, &drawn).map_err(Diagnostic::of_order)?;
+    net.carries_order(made.order.len())?;
     for node in &plan.stations {
         world.note_withdrawn(*node);
     }
@@ -258,9 +281,8 @@ pub(crate) fn withdraw_in(
 impl Scenario {
     /// Carries a withdrawal of the scenario out, if its sender can.
     pub(super) fn withdraw(&self, world: &mut World, index: usize) -> Result<(), Diagnostic> {
-        let timing = self.plan.timing();
         let (tree, all) = (self.plan.key_tree()?, &self.withdrawals);
-        withdraw_in(world, &tree, (&self.radio, timing), self.seed, (index, all)).map(|_| ())
+        withdraw_in(world, &tree, (&self.radio, &self.plan), self.seed, (index, all)).map(|_| ())
     }
 
     /// What is told of a withdrawal that was refused.

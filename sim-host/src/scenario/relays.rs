@@ -4,7 +4,7 @@ use super::read::{printable, station_named, target};
 use super::{RelayPlan, StationPlan};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
-use crate::plan::Plan;
+use crate::plan::{ANY_CHANNEL, Plan};
 use hopwright_core::address::Target;
 use hopwright_core::band::Lanes;
 use hopwright_core::relay::{MOST_RELAYS, Port, Relay};
@@ -36,6 +36,7 @@ pub(super) fn fixed_channel(
     plan: &Plan,
 ) -> Result<Option<Channel>, Diagnostic> {
     let audio = root.section("audio", &["fixed_channel"])?;
+    audio.widest("fixed_channel", &ANY_CHANNEL);
     let Some(number) = audio.integer("fixed_channel", 0..=plan.raster().count() - 1)? else {
         return Ok(None);
     };

@@ -1,9 +1,10 @@
 //! JSON Schemas of the inputs, for editors that complete and check while one writes.
 //!
 //! A schema is made of what the reader asks while it reads a specimen that has every table: kinds,
-//! ranges, words and what has to be there are the reader's own. What a key means comes from the
-//! tables of `docs/scenarios.md` and `docs/sweeps.md`. (What a schema cannot say, such as that an
-//! interferer has a share or a band, only the reader says.)
+//! ranges, words and what has to be there are the reader's own. Where a range or a default depends on
+//! another value, the widest range is noted and no default: the specimen's is not every text's. What a
+//! key means comes from the tables of `docs/scenarios.md` and `docs/sweeps.md`. (What a schema cannot
+//! say, such as that an interferer has a share or a band, only the reader says.)
 
 mod meaning;
 

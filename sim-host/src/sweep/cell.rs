@@ -188,7 +188,14 @@ impl Sweep {
         });
         let level = guilty.and_then(|f| levels.get(f)).or(levels.first()).copied();
         let level = level.or(self.always.first().map(|(_, level)| level));
-        let span = level.map_or(0..0, |level| level.span.clone());
+        // A key that there is not is no level's fault, but the path's that leads to it.
+        let no_key = |path: &&ValuePath| {
+            path.keys().any(|key| error.what().ends_with(&format!("has no key `{key}`")))
+        };
+        let paths = self.always.iter().map(|(path, _)| path);
+        let lost = paths.chain(self.factors.iter().map(|factor| &factor.path)).find(no_key);
+        let span = lost.map(|path| &path.span).or(level.map(|level| &level.span));
+        let span = span.cloned().unwrap_or(0..0);
         let mut what = String::new();
         for (factor, level) in self.factors.iter().zip(&levels) {
             let _ = write!(

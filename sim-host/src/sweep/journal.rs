@@ -188,15 +188,7 @@ impl Folder {
     ) -> Result<(), Diagnostic> {
         let mut merged = Results::empty(campaign);
         for folder in folders {
-            let (found, _) = listed(folder)?;
-            if found.is_empty() {
-                return Err(Diagnostic::in_file(
-                    folder.display().to_string(),
-                    "this folder holds no shard of a campaign",
-                    "name folders that were the --out of shards",
-                ));
-            }
-            gather_from(campaign, found, &mut merged)?;
+            gather_from(campaign, shards_in(folder)?, &mut merged)?;
         }
         let mut fresh = Vec::new();
         for index in 0..campaign.sweep.total() {
@@ -209,6 +201,19 @@ impl Folder {
         self.append(&fresh)?;
         self.sync()
     }
+}
+
+/// The journals in a folder, of which there must be one.
+pub(crate) fn shards_in(folder: &Path) -> Result<Vec<(Shard, PathBuf)>, Diagnostic> {
+    let (found, _) = listed(folder)?;
+    if found.is_empty() {
+        return Err(Diagnostic::in_file(
+            folder.display().to_string(),
+            "this folder holds no shard of a campaign",
+            "name folders that were the --out of shards",
+        ));
+    }
+    Ok(found)
 }
 
 /// The journals in a folder, in order of their shards, and whether there is anything else.

@@ -23,6 +23,7 @@ mod summary;
 
 pub use campaign::{Campaign, Results, Told, run};
 pub use files::write_files;
+pub(crate) use journal::shards_in;
 pub use journal::{Folder, Shard};
 pub(crate) use read::from_source;
 pub use summary::{MetricSummary, Share, Summary, summarise, to_json};

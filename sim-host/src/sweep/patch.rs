@@ -80,6 +80,11 @@ impl Path {
         &self.written
     }
 
+    /// The keys that it goes by.
+    pub(super) fn keys(&self) -> impl Iterator<Item = &str> {
+        self.keys.iter().map(String::as_str)
+    }
+
     /// Whether another path leads to the same place, spelled alike. Other spellings of one place show
     /// in a text only: [`Path::place`].
     pub(super) fn same(&self, other: &Self) -> bool {

@@ -120,7 +120,7 @@ fn withdraw(
         every_us: EVERY,
         until_us: ORDERED + CHANGE_AFTER + LIMIT,
     };
-    withdraw_in(world, &tree(seed), (radio, plan.timing()), seed, (0, &[order]))
+    withdraw_in(world, &tree(seed), (radio, plan), seed, (0, &[order]))
 }
 
 /// The key tree of a trial.

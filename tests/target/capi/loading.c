@@ -8,7 +8,7 @@
 
 static uint8_t banks[2][BANK];
 static hw_loader loader;
-static uint8_t work[704];
+static uint8_t work[832];
 /* Drawn at random, on a board that seals. */
 static const uint8_t NONCE[12] = {7};
 /* What a call says that comes while another is under way. */

@@ -233,7 +233,7 @@ static int32_t selective(void)
 /* The hut is withdrawn: the order comes over the air, and the keys change at its slot. */
 static int32_t withdraw(void)
 {
-    static uint8_t renewed[704];
+    static uint8_t renewed[800];
     hw_state state;
     hw_plan plan;
     size_t length;

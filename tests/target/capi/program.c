@@ -112,7 +112,7 @@ static int32_t run(void)
 {
     int32_t line;
 #ifndef GUIDE_ALONE
-    static uint8_t configuration[704];
+    static uint8_t configuration[800];
     size_t length;
     line = misuse();
     if (line != 0)

@@ -10,8 +10,8 @@ use hopwright_core::provision::TransferKey;
 use hopwright_core::station::Role;
 use hopwright_core::units::Tick;
 
-/// The longest configuration that the example's boards take, bytes.
-pub const LONGEST: usize = 704;
+/// The longest configuration that the example's boards take, bytes: one with a full directory.
+pub const LONGEST: usize = 800;
 /// A few cells more than needed: each loss of power while one is written takes one.
 const BANK: usize = (cells_needed(LONGEST) + 4) * CELL_BYTES;
 
