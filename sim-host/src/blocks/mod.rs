@@ -199,7 +199,8 @@ mod tests {
                 let tail = tail(u32::try_from(hits).unwrap(), u32::try_from(n).unwrap(), p);
                 let many = hits as f64 > n as f64 * p;
                 let exact = if many { distribution.sf(hits - 1) } else { distribution.cdf(hits) };
-                let close = exact < 1e-12 || (tail / exact - 1.0).abs() < 2e-3;
+                // What `p` is rounded by is a thousandth of the least of these.
+                let close = exact < 1e-12 || (tail / exact - 1.0).abs() < 1e-2;
                 assert!(close, "{hits} of {n} at {p}: {tail:e}, not {exact:e}");
             }
         }
