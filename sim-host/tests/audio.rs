@@ -232,6 +232,36 @@ fn the_over_decides_how_long_the_voice_is() {
     }
 }
 
+/// Listening carries the whole timetable out again: a set whose power fails hears no more, and what
+/// carries a message carries no voice, but takes its time.
+#[test]
+fn listening_repeats_all_that_happened() {
+    let slots = |change: &dyn Fn(&str) -> String| {
+        let dir = small();
+        fs::write(dir.path().join("s.toml"), change(SMALL)).expect("written");
+        let args = ["s.toml", "--audio", "built-in", "--listen", "control post", "--json"];
+        let object: Value = serde_json::from_str(&ran(dir.path(), &args)).expect("JSON");
+        let audio = object["audio"].clone();
+        let clean = case(&audio, "hopping", false);
+        let [heard, lost] =
+            ["slots_heard", "slots_lost"].map(|key| clean[key].as_u64().expect("a count"));
+        (audio["pressed_s"].as_f64().expect("a time"), heard, heard + lost)
+    };
+    let (at, heard, all) = slots(&str::to_owned);
+    assert!(at == 7.0 && heard == all && all > 150, "{heard} of {all} at {at} s");
+    let off = "[[power]]\nstation = \"control post\"\nat_s = 8\nbecomes = \"off\"\n";
+    let (_, heard, all) = slots(&|small| small.to_owned() + off);
+    assert!(heard < all / 4 && heard > 20, "{heard} of {all}");
+    let text = "[[message]]\nat_s = 6.5\nfrom = \"upper bridge\"\nto = \"10\"\ntext = \"water\"\n";
+    let (at, heard, all) = slots(&|small| small.replace("at_s = 7\n", "at_s = 9.5\n") + text);
+    assert!(at == 9.5 && heard == all && all > 150, "{heard} of {all} at {at} s");
+    // The message holds the over of another off, here as there.
+    let other =
+        text.replace("upper", "lower").replace("\"water\"", &format!("{:?}", "x".repeat(2_000)));
+    let (at, heard, all) = slots(&|small| small.to_owned() + &other);
+    assert!(at == 7.0 && heard == all && all > 150, "{heard} of {all} at {at} s");
+}
+
 #[test]
 fn what_cannot_be_said_or_heard_is_refused() {
     use SampleFormat::{Float, Int};

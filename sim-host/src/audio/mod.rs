@@ -18,8 +18,8 @@ pub mod wav;
 
 use crate::diagnostic::Diagnostic;
 use crate::run::{Run, reaches};
-use crate::scenario::{Builder, RadioPlan, Scenario, Timetable};
-use crate::world::{Over, Voice, World};
+use crate::scenario::{Builder, Progress, RadioPlan, Scenario, Timetable};
+use crate::world::{Over, Says, Voice, World};
 use cvsd::Cvsd;
 use hopwright_core::stream::{Mark, Receiver, Sender, Share};
 use hopwright_core::timing::MAX_SLOT_BYTES;
@@ -92,7 +92,7 @@ pub fn listen(
     let coded = filter::input(samples, rate);
     let mut encoder = Cvsd::default();
     let bits: Vec<bool> = coded.iter().map(|sample| encoder.encode(*sample)).collect();
-    let released = over.released_us.unwrap_or(scenario.duration_us);
+    let released = over.end_us(run.world.now());
     let talk_us = released.saturating_sub(over.ahead_us.unwrap_or(over.pressed_us));
     let slots = talk_us / scenario.plan.timing().slot().us() + 2;
     let voice = Voice {
@@ -141,11 +141,14 @@ pub fn listen(
 
 /// The first over in the net's own time that a station is given to read.
 fn over_for(run: &Run, listener: usize) -> Result<&Over, Diagnostic> {
-    let mut overs = run.world.trace().overs.iter();
-    overs.find(|over| !over.relayed && reaches(run, over, listener)).ok_or_else(|| {
+    // What carries a message, or an order, carries no voice.
+    let talk = |over: &&Over| !over.relayed && over.says == Says::Talk;
+    let mut overs = run.world.trace().overs.iter().filter(talk);
+    overs.find(|over| reaches(run, over, listener)).ok_or_else(|| {
         let stations = &run.scenario.radio.stations;
         let reached = |node: &usize| {
-            run.world.trace().overs.iter().any(|over| !over.relayed && reaches(run, over, *node))
+            let mut overs = run.world.trace().overs.iter().filter(talk);
+            overs.any(|over| reaches(run, over, *node))
         };
         let names: Vec<&str> =
             (0..stations.len()).filter(reached).map(|node| stations[node].name.as_str()).collect();
@@ -219,11 +222,17 @@ fn carried_out(
         radio.interferers.clear();
         radio.adversaries.clear();
     }
-    let mut world = Builder::new(&scenario.plan, &radio, scenario.seed())?
-        .world(Timetable::totals(&scenario.announces, &scenario.overs))?;
+    let mut world = Builder::new(&scenario.plan, &radio, scenario.seed())?.world(Timetable {
+        messages: &scenario.messages,
+        modes: &scenario.modes,
+        ..Timetable::totals(&scenario.announces, &scenario.overs)
+    })?;
     scenario.connect(&mut world)?;
+    scenario.cut_texts(&mut world)?;
     world.set_voice(voice);
-    world.run_until((released_us + 2_000_000).min(scenario.duration_us));
+    let until = (released_us + 2_000_000).min(scenario.duration_us);
+    // Power comes and goes, and keys change, as they did.
+    scenario.carry_on(&mut world, &mut Progress::default(), until, |_| true)?;
     Ok(world)
 }
 

@@ -1,7 +1,7 @@
 //! `hopwright blocks`: how often a block of a message is lost.
 
 use super::{Outcome, plan_or_built_in, write_out};
-use crate::blocks::{BAND, Campaign, Point, draw_word, write_files};
+use crate::blocks::{Campaign, Point, TAIL, draw_word, write_files};
 use crate::diagnostic::Diagnostic;
 use crate::folder::may_make;
 use crate::plan::Plan;
@@ -105,7 +105,7 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
                 "trials": args.trials,
                 "seed": args.seed,
                 "damaged_share": args.damaged,
-                "band_standard_deviations": BAND,
+                "least_tail": TAIL,
                 "at_most": args.at_most,
                 "points": points,
                 "pass": pass,
@@ -174,7 +174,11 @@ fn write_text(args: &Args, plan: &Plan, points: &[Point], out: &mut impl Write) 
     let decoded: u64 = points.iter().map(|point| u64::from(point.decoded)).sum();
     let surprises: u64 = points.iter().map(|point| u64::from(point.surprises)).sum();
     writeln!(out, "{decoded} blocks really decoded, {surprises} otherwise than counted")?;
-    writeln!(out, "holds: the closed form is within {BAND} standard deviations (Wilson)")?;
+    let once = libm::round(1.0 / (2.0 * TAIL * 1e3)) * 1e3;
+    writeln!(
+        out,
+        "holds: by chance once in {once} points the count is farther from the closed form (binomial)"
+    )?;
     if let Some(most) = args.at_most {
         let all = points.iter().all(|point| within(point, most));
         let verdict = if all { "holds" } else { "FAILS" };

@@ -3,7 +3,7 @@
 
 use super::bars::nice;
 use crate::run::Run;
-use crate::run::metrics::{clear_share, in_step_times};
+use crate::run::metrics::{clear_share, first_announce, in_step_times};
 use crate::trials::share_of;
 use crate::world::{Content, Sent};
 use hopwright_core::units::Lane;
@@ -37,15 +37,13 @@ fn waits(run: &Run) -> [Waits; 2] {
         ("from being switched on later", Vec::new(), 0),
     ];
     for (node, station) in stations.iter().enumerate() {
-        let mut announces = run.scenario.announces.iter();
-        let Some((at, by)) = announces.find(|(_, by)| stations[*by].lane == station.lane) else {
-            continue;
-        };
-        if *by == node {
+        let first = first_announce(&run.scenario, run.world.trace(), station.lane);
+        let Some((at, by)) = first else { continue };
+        if by == node {
             continue;
         }
-        let late = station.on_us > *at;
-        let since = station.on_us.max(*at);
+        let late = station.on_us > at;
+        let since = station.on_us.max(at);
         let (_, waits, of) = &mut kinds[usize::from(late)];
         let first = in_step_times(run.world.trace(), node).find(|t| *t >= since);
         waits.extend(first.map(|t| (t - since) as f64 / 1e6));
@@ -83,8 +81,14 @@ impl Stretch {
 }
 
 fn stretches(run: &Run) -> Vec<Stretch> {
-    let awaited = |sent: &&Sent| sent.content == Content::Payload && sent.listeners > 0;
-    let slots: Vec<&Sent> = run.world.trace().sent.iter().filter(awaited).collect();
+    let trace = run.world.trace();
+    // What is said on a single channel hops over none.
+    let single = |sent: &Sent| {
+        sent.over.and_then(|over| trace.overs.get(over)).is_some_and(|over| over.single)
+    };
+    let awaited =
+        |sent: &&Sent| sent.content == Content::Payload && sent.listeners > 0 && !single(sent);
+    let slots: Vec<&Sent> = trace.sent.iter().filter(awaited).collect();
     let each = slots.len().div_ceil(POINTS).max(LEAST);
     let mut known: BTreeMap<(Lane, Vec<bool>), Option<f64>> = BTreeMap::new();
     let mut clear = |sent: &Sent| {

@@ -42,7 +42,8 @@ pub(super) fn data(run: &Run) -> Value {
         .iter()
         .map(|s| json!([s.name, s.address.to_string(), s.lane.number()]))
         .collect();
-    let overs: Vec<String> = trace.overs.iter().map(|over| run.target_named(over.target)).collect();
+    let overs: Vec<String> =
+        trace.overs.iter().map(|over| run.target_named(over.node, over.target)).collect();
     let lanes: Vec<Vec<u64>> = states(run)
         .iter()
         .map(|spans| spans.iter().flat_map(|s| [s.from_us, u64::from(s.state.code())]).collect())

@@ -1,6 +1,6 @@
 //! What happened, told to a person.
 
-use super::metrics::{addressees, in_step_times, over_of, seconds};
+use super::metrics::{addressees, first_announce, in_step_times, is_on, over_of, seconds};
 use super::{Check, Run, keys, shown};
 use crate::audio::Audio;
 use crate::scenario::{BehaviourPlan, Cover, OverPlan, Power, RadioPlan};
@@ -167,9 +167,17 @@ pub(crate) fn story(run: &Run) -> Vec<(u64, String)> {
 fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
     let stations = &run.scenario.radio.stations;
     let mut announced = BTreeSet::new();
-    for (at, by) in &run.scenario.announces {
+    let mut planned = run.scenario.announces.clone();
+    planned.sort_by_key(|(at, _)| *at);
+    for (at, by) in &planned {
         let lane = stations[*by].lane;
-        let refused = &run.world.trace().refused;
+        let trace = run.world.trace();
+        let refused = &trace.refused;
+        if trace.was_powerless(*by, *at) {
+            let text = format!("{} is told to announce and has no power", stations[*by].name);
+            lines.push((*at, text));
+            continue;
+        }
         if let Some((_, _, why)) = refused.iter().find(|(t, node, _)| t == at && node == by) {
             let text = format!("{} is told to announce and refuses: {why}", stations[*by].name);
             lines.push((*at, text));
@@ -181,7 +189,7 @@ fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
         }
         let waits: Vec<u64> = (0..stations.len())
             .filter(|node| stations[*node].lane == lane)
-            .filter(|node| node != by && stations[*node].on_us <= *at)
+            .filter(|node| node != by && is_on(&run.scenario, *node, *at))
             .filter_map(|node| in_step_times(run.world.trace(), node).find(|t| t >= at))
             .collect();
         if let (Some(first), Some(last)) = (waits.iter().min(), waits.iter().max()) {
@@ -197,9 +205,8 @@ fn announces(run: &Run, lines: &mut Vec<(u64, String)>) {
 fn late_entries(run: &Run, lines: &mut Vec<(u64, String)>) {
     let stations = &run.scenario.radio.stations;
     for (node, station) in stations.iter().enumerate() {
-        let mut announces = run.scenario.announces.iter();
-        let first = announces.find(|(_, by)| stations[*by].lane == station.lane);
-        if station.on_us <= first.map_or(0, |(at, _)| *at) {
+        let first = first_announce(&run.scenario, run.world.trace(), station.lane);
+        if station.on_us <= first.map_or(0, |(at, _)| at) {
             continue;
         }
         lines.push((station.on_us, format!("{} is switched on and knows no time", station.name)));
@@ -213,12 +220,15 @@ fn late_entries(run: &Run, lines: &mut Vec<(u64, String)>) {
 /// Silences of more than ten minutes.
 fn silences(run: &Run, lines: &mut Vec<(u64, String)>) {
     const LONG_US: u64 = 600_000_000;
-    for pair in run.world.trace().starts.windows(2) {
-        if pair[1] - pair[0] > LONG_US {
-            let minutes = (pair[1] - pair[0]) / 60_000_000;
-            let text = format!("nobody has spoken for {} h {} min", minutes / 60, minutes % 60);
-            lines.push((pair[1] - 1, text));
-        }
+    let several = run.scenario.radio.lanes().len() > 1;
+    for piece in &run.world.trace().pieces {
+        let Some((length, until)) = piece.silence().filter(|(length, _)| *length > LONG_US) else {
+            continue;
+        };
+        let minutes = length / 60_000_000;
+        let on = if several { format!(" on lane {}", piece.lane) } else { String::new() };
+        let text = format!("nobody has spoken{on} for {} h {} min", minutes / 60, minutes % 60);
+        lines.push((until - 1, text));
     }
 }
 
@@ -247,7 +257,7 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
         lines.push((plan.at_us, format!("{name} presses to speak and is refused{why}")));
         return;
     };
-    let to = run.target_named(plan.to);
+    let to = run.target_named(plan.from, plan.to);
     let Some(ahead) = over.ahead_us else {
         lines.push((plan.at_us, format!("{name} presses to speak to {to} and waits to the end")));
         return;
@@ -259,7 +269,7 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     }
     if over.single {
         let read = over.payloads_heard.iter().filter(|slots| **slots > 0).count();
-        let talk = seconds(over.released_us.unwrap_or(ahead).saturating_sub(ahead));
+        let talk = seconds(over.end_us(run.world.now()).saturating_sub(ahead));
         let who = match read {
             0 => "nobody hears it".to_owned(),
             1 => "1 station hears it".to_owned(),
@@ -288,7 +298,7 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     let _ = write!(
         text,
         ", {:.1} s of talk, {share:.0} % of its slots heard",
-        seconds(over.released_us.unwrap_or(ahead).saturating_sub(ahead))
+        seconds(over.end_us(run.world.now()).saturating_sub(ahead))
     );
     lines.push((ahead, text));
 }

@@ -21,12 +21,18 @@ pub(super) fn story(run: &Run, lines: &mut Vec<(u64, String)>) {
             Mode::SingleSealed => "goes over to the calling channel, sealed",
             Mode::SinglePlain => "goes over to the calling channel, in the clear",
         };
-        let refused = &run.world.trace().presses_refused;
-        let refused =
-            refused.iter().find(|(at, node, _)| *at == plan.at_us && *node == plan.station);
-        let text = match refused {
-            Some((_, _, why)) => format!("{name} is told to change its mode and refuses: {why}"),
-            None => format!("{name} {to}"),
+        let trace = run.world.trace();
+        let refused = trace
+            .presses_refused
+            .iter()
+            .find(|(at, of, _)| (*at, *of) == (plan.at_us, plan.station));
+        let text = if trace.was_powerless(plan.station, plan.at_us) {
+            format!("{name} is told to change its mode and has no power")
+        } else if trace.modes.contains(&(plan.at_us, plan.station, plan.mode)) {
+            format!("{name} {to}")
+        } else {
+            let why = refused.map_or_else(String::new, |(_, _, why)| format!(": {why}"));
+            format!("{name} is told to change its mode and refuses{why}")
         };
         lines.push((plan.at_us, text));
     }
@@ -40,7 +46,7 @@ fn message(run: &Run, plan: &MessagePlan) -> (u64, String) {
         let text = matches!(over.says, Says::Text(_));
         text && over.node == plan.from && over.pressed_us == plan.at_us
     });
-    let to = run.target_named(plan.to);
+    let to = run.target_named(plan.from, plan.to);
     let Some((index, over)) = over else {
         let why = run.refusal(plan.from, plan.at_us);
         return (

@@ -74,7 +74,11 @@ pub const METRICS: &[Metric] = &[
     metric("holdoff.longest_s", "press to go-ahead, longest but for cut-ins", "s"),
     metric("holdoff.overlaps", "transmissions begun while another was on the air", ""),
     metric("announce.refused", "announces that a station refused", ""),
-    metric("silence.longest_s", "longest time without a transmission, once there was one", "s"),
+    metric(
+        "silence.longest_s",
+        "longest time without a transmission of a net, once there was one",
+        "s",
+    ),
     metric("silence.met_s", "first slot after that to all slots met again, slowest station", "s"),
     metric("cut_in.followed", "stations that follow the first cut-in within its run", ""),
     metric("cut_in.answered_s", "first slot of the answer to the newcomer in step", "s"),
@@ -148,12 +152,24 @@ impl Scope<'_> {
     fn lanes(&self) -> BTreeSet<Lane> {
         self.nodes().map(|node| self.scenario.radio.stations[node].lane).collect()
     }
+}
 
-    /// When the net of a lane is first announced, and by whom.
-    fn first_announce(&self, lane: Lane) -> Option<(u64, usize)> {
-        let mut announces = self.scenario.announces.iter().copied();
-        announces.find(|(_, by)| self.scenario.radio.stations[*by].lane == lane)
-    }
+/// When the net of a lane is first announced, and by whom: not an announce that was refused, or that a
+/// station without power was told to make.
+pub(crate) fn first_announce(
+    scenario: &Scenario,
+    trace: &Trace,
+    lane: Lane,
+) -> Option<(u64, usize)> {
+    let mut announces = trace.announces.iter().copied();
+    announces.find(|(_, by)| scenario.radio.stations[*by].lane == lane)
+}
+
+/// Whether a station had power at `at`.
+pub(super) fn is_on(scenario: &Scenario, node: usize, at: u64) -> bool {
+    let mut powers = scenario.powers.iter().filter(|p| p.station == node && p.at_us <= at);
+    let off = powers.next_back().is_some_and(|power| power.becomes == Power::Off);
+    scenario.radio.stations[node].on_us <= at && !off
 }
 
 /// Measures a run, or one of its nets.
@@ -188,8 +204,8 @@ pub fn measure(
     put("hops.blocks_uneven", blocks_uneven(scope, world)?);
     if net.is_none() {
         put("announce.refused", count(trace.refused.len()));
-        silence::measure(trace, &mut put);
-        cut_in::measure(scenario, trace, &mut put);
+        silence::measure(scenario, trace, &mut put);
+        cut_in::measure(scenario, world, &mut put);
         alerts::measure(scenario, trace, &mut put);
         put("clock.bound_misses", trace.totals.bound_misses as f64);
         put("clock.worst_phase_us", trace.totals.worst_phase_us as f64);
@@ -204,10 +220,10 @@ pub fn measure(
         single::measure(scenario, trace, &mut put);
         change::measure(scenario, world, &mut out)?;
         if !scenario.relays.is_empty() {
-            relayed::measure(scenario, trace, &mut out)?;
+            relayed::measure(scenario, world, &mut out)?;
         }
     }
-    out.insert("payload.heard_share", heard_share(scope, trace)?);
+    out.insert("payload.heard_share", heard_share(scope, world)?);
     Ok(out)
 }
 
@@ -220,11 +236,11 @@ fn announce(scope: Scope<'_>, trace: &Trace, put: &mut impl FnMut(&'static str, 
     let length = u64::from(plan.announce_slots()) * plan.timing().slot().us();
     let (mut waits, mut announces) = (Vec::new(), 0);
     for lane in scope.lanes() {
-        let Some((at, by)) = scope.first_announce(lane) else { continue };
+        let Some((at, by)) = first_announce(scope.scenario, trace, lane) else { continue };
         announces += 1;
         for node in scope.nodes() {
             let station = &scope.scenario.radio.stations[node];
-            if node != by && station.lane == lane && station.on_us <= at {
+            if node != by && station.lane == lane && is_on(scope.scenario, node, at) {
                 let first = in_step_times(trace, node).find(|t| *t >= at);
                 waits.push(first.map_or(f64::INFINITY, |t| seconds(t - at)));
             }
@@ -254,9 +270,10 @@ fn late_entry(scope: Scope<'_>, trace: &Trace) -> f64 {
     // While somebody spoke: who comes into a silent net waits for the next over, and that is all.
     let stations = &scope.scenario.radio.stations;
     let spoken = |lane: Lane, at: u64| {
-        let released = |over: &Over| over.released_us.unwrap_or(u64::MAX);
         let mut overs = trace.overs.iter().filter(|over| stations[over.node].lane == lane);
-        overs.any(|over| over.ahead_us.is_some_and(|ahead| ahead <= at) && at < released(over))
+        overs.any(|over| {
+            over.ahead_us.is_some_and(|ahead| ahead <= at) && at < over.end_us(u64::MAX)
+        })
     };
     // If nobody entered, nothing.
     let mut worst = f64::NAN;
@@ -281,16 +298,13 @@ pub(super) fn in_step_before(scenario: &Scenario, trace: &Trace, node: usize, at
     let powers = scenario.powers.iter().filter(|p| p.station == node && p.at_us <= at);
     let since = powers.map(|power| power.at_us).max().unwrap_or_default();
     let timely = |t: u64| since <= t && t < at;
-    let announced = scenario.announces.iter().any(|(t, by)| *by == node && timely(*t));
+    let announced = trace.announces.iter().any(|(t, by)| *by == node && timely(*t));
     announced || in_step_times(trace, node).any(timely)
 }
 
 /// Whether a station was on, on the net's key of then, and hopping at `at`.
 fn there(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
-    let mut powers = scenario.powers.iter().filter(|p| p.station == node && p.at_us <= at);
-    let off = powers.next_back().is_some_and(|power| power.becomes == Power::Off);
-    let mut modes = scenario.modes.iter().filter(|m| m.station == node && m.at_us <= at);
-    let away = modes.next_back().is_some_and(|mode| mode.mode != Mode::Hopping);
+    let away = trace.mode_at(node, at) != Mode::Hopping;
     let lane = |node: usize| scenario.radio.stations[node].lane;
     // A change is of one net's key: stations of another are told nothing of it.
     let own = |change: &&Changed| lane(scenario.withdrawals[change.number].by) == lane(node);
@@ -298,7 +312,7 @@ fn there(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
         let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
         change::due(scenario, trace, change) <= at && !trace.times_of(node, told).any(|t| t <= at)
     });
-    !off && !away && !keyless
+    is_on(scenario, node, at) && !away && !keyless
 }
 
 /// The stations that an over was for and that could have heard it from its start.
@@ -342,8 +356,8 @@ pub(super) fn in_the_net(over: &Over) -> bool {
 }
 
 /// The share of traffic slots heard, and the band in which the share of clear channels puts it.
-fn heard_share(scope: Scope<'_>, trace: &Trace) -> Result<Measured, Diagnostic> {
-    let scenario = scope.scenario;
+fn heard_share(scope: Scope<'_>, world: &World) -> Result<Measured, Diagnostic> {
+    let (scenario, trace) = (scope.scenario, world.trace());
     let (mut heard, mut sent, mut expected, mut slots) = (0.0, 0.0, 0.0, 0.0);
     for over in scope.overs(trace).filter(|over| in_the_net(over)) {
         let to = addressees(scenario, trace, over);
@@ -356,13 +370,41 @@ fn heard_share(scope: Scope<'_>, trace: &Trace) -> Result<Measured, Diagnostic> 
         heard += f64::from(got);
         sent += n * listeners;
         let lane = scenario.radio.stations[over.node].lane;
-        expected += n * listeners * clear_share(scenario, lane, over.ahead_us.unwrap_or(0))?;
+        let spoken = spoken(over, world.now());
+        expected +=
+            n * listeners * mean_over(scenario, spoken, |at| clear_share(scenario, lane, at))?;
         // A slot is clear for all listeners or for none: the slots are what is drawn.
         slots += n;
     }
     let model = expected / sent;
     let play = NORMAL_999 * libm::sqrt(model * (1.0 - model) / slots) + 0.5 / slots;
     Ok(Measured { value: heard / sent, band: Some((model - play, model + play)) })
+}
+
+/// From when to when an over was spoken, as far as its slots were sent.
+pub(super) fn spoken(over: &Over, run_end: u64) -> (u64, u64) {
+    let from = over.ahead_us.unwrap_or(over.pressed_us);
+    (from, over.end_us(run_end).max(from))
+}
+
+/// The mean of what is the same between two changes of interference, over a time.
+pub(super) fn mean_over(
+    scenario: &Scenario,
+    (from, to): (u64, u64),
+    of: impl Fn(u64) -> Result<f64, Diagnostic>,
+) -> Result<f64, Diagnostic> {
+    let changes = scenario.radio.interferers.iter().flat_map(|i| [i.from_us, i.to_us]);
+    let mut begins: Vec<u64> = changes.filter(|at| from < *at && *at < to).collect();
+    begins.push(from);
+    begins.sort_unstable();
+    let ends = begins.iter().copied().skip(1).chain([to]);
+    let mut sum = 0.0;
+    for (begin, end) in begins.iter().zip(ends) {
+        // A time of no length is that instant.
+        let length = if from == to { 1 } else { end - begin };
+        sum += of(*begin)? * length as f64;
+    }
+    Ok(sum / (to - from).max(1) as f64)
 }
 
 /// The share of a net's traffic channels without interference at `us`.

@@ -112,13 +112,15 @@ impl Run {
         Ok(Self { scenario, seed, world, measured, nets, checks, audio: None, command: None })
     }
 
-    /// A target as a person says it.
-    pub(crate) fn target_named(&self, target: Target) -> String {
+    /// A target as a person says it who calls it: addresses belong to a net.
+    pub(crate) fn target_named(&self, caller: usize, target: Target) -> String {
         match target.to_string().as_str() {
             "all" => "all stations".to_owned(),
             text => {
-                let mut stations = self.scenario.radio.stations.iter();
-                let one = stations.find(|station| station.address.to_string() == text);
+                let stations = &self.scenario.radio.stations;
+                let lane = stations[caller].lane;
+                let mut own = stations.iter().filter(|station| station.lane == lane);
+                let one = own.find(|station| station.address.to_string() == text);
                 one.map_or_else(|| text.to_owned(), |station| format!("{} ({text})", station.name))
             }
         }
@@ -126,7 +128,11 @@ impl Run {
 
     /// Why a station refused a press, as the end of a sentence; nothing if nobody knows.
     fn refusal(&self, node: usize, at_us: u64) -> String {
-        let mut refused = self.world.trace().presses_refused.iter();
+        let trace = self.world.trace();
+        if trace.was_powerless(node, at_us) {
+            return ": it has no power".to_owned();
+        }
+        let mut refused = trace.presses_refused.iter();
         let found = refused.find(|(at, of, _)| *at == at_us && *of == node);
         found.map_or_else(String::new, |(_, _, why)| format!(": {why}"))
     }

@@ -1,10 +1,10 @@
 //! What came through relays, against the closed form.
 
 use super::Measured;
-use super::metrics::{NORMAL_999, clear_share, count, in_step_before, seconds};
+use super::metrics::{NORMAL_999, clear_share, count, in_step_before, mean_over, seconds, spoken};
 use crate::diagnostic::Diagnostic;
 use crate::scenario::Scenario;
-use crate::world::{Over, Trace};
+use crate::world::{Over, Trace, World};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Measures what relays carried: how much of it was heard on the other net, and how late.
@@ -14,9 +14,10 @@ use std::collections::{BTreeMap, BTreeSet};
 /// the product of the two shares of clear channels.
 pub(super) fn measure(
     scenario: &Scenario,
-    trace: &Trace,
+    world: &World,
     out: &mut BTreeMap<&'static str, Measured>,
 ) -> Result<(), Diagnostic> {
+    let trace = world.trace();
     let first_said: BTreeMap<(usize, u32), u64> =
         trace.spoken.iter().map(|spoken| ((spoken.over, spoken.number), spoken.at_us)).collect();
     // A radio may read a slot once only, but two relays may carry one payload.
@@ -25,11 +26,14 @@ pub(super) fn measure(
     let (mut heard, mut offered, mut expected, mut slots) = (0.0, 0.0, 0.0, 0.0);
     for (index, over) in trace.overs.iter().enumerate() {
         for (from, to) in carried(scenario, over) {
-            let at = over.ahead_us.unwrap_or(over.pressed_us);
             let listeners = listeners(scenario, trace, over, to);
             let n = count(first_said.range((index, 0)..(index + 1, 0)).count());
             let (lane, other) = (lane(scenario, from), lane(scenario, to));
-            let clear = clear_share(scenario, lane, at)? * clear_share(scenario, other, at)?;
+            let both = |at| {
+                let clear = |lane| clear_share(scenario, lane, at);
+                Ok(clear(lane)? * clear(other)?)
+            };
+            let clear = mean_over(scenario, spoken(over, world.now()), both)?;
             let got = read.range((index, 0, 0)..(index + 1, 0, 0));
             heard += count(got.filter(|(_, _, node)| listeners.contains(node)).count());
             offered += n * count(listeners.len());

@@ -51,6 +51,10 @@ impl Disc {
     }
 }
 
+/// Talk begins when the station says so, after its call headers, and ends so much later than planned: a
+/// speaker who is drawn again meanwhile would press while he speaks, and be refused.
+const WITHIN_US: u64 = 5_000_000;
+
 /// A net that is busy for a share of the time.
 #[derive(Debug)]
 pub(super) struct Traffic {
@@ -76,19 +80,29 @@ impl Traffic {
         let mean_pause_s = self.talk_s * (1.0 - self.busy) / self.busy;
         let talk_us = microseconds(self.talk_s);
         let (mut at_us, mut turn) = (self.from_us, 0_u64);
+        // Who speaks, and until when he is not drawn again.
+        let mut speaks: Option<(usize, u64)> = None;
         loop {
             let chance =
                 |what: &str| child_seed(seed, &format!("traffic/{}/{turn}/{what}", self.name));
             let pause_s = -mean_pause_s * libm::log(1.0 - unit(chance("pause")));
             at_us += microseconds(pause_s);
+            let mut speakers = self.speakers(stations, at_us);
+            if let Some((last, until)) = speaks.filter(|(_, until)| at_us < *until) {
+                if speakers == [last] {
+                    at_us = until;
+                } else {
+                    speakers.retain(|speaker| *speaker != last);
+                }
+            }
             if at_us + talk_us > self.to_us {
                 break;
             }
-            let speakers = self.speakers(stations, at_us);
             if let Some(among) = std::num::NonZero::new(speakers.len() as u64) {
                 let speaker = chance("speaker") % among;
                 let from = usize::try_from(speaker).ok().and_then(|i| speakers.get(i).copied());
                 let to = self.to;
+                speaks = from.map(|from| (from, at_us + talk_us + WITHIN_US));
                 overs.extend(from.map(|from| OverPlan { at_us, from, to, talk_us }));
             }
             at_us += talk_us;

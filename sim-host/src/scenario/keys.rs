@@ -1,6 +1,6 @@
 //! Messages, modes, and changes of the net key in a scenario.
 
-use super::read::{printable, station_named, target, time};
+use super::read::{printable, station_named, target, time, told_at};
 use super::{RadioPlan, Scenario, StationPlan};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
@@ -75,7 +75,7 @@ pub(super) fn messages(
                 if text.is_empty() { "say something" } else { "shorten it, or send it in two" };
             return Err(section.error("text", what, help));
         }
-        let at_us = time(&section, "at_s", limit_us)?;
+        let at_us = told_at(&section, limit_us, &stations[from])?;
         messages.push(MessagePlan { at_us, from, to, text: text.to_owned() });
     }
     Ok(messages)
@@ -102,7 +102,8 @@ pub(super) fn modes(
             let what = "single-channel modes are on the calling channel, and the plan has none";
             return Err(section.error("to", what, "give the plan `calling_hz` in [fixed]"));
         }
-        modes.push(ModePlan { at_us: time(&section, "at_s", limit_us)?, station, mode });
+        let at_us = told_at(&section, limit_us, &stations[station])?;
+        modes.push(ModePlan { at_us, station, mode });
     }
     Ok(modes)
 }
@@ -122,8 +123,8 @@ pub(super) fn withdrawals(
             let what = "the plan has no root for its key tree: nobody can be withdrawn by keys";
             return Err(section.error("", what, "add `tree_key_file` to [net] of the plan"));
         }
-        let at_us = time(section, "at_s", limit_us)?;
         let by = station_named(section, "by", stations)?;
+        let at_us = told_at(section, limit_us, &stations[by])?;
         if stations[by].role == Role::Member {
             let what = format!("{} is a member and sends no orders", stations[by].name);
             let help = "give that station role = \"timekeeper\" or \"deputy\", or name another";
@@ -267,7 +268,7 @@ pub(crate) fn withdraw_in(
     for node in &plan.stations {
         world.note_withdrawn(*node);
     }
-    world.note_change(index, slot, made.order.len(), made.cover.len());
+    world.note_change((index, plan.by), slot, made.order.len(), made.cover.len());
     let order = world.add_order(&made.order);
     world.order(world.now(), Order::TakeOrder { node: plan.by, order });
     let mut at_us = plan.at_us;

@@ -133,7 +133,10 @@ impl Scenario {
             Power::OnNewSet => Watermark::Fresh,
         };
         let builder = self.builder()?;
-        let stored = world.stored_keys(node).filter(|_| power.becomes != Power::OnNewSet);
+        if power.becomes != Power::On {
+            world.forget_stored(node);
+        }
+        let stored = world.stored_keys(node);
         let plan = &self.radio.stations[node];
         let station = builder.configure_with(plan, stored, |mut config| {
             config.watermark = storage;
@@ -142,9 +145,7 @@ impl Scenario {
             Station::new(config)
         })?;
         world.restart_from(node, station, storage);
-        if power.becomes != Power::OnNewSet {
-            world.hand_over_stored_order(node);
-        }
+        world.hand_over_stored_order(node);
         Ok(())
     }
 }

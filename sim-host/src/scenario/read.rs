@@ -87,7 +87,7 @@ pub(super) fn scenario(
                 let help = "give that station role = \"timekeeper\" or \"deputy\", or name another";
                 return Err(section.error("by", what, help));
             }
-            Ok((time(section, "at_s", limit_us)?, by))
+            Ok((told_at(section, limit_us, &stations[by])?, by))
         })
         .collect::<Result<_, _>>()?;
     let powers = power::read(&root, &stations, limit_us)?;
@@ -229,7 +229,7 @@ fn over(
     let to = section.needed(section.text("to")?, "to", "\"all\"")?;
     let to = target(section, "to", to.value)?;
     let talk_us = time(section, "talk_s", limit_us)?;
-    Ok(OverPlan { at_us: time(section, "at_s", limit_us)?, from, to, talk_us })
+    Ok(OverPlan { at_us: told_at(section, limit_us, &stations[from])?, from, to, talk_us })
 }
 
 pub(super) fn target(section: &Section<'_>, key: &str, text: &str) -> Result<Target, Diagnostic> {
@@ -276,6 +276,20 @@ pub(super) fn time(section: &Section<'_>, key: &str, limit_us: u64) -> Result<u6
         return Err(section.error(key, what, help));
     }
     Ok(microseconds(seconds))
+}
+
+/// The `at_s` at which a station is told something: it cannot be told before it is switched on.
+pub(super) fn told_at(
+    section: &Section<'_>,
+    limit_us: u64,
+    station: &StationPlan,
+) -> Result<u64, Diagnostic> {
+    let at_us = time(section, "at_s", limit_us)?;
+    if at_us < station.on_us {
+        let what = format!("\"{}\" has not been switched on by then", station.name);
+        return Err(section.error("at_s", what, "use a time from its `on_s` on"));
+    }
+    Ok(at_us)
 }
 
 /// The reverse of a target's `Display`.

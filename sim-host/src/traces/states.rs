@@ -205,25 +205,20 @@ fn changes(run: &Run) -> Vec<Vec<(u64, Change)>> {
         let change = if power.becomes == Power::Off { Change::Off } else { Change::On };
         changes[power.station].push((power.at_us, change));
     }
-    for plan in &scenario.modes {
-        let refused = |(at, node, _): &(u64, usize, _)| *at == plan.at_us && *node == plan.station;
-        if !trace.presses_refused.iter().any(refused) {
-            changes[plan.station].push((plan.at_us, Change::Mode(plan.mode)));
-        }
+    for (at, node, mode) in &trace.modes {
+        changes[*node].push((*at, Change::Mode(*mode)));
     }
     let slot_us = scenario.plan.timing().slot().us();
     let announce_us = u64::from(scenario.plan.announce_slots()) * slot_us;
-    for (at, by) in &scenario.announces {
-        if !trace.refused.iter().any(|(t, node, _)| t == at && node == by) {
-            changes[*by].push((*at, Change::Announces));
-            changes[*by].push((at + announce_us, Change::Announced));
-        }
+    for (at, by) in &trace.announces {
+        changes[*by].push((*at, Change::Announces));
+        changes[*by].push((at + announce_us, Change::Announced));
     }
     for over in &trace.overs {
         let own = &mut changes[over.node];
         own.push((over.pressed_us, Change::Presses));
         own.extend(over.ahead_us.map(|at| (at, Change::Speaks)));
-        own.extend(over.released_us.map(|at| (at, Change::Done)));
+        own.extend(over.cut_us.or(over.released_us).map(|at| (at, Change::Done)));
     }
     for Happened { at_us, node, event } in &trace.events {
         changes[*node].push((*at_us, Change::Told(*event)));

@@ -413,7 +413,8 @@ impl Model {
         self.look_at_cover(now);
         for node in 0..self.seen.len() {
             let on_us = self.scenario.radio.stations[node].on_us;
-            let off = now < on_us || self.world.is_off(node);
+            // At the very time the switch may not have been reached yet.
+            let off = now < on_us || (now > on_us && self.world.is_off(node));
             if off != self.seen[node].off {
                 let at = if off { now } else { on_us };
                 self.seen[node] = Seen { off, ..Seen::default() };

@@ -167,16 +167,21 @@ impl World {
                 transmission.others.push(other.node);
             }
         }
-        self.trace.note_start(transmission.start, transmission.end);
+        // Opponents end no silence of a net, and neither do those who speak apart from it.
+        if let Some(node) = self.nodes.get(sender).filter(|_| !transmission.single) {
+            let of = (node.lane(), sender);
+            self.trace.note_start(of, transmission.start, transmission.end);
+        }
         self.push(transmission.end, Due::End { transmission: index });
         self.transmissions[index] = Some(transmission);
     }
 
-    /// Whether a receiver is close enough to a sender to get anything at all of it. (Opponents are
-    /// heard by their power alone.)
+    /// Whether a receiver is close enough to a sender to get anything at all of it.
     pub(super) fn audible(&self, sender: usize, node: usize) -> bool {
-        self.adversary_of(sender).is_some()
-            || (self.in_range(sender, node) && !self.medium.beyond_horizon(sender, node))
+        match self.adversary_of(sender) {
+            Some(adversary) => self.within_horizon(adversary, node),
+            None => self.in_range(sender, node) && !self.medium.beyond_horizon(sender, node),
+        }
     }
 
     pub(super) fn end(&mut self, index: usize) {

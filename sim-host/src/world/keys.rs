@@ -7,7 +7,7 @@ use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::{Sequence, Timeline};
 use hopwright_core::station::{Event, Payload};
 use hopwright_core::tree::Share;
-use hopwright_core::units::Slot;
+use hopwright_core::units::{Lane, Slot};
 use zeroize::Zeroizing;
 
 /// What a station's storage holds of its keys.
@@ -56,6 +56,8 @@ pub struct Tried {
 pub struct Changed {
     /// Which of the scenario's.
     pub number: usize,
+    /// Whose order it is: who sends it.
+    pub by: usize,
     /// True time at which it was ordered.
     pub at_us: u64,
     /// The slot of home time from which the new key is in use.
@@ -90,15 +92,21 @@ impl World {
         self.stored[node].order.clone()
     }
 
-    /// Whether a station has the net key that its net's timekeeper has.
+    /// A station's storage is lost, or another's takes its place: there are no keys in it, and no order.
+    pub fn forget_stored(&mut self, node: usize) {
+        self.stored[node] = Stored::default();
+    }
+
+    /// The key of a net: that of the last change which its sender has carried out, else the plan's.
+    pub(crate) fn net_key(&self, lane: Lane) -> Option<&NetKey> {
+        self.net_keys.get(&lane)
+    }
+
+    /// Whether a station has the net's key.
     #[must_use]
     pub fn has_net_key(&self, node: usize) -> bool {
-        let lane = self.nodes[node].lane();
-        let first = self.timelines.iter().rfind(|timeline| timeline.lane == lane);
-        first.is_some_and(|timeline| {
-            let of = |node: usize| self.nodes[node].station.keys().0;
-            of(timeline.node).same(of(node))
-        })
+        let net = self.net_key(self.nodes[node].lane());
+        net.is_some_and(|key| key.same(self.nodes[node].station.keys().0))
     }
 
     /// Hands an order to a station, as its driver does with one that has come whole.
@@ -116,13 +124,17 @@ impl World {
 
     /// What a driver stores when a station tells of a change of keys.
     pub(super) fn store_keys(&mut self, node: usize, event: Event) {
-        if let Event::KeysChanged { .. } = event {
+        if let Event::KeysChanged { slot } = event {
             let (key, share) = self.nodes[node].station.keys();
             let mut bytes = Zeroizing::new([0; 32]);
             key.expose(|key| *bytes = *key);
             let mut written = Zeroizing::new(Vec::new());
             if let Some(share) = share {
                 share.write(&mut |part: &[u8]| written.extend_from_slice(part));
+            }
+            // Who sends the order is the first of whom it is known that the change is in use.
+            if self.trace.changes.iter().any(|change| change.by == node && change.slot == slot) {
+                self.net_keys.insert(self.nodes[node].lane(), NetKey::new(*bytes));
             }
             self.stored[node] =
                 Stored { keys: Some(StoredKeys { key: bytes, share: written }), order: None };
@@ -143,9 +155,15 @@ impl World {
     }
 
     /// Takes note of a change of keys that has been ordered.
-    pub fn note_change(&mut self, number: usize, slot: Slot, order_bytes: usize, cover: usize) {
+    pub fn note_change(
+        &mut self,
+        (number, by): (usize, usize),
+        slot: Slot,
+        order_bytes: usize,
+        cover: usize,
+    ) {
         let at_us = self.now;
-        self.trace.changes.push(Changed { number, at_us, slot, order_bytes, cover });
+        self.trace.changes.push(Changed { number, by, at_us, slot, order_bytes, cover });
     }
 
     /// From now on a station counts as withdrawn: everything that it has is turned on everything

@@ -54,6 +54,16 @@ impl World {
         self.letters.inboxes.resize_with(self.nodes.len(), || None);
     }
 
+    /// A station's power fails: what it was sending, and what it had of a message, is gone.
+    pub(super) fn forget_letters(&mut self, node: usize) {
+        if let Some(out) = self.letters.out.get_mut(node) {
+            *out = None;
+        }
+        if let Some(inbox) = self.letters.inboxes.get_mut(node) {
+            *inbox = None;
+        }
+    }
+
     /// Keeps a text that is going to be sent, and gives its number.
     pub fn add_text(&mut self, text: &[u8]) -> usize {
         self.letters.texts.push(text.to_vec());

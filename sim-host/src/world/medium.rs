@@ -9,7 +9,7 @@ use super::physics::{LIGHT_M_S, bit_error, decibels, microseconds, ratio};
 use super::places::Place;
 use super::propagation::{Fading, Propagation, Way};
 use hopwright_core::band::ChannelSet;
-use hopwright_core::units::Channel;
+use hopwright_core::units::{Channel, Lane};
 
 /// Ways from so many senders are kept worked out. Few speak at a time; the rest is worked out anew
 /// when they do, so that memory grows with the stations and not with their square.
@@ -79,11 +79,14 @@ struct Antenna {
     mw: f64,
     /// What chance knows it by, wherever it stands in a list.
     id: u64,
+    /// Its net.
+    lane: Lane,
 }
 
 impl Antenna {
     fn of(node: &Node) -> Self {
-        Self { place: node.place, mw: ratio(node.power_dbm), id: child_seed(0, &node.name) }
+        let (mw, id) = (ratio(node.power_dbm), child_seed(0, &node.name));
+        Self { place: node.place, mw, id, lane: node.lane() }
     }
 }
 
@@ -145,8 +148,13 @@ impl Medium {
         }
     }
 
+    /// Whether what a station sends is for the net of another.
+    fn wanted(&self, from: usize, to: usize) -> bool {
+        from != to && self.stations[from].lane == self.stations[to].lane
+    }
+
     fn strongest_at(&self, to: usize) -> (f64, usize) {
-        let others = (0..self.stations.len()).filter(|from| *from != to);
+        let others = (0..self.stations.len()).filter(|from| self.wanted(*from, to));
         let powers = others.map(|from| (self.middle_mw(from, to), from));
         powers.fold((0.0, to), |best, next| if next.0 > best.0 { next } else { best })
     }
@@ -176,7 +184,7 @@ impl Medium {
                 let (best, whose) = self.strongest[to];
                 if to == moved || whose == moved {
                     self.strongest[to] = self.strongest_at(to);
-                } else if now.0 > best {
+                } else if now.0 > best && self.wanted(moved, to) {
                     self.strongest[to] = now;
                 }
             }
@@ -222,9 +230,9 @@ impl Medium {
         }
     }
 
-    /// The way between an opponent's place and a station, however far.
-    pub(super) fn way_of_opponent(&self, place: Place, opponent: usize, to: usize) -> Way {
-        self.any_way((place, OPPONENTS + opponent as u64), self.stations[to])
+    /// The way between an opponent's place and a station; none beyond the horizon.
+    pub(super) fn way_of_opponent(&self, place: Place, opponent: usize, to: usize) -> Option<Way> {
+        self.way_between((place, OPPONENTS + opponent as u64), self.stations[to])
     }
 
     fn way_between(&self, from: (Place, u64), to: Antenna) -> Option<Way> {

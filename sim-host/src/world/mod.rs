@@ -45,14 +45,15 @@ pub use places::{Journey, Place};
 pub use reception::WORD_ERRORS;
 pub use speech::{Said, Voice};
 pub use trace::{
-    Content, Detail, Ear, Frame, Happened, Noise, Over, Relayed, Sent, Spoken, Totals, Trace,
-    Tuning,
+    Content, Detail, Ear, Frame, Happened, Noise, Over, Piece, Relayed, Sent, Spoken, Totals,
+    Trace, Tuning,
 };
 pub use trouble::Faults;
 pub use truth::Started;
 pub use watch::{Broken, Record, Rule};
 
 use hopwright_core::address::{Address, Target};
+use hopwright_core::keys::NetKey;
 use hopwright_core::record::Sink;
 use hopwright_core::station::{Action, Command, Mode, Radio, Refused, Watermark};
 use hopwright_core::timing::Timing;
@@ -63,6 +64,7 @@ use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap};
 use trouble::Trouble;
 use watch::Watch;
+use zeroize::Zeroizing;
 
 /// Something that the outside makes happen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -82,6 +84,13 @@ pub enum Order {
     },
     /// An operator releases.
     Release(usize),
+    /// An operator has said everything in an over and releases, unless that over is no more.
+    EndOver {
+        /// Whose operator.
+        node: usize,
+        /// The over, by its place in the trace.
+        over: usize,
+    },
     /// An operator presses to send a text whole, and releases when it is sent.
     Send {
         /// Whose operator.
@@ -133,6 +142,7 @@ impl Order {
             | Self::Announce(node)
             | Self::Press { node, .. }
             | Self::Release(node)
+            | Self::EndOver { node, .. }
             | Self::Send { node, .. }
             | Self::TakeOrder { node, .. }
             | Self::SendOrder { node, .. }
@@ -239,6 +249,8 @@ pub struct World {
     speech: speech::Speech,
     letters: letters::Letters,
     stored: Vec<keys::Stored>,
+    /// The key of each net.
+    net_keys: BTreeMap<Lane, NetKey>,
     withdrawn: Vec<keys::Withdrawn>,
     posts: Vec<relay::Post>,
     /// Stations that speak on a single channel: where, and until when that counts as one.
@@ -284,6 +296,12 @@ impl World {
         }
         let own = |node: &Node| (node.lane(), node.station.address());
         let addresses = nodes.iter().map(own).zip(0..).collect();
+        let loaded = |(lane, node): &(Lane, usize)| {
+            let mut bytes = Zeroizing::new([0; 32]);
+            nodes[*node].station.keys().0.expose(|key| *bytes = *key);
+            (*lane, NetKey::new(*bytes))
+        };
+        let net_keys = nets.iter().map(loaded).collect();
         let mut world = Self {
             nodes,
             medium,
@@ -312,6 +330,7 @@ impl World {
             speech: speech::Speech::new(count),
             letters: letters::Letters::default(),
             stored: (0..count).map(|_| keys::Stored::default()).collect(),
+            net_keys,
             withdrawn: Vec::new(),
             posts: Vec::new(),
             singles: BTreeMap::new(),
@@ -361,12 +380,16 @@ impl World {
         let had_time = self.nodes[node].station.in_step();
         self.nodes[node].command(local, command)?;
         match command {
-            Command::Announce if !had_time => {
-                if self.storage(node) == Watermark::Lost {
-                    self.broke(node, Rule::LostStorageStarted);
+            Command::Announce => {
+                self.trace.announces.push((self.now, node));
+                if !had_time {
+                    if self.storage(node) == Watermark::Lost {
+                        self.broke(node, Rule::LostStorageStarted);
+                    }
+                    self.note_truth(node);
                 }
-                self.note_truth(node);
             }
+            Command::Mode(mode) => self.trace.modes.push((self.now, node, mode)),
             Command::Release => self.watch_release(node),
             _ => {}
         }
@@ -493,7 +516,21 @@ impl World {
 
     fn carry_out(&mut self, order: Order) {
         self.wake_all();
-        if self.is_off(order.node()) {
+        let node = order.node();
+        if let Order::SwitchOn(_) = order {
+            self.power_on(node);
+        }
+        if self.is_off(node) {
+            // Nobody lets go of a set on purpose that has died on him.
+            if !matches!(order, Order::Release(_) | Order::EndOver { .. }) {
+                self.trace.powerless.push((self.now, node));
+            }
+            return;
+        }
+        if let Order::EndOver { over, .. } = order
+            && self.talk[node].is_none_or(|talk| talk.over != over)
+        {
+            // It ended some other way, and what is said now is another's to end.
             return;
         }
         if let Order::Announce(node)
@@ -537,7 +574,7 @@ impl World {
                 }
                 node
             }
-            Order::Release(node) => {
+            Order::Release(node) | Order::EndOver { node, .. } => {
                 if self.give(node, Command::Release).is_ok()
                     && let Some(talk) = self.talk[node]
                 {
@@ -574,6 +611,7 @@ impl World {
             cut_in: false,
             single: self.nodes[node].station.mode() != Mode::Hopping,
             released_us: None,
+            cut_us: None,
             payload_slots: 0,
             payloads_heard: vec![0; self.nodes.len()],
             payloads_garbled: 0,

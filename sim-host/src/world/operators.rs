@@ -24,10 +24,12 @@ impl World {
                         self.load_letter(node, slot);
                         self.queue_payload(node);
                         if talk.talk_us != UNTIL_SAID && talk.talk_us != UNTIL_SENT {
-                            self.order(self.now + talk.talk_us, Order::Release(node));
+                            let end = Order::EndOver { node, over: talk.over };
+                            self.order(self.now + talk.talk_us, end);
                         }
                     }
                 }
+                Event::Cut { .. } => self.cut_over(node),
                 Event::Call { source, .. } => {
                     if let Some(speaker) = self.station_of(self.nodes[node].lane(), source) {
                         self.note_call(node, speaker, true);
@@ -49,6 +51,14 @@ impl World {
             }
         }
         self.examine(node);
+    }
+
+    /// A station's over is at its end without a release, if it was not released before.
+    pub(super) fn cut_over(&mut self, node: usize) {
+        let over = self.talk[node].and_then(|talk| self.trace.overs.get_mut(talk.over));
+        if let Some(over) = over.filter(|over| over.released_us.is_none()) {
+            over.cut_us.get_or_insert(self.now);
+        }
     }
 
     /// Whose an address is on a net.

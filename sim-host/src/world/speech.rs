@@ -1,7 +1,7 @@
 //! What is said in overs: numbered texts, a voice, or what a relay has read.
 
 use super::medium::Hop;
-use super::{Order, Relayed, Says, Spoken, Transmission, World};
+use super::{Order, Over, Relayed, Says, Spoken, Transmission, World};
 use hopwright_core::relay::{TAG_BYTES, Tag};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::Payload;
@@ -92,7 +92,8 @@ impl World {
 
     fn read_on(&mut self, channel: Channel, voice: &Voice, said: &Said) -> Option<Vec<u8>> {
         let (speaker, listener) = (voice.speaker, voice.listener);
-        let over = self.trace.overs.iter().find(|o| o.pressed_us == voice.pressed_us)?;
+        let own = |over: &&Over| (over.node, over.pressed_us) == (speaker, voice.pressed_us);
+        let over = self.trace.overs.iter().find(own)?;
         let payload = Payload {
             timeline: Timeline::Home,
             slot: said.slot?,
@@ -123,11 +124,11 @@ impl World {
         if self.relays_for(node) {
             return self.relay_next(node);
         }
-        if self.talk[node].is_some_and(|talk| talk.says != Says::Talk) {
+        if let Some(talk) = self.talk[node].filter(|talk| talk.says != Says::Talk) {
             let column = self.next_column(node);
             if column.is_none() {
                 // Everything is on the air: the slot under way is the last.
-                self.order(self.now, Order::Release(node));
+                self.order(self.now, Order::EndOver { node, over: talk.over });
                 return None;
             }
             return column.map(|column| self.tagged(node, &column));

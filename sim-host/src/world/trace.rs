@@ -3,8 +3,9 @@
 use super::{Changed, Delivered, Says};
 use hopwright_core::address::Target;
 use hopwright_core::band::ChannelSet;
-use hopwright_core::station::{Event, Refused};
-use hopwright_core::units::{Channel, Slot};
+use hopwright_core::station::{Event, Mode, Refused};
+use hopwright_core::units::{Channel, Lane, Slot};
+use std::collections::BTreeMap;
 
 /// How much is kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -123,6 +124,8 @@ pub struct Over {
     pub single: bool,
     /// True time of the release.
     pub released_us: Option<u64>,
+    /// True time at which it was cut off instead: power was lost, or the station gave it up.
+    pub cut_us: Option<u64>,
     /// Traffic slots sent.
     pub payload_slots: u32,
     /// Traffic slots that each station was given to read, by node.
@@ -133,6 +136,14 @@ pub struct Over {
     pub called: Vec<usize>,
     /// Nodes that were told that the net is busy.
     pub busy: Vec<usize>,
+}
+
+impl Over {
+    /// True time at which it ended: `run_end` if it was still on then.
+    #[must_use]
+    pub fn end_us(&self, run_end: u64) -> u64 {
+        self.cut_us.or(self.released_us).unwrap_or(run_end)
+    }
 }
 
 /// Counts over the whole run.
@@ -194,14 +205,22 @@ pub struct Trace {
     pub tunings: Vec<Tuning>,
     /// The last of each node.
     ears: Vec<Option<Ear>>,
-    /// When somebody began to transmit after half a second or more without a transmission.
-    pub starts: Vec<u64>,
+    /// When hopping stations of a net began to transmit after half a second or more without a
+    /// transmission of theirs, in order.
+    pub pieces: Vec<Piece>,
     /// Overs, in order of their presses.
     pub overs: Vec<Over>,
     /// What was said in worlds with relays, by those who were not relays.
     pub spoken: Vec<Spoken>,
     /// What was read of what relays said.
     pub relayed: Vec<Relayed>,
+    /// Announces that were carried out: when, and by whom.
+    pub announces: Vec<(u64, usize)>,
+    /// Modes that stations have gone over to, in order of time: when, which station, to which. A set
+    /// that is switched on again hops.
+    pub modes: Vec<(u64, usize, Mode)>,
+    /// What stations without power were told: when, and which.
+    pub powerless: Vec<(u64, usize)>,
     /// Announces that were refused: when, whose, and why.
     pub refused: Vec<(u64, usize, Refused)>,
     /// Presses and changes of mode that were refused.
@@ -215,8 +234,8 @@ pub struct Trace {
     pub delivered: Vec<Delivered>,
     /// Counts.
     pub totals: Totals,
-    /// The end of the last transmission.
-    last_end: u64,
+    /// The end of the last transmission of each net.
+    last_ends: BTreeMap<Lane, u64>,
     /// What must never happen, and did.
     pub broken: super::Record,
 }
@@ -260,16 +279,38 @@ pub struct Relayed {
     pub relays: u32,
 }
 
+/// The beginning of transmissions of one net that follow each other closely.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Piece {
+    /// Whose net.
+    pub lane: Lane,
+    /// Who began.
+    pub node: usize,
+    /// True time at which the net's last transmission before had ended; none if it is the first.
+    pub silent_since_us: Option<u64>,
+    /// True time at which it began.
+    pub at_us: u64,
+}
+
+impl Piece {
+    /// How long the net had been silent before, and when it was so no more.
+    #[must_use]
+    pub fn silence(&self) -> Option<(u64, u64)> {
+        self.silent_since_us.map(|since| (self.at_us - since, self.at_us))
+    }
+}
+
 /// Transmissions that follow each other sooner than this are of one piece.
 const PIECE_US: u64 = 500_000;
 
 impl Trace {
-    /// Takes note of a transmission that begins.
-    pub(super) fn note_start(&mut self, start: u64, end: u64) {
-        if self.starts.is_empty() || start >= self.last_end + PIECE_US {
-            self.starts.push(start);
+    /// Takes note of a transmission of a hopping station that begins.
+    pub(super) fn note_start(&mut self, (lane, node): (Lane, usize), start: u64, end: u64) {
+        let last_end = self.last_ends.get(&lane).copied();
+        if last_end.is_none_or(|last| start >= last + PIECE_US) {
+            self.pieces.push(Piece { lane, node, silent_since_us: last_end, at_us: start });
         }
-        self.last_end = self.last_end.max(end);
+        self.last_ends.insert(lane, last_end.map_or(end, |last| last.max(end)));
     }
 
     /// Takes note of what a radio listens to, if that is news.
@@ -280,6 +321,18 @@ impl Trace {
         if self.ears[node].replace(ear) != Some(ear) {
             self.tunings.push(Tuning { at_us, node, ear });
         }
+    }
+
+    /// The mode of a station at `at`, as far as one can know it who sees the orders that it took.
+    #[must_use]
+    pub fn mode_at(&self, node: usize, at: u64) -> Mode {
+        let mut taken = self.modes.iter().filter(|(t, of, _)| *of == node && *t <= at);
+        taken.next_back().map_or(Mode::Hopping, |(_, _, mode)| *mode)
+    }
+
+    /// Whether a station had no power when it was told something at `at`.
+    pub(crate) fn was_powerless(&self, node: usize, at: u64) -> bool {
+        self.powerless.contains(&(at, node))
     }
 
     /// The true times of a node's events for which `pick` answers.

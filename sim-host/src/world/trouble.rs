@@ -5,7 +5,7 @@ use super::watch::{Rule, Watch};
 use super::{CAPACITY, Due, Oscillator, Transmission, World, child_seed};
 use hopwright_core::clock::Grip;
 use hopwright_core::sequence::Timeline;
-use hopwright_core::station::{Action, Heard, Radio, Reception, Station, Watermark};
+use hopwright_core::station::{Action, Heard, Mode, Radio, Reception, Station, Watermark};
 use hopwright_core::units::{Channel, Micros};
 
 /// What goes wrong besides interference, each with its probability for one reception.
@@ -29,7 +29,7 @@ pub(super) struct Trouble {
     /// The group of each station, and until when groups are out of each other's range.
     groups: Vec<u8>,
     parted_until: u64,
-    /// Stations without power.
+    /// Stations without power: all, until they are switched on.
     off: Vec<bool>,
     /// Transmissions that somebody has recorded; played once each.
     recorded: Vec<Option<Recorded>>,
@@ -46,7 +46,7 @@ struct Recorded {
 
 impl Trouble {
     pub(super) fn new(stations: usize) -> Self {
-        Self { groups: vec![0; stations], off: vec![false; stations], ..Self::default() }
+        Self { groups: vec![0; stations], off: vec![true; stations], ..Self::default() }
     }
 }
 
@@ -79,7 +79,7 @@ impl World {
         !self.parted() || self.trouble.groups[from] == self.trouble.groups[to]
     }
 
-    /// Whether a station has lost its power, or has been switched off.
+    /// Whether a station has not been switched on yet, has lost its power, or has been switched off.
     #[must_use]
     pub fn is_off(&self, node: usize) -> bool {
         self.trouble.off[node]
@@ -89,6 +89,11 @@ impl World {
     #[must_use]
     pub fn storage(&self, node: usize) -> Watermark {
         self.watches[node].storage
+    }
+
+    /// A station has power from now on.
+    pub(super) fn power_on(&mut self, node: usize) {
+        self.trouble.off[node] = false;
     }
 
     /// The power of a station fails: it neither hears nor sends until it is restarted.
@@ -102,7 +107,10 @@ impl World {
         self.nodes[node].dormant_since = None;
         self.nodes[node].talking = false;
         self.nodes[node].poll_token = self.nodes[node].poll_token.wrapping_add(1);
+        self.cut_over(node);
         self.talk[node] = None;
+        self.forget_letters(node);
+        let _ = self.speech.take(node);
         // What was due and has not begun never begins.
         let now = self.now;
         for index in std::mem::take(&mut self.on_air) {
@@ -125,7 +133,10 @@ impl World {
     /// but that.
     pub fn restart_from(&mut self, node: usize, station: Station<CAPACITY>, storage: Watermark) {
         self.switch_off(node);
-        self.trouble.off[node] = false;
+        self.power_on(node);
+        if self.nodes[node].station.mode() != Mode::Hopping {
+            self.trace.modes.push((self.now, node, Mode::Hopping));
+        }
         *self.nodes[node].station = station;
         self.watches[node] = Watch::new(storage);
         self.poll(node);

@@ -7,7 +7,8 @@ use hopwright_core::station::Event;
 
 /// Measures who was told what of the fixed channels, and how often.
 pub(super) fn measure(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&'static str, f64)) {
-    let mut closest = f64::INFINITY;
+    // If nobody was told twice, nothing.
+    let mut closest = f64::NAN;
     for (id, event) in
         [("alerts.call_waiting", Event::CallWaiting), ("alerts.watch_traffic", Event::WatchTraffic)]
     {

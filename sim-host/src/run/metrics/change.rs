@@ -3,8 +3,9 @@
 use super::{NORMAL_999, count, seconds};
 use crate::diagnostic::Diagnostic;
 use crate::run::Measured;
-use crate::scenario::Scenario;
+use crate::scenario::{Power, Scenario};
 use crate::world::{Changed, Trace, World, chance_of_meeting};
+use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::Sequence;
 use hopwright_core::station::Event;
 use hopwright_core::units::Lane;
@@ -98,10 +99,12 @@ pub(in crate::run) fn outcomes<'a>(
     let own = nodes.filter(move |n| scenario.radio.stations[*n].lane == lane && !out.contains(n));
     own.filter(move |node| !world.is_off(*node)).map(move |node| {
         let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
-        let on_us = powered(scenario, node, due_us);
         match trace.times_of(node, told).next() {
             Some(at) if at <= due_us + AT_ONCE_US => Outcome::Followed,
-            Some(at) => Outcome::PickedUp { wait_us: at.saturating_sub(on_us.max(due_us)) },
+            Some(at) => {
+                let there_us = powered(scenario, node, (due_us, at)).max(due_us);
+                Outcome::PickedUp { wait_us: at.saturating_sub(there_us) }
+            }
             None => Outcome::LeftOut,
         }
     })
@@ -114,23 +117,27 @@ pub(in crate::run) fn due(scenario: &Scenario, trace: &Trace, change: &Changed) 
     trace.times_of(plan.by, told).next().unwrap_or(u64::MAX / 2)
 }
 
-/// The last time at or after `due_us` at which a station was switched on; 0 if it was on then.
-fn powered(scenario: &Scenario, node: usize, due_us: u64) -> u64 {
-    let switched = scenario.powers.iter().filter(|p| p.station == node && p.at_us >= due_us);
+/// The last time at or after `due_us` at which a station was switched on before it changed at
+/// `changed_us`; when it was first switched on if it has been on all the time.
+fn powered(scenario: &Scenario, node: usize, (due_us, changed_us): (u64, u64)) -> u64 {
+    let switched = scenario.powers.iter().filter(|power| {
+        let on = power.station == node && power.becomes != Power::Off;
+        on && (due_us..=changed_us).contains(&power.at_us)
+    });
     let again = switched.map(|power| power.at_us).max().unwrap_or_default();
     again.max(scenario.radio.stations[node].on_us)
 }
 
 /// The chance that a withdrawn station foretells a channel.
 fn chance_of_one(world: &World, node: usize, lane: Lane) -> Result<f64, Diagnostic> {
-    let sequence = |of: usize| {
-        let station = &world.nodes()[of].station;
+    let station = &world.nodes()[node].station;
+    let sequence = |key: &NetKey| {
         let own = station.sequence();
         let (structure, draw) = (*own.structure(), own.draw_lane());
-        Sequence::new(station.keys().0, own.hopset().clone(), structure, lane, draw)
+        Sequence::new(key, own.hopset().clone(), structure, lane, draw)
             .map_err(|error| Diagnostic::new(error.to_string(), "change [slots] of the plan"))
     };
-    let timeline = world.timelines().iter().rfind(|timeline| timeline.lane == lane);
-    let keeper = timeline.map_or(node, |timeline| timeline.node);
-    Ok(chance_of_meeting(&sequence(node)?, &sequence(keeper)?))
+    let own = station.keys().0;
+    let net = world.net_key(lane);
+    Ok(chance_of_meeting(&sequence(own)?, &sequence(net.unwrap_or(own))?))
 }

@@ -1,16 +1,20 @@
-//! The longest silence, and the first word after it.
+//! The longest silence of a net, and the first word after it.
 
 use super::seconds;
+use crate::scenario::Scenario;
 use crate::world::Trace;
 use hopwright_core::station::Event;
 
 /// Measures the longest silence and how soon those who had lost their grip meet slots again.
-pub(super) fn measure(trace: &Trace, put: &mut impl FnMut(&'static str, f64)) {
-    let gaps = trace.starts.windows(2).map(|pair| (pair[1] - pair[0], pair[1]));
-    let Some((longest, first)) = gaps.max_by_key(|(gap, _)| *gap) else { return };
+pub(super) fn measure(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&'static str, f64)) {
+    // From the end of what was said to the next beginning, whoever begins.
+    let silences = trace.pieces.iter().filter_map(|piece| Some((piece, piece.silence()?)));
+    let Some((piece, (longest, first))) = silences.max_by_key(|(_, (length, _))| *length) else {
+        return;
+    };
     put("silence.longest_s", seconds(longest));
-    let loose = |node: usize| {
-        let grips = trace.events.iter().filter(|h| h.node == node && h.at_us < first);
+    let loose = |node: &usize| {
+        let grips = trace.events.iter().filter(|h| h.node == *node && h.at_us < first);
         let mut grips = grips.rev().filter_map(|happened| match happened.event {
             Event::Coasting { .. } | Event::OutOfStep => Some(true),
             Event::InStep { .. } => Some(false),
@@ -18,10 +22,10 @@ pub(super) fn measure(trace: &Trace, put: &mut impl FnMut(&'static str, f64)) {
         });
         grips.next().unwrap_or(false)
     };
-    let nodes = trace.events.iter().map(|h| h.node).max().map_or(0, |last| last + 1);
-    let speaker = trace.overs.iter().rev().find(|over| over.pressed_us < first);
-    let speaker = speaker.map(|over| over.node);
-    let slowest = (0..nodes).filter(|node| Some(*node) != speaker && loose(*node)).map(|node| {
+    let stations = &scenario.radio.stations;
+    let others = (0..stations.len())
+        .filter(|node| *node != piece.node && stations[*node].lane == piece.lane);
+    let slowest = others.filter(loose).map(|node| {
         let in_step = |e: &Event| matches!(e, Event::InStep { .. });
         let met = trace.times_of(node, in_step).find(|at| *at >= first);
         met.map_or(f64::INFINITY, |at| seconds(at - first))

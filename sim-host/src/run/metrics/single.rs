@@ -1,6 +1,6 @@
 //! Overs on a single channel: who was there, and who read them.
 
-use super::count;
+use super::{count, is_on};
 use crate::scenario::Scenario;
 use crate::world::{Over, Trace};
 use hopwright_core::station::Mode;
@@ -15,7 +15,7 @@ pub(super) fn measure(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&
     for over in overs() {
         for node in (0..scenario.radio.stations.len()).filter(|node| *node != over.node) {
             let read = over.payloads_heard.get(node).is_some_and(|slots| *slots > 0);
-            match (is_there(scenario, over, node), read) {
+            match (is_there(scenario, trace, over, node), read) {
                 (true, true) => heard += 1,
                 (true, false) => unheard += 1,
                 (false, true) => astray += 1,
@@ -30,13 +30,13 @@ pub(super) fn measure(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&
 }
 
 /// Whether a station was called and in the mode of whoever spoke, sealed ones in the same net.
-fn is_there(scenario: &Scenario, over: &Over, node: usize) -> bool {
+fn is_there(scenario: &Scenario, trace: &Trace, over: &Over, node: usize) -> bool {
     let at = over.pressed_us;
-    let mode = |of: usize| {
-        let changes = scenario.modes.iter().filter(|m| m.station == of && m.at_us <= at);
-        changes.max_by_key(|m| m.at_us).map_or(Mode::Hopping, |change| change.mode)
-    };
+    let mode = |of: usize| trace.mode_at(of, at);
     let stations = &scenario.radio.stations;
     let net = mode(node) == Mode::SinglePlain || stations[node].lane == stations[over.node].lane;
-    mode(node) == mode(over.node) && net && over.target.covers(stations[node].address)
+    is_on(scenario, node, at)
+        && mode(node) == mode(over.node)
+        && net
+        && over.target.covers(stations[node].address)
 }

@@ -135,6 +135,10 @@ impl Behaviour {
 impl Adversary {
     /// Takes note of a transmission that begins.
     pub fn overhears(&mut self, heard: &Overheard<'_>) {
+        if heard.began_us >= self.to_us {
+            // Gone; what it stored now would only fill memory.
+            return;
+        }
         match &mut self.behaviour {
             Behaviour::Constant(_) | Behaviour::Sweep(_) | Behaviour::Pulses(_) => {}
             Behaviour::Follower(follower) => follower.overhears(heard),

@@ -258,6 +258,9 @@ impl World {
     /// Lets the opponents hear a station's transmission that begins now.
     pub(in crate::world) fn let_overhear(&mut self, transmission: &Transmission) {
         for adversary in 0..self.opposition.adversaries.len() {
+            if !self.within_horizon(adversary, transmission.node) {
+                continue;
+            }
             let (power_mw, delay_us) =
                 self.path_to_adversary(transmission.node, adversary, transmission.channel);
             if power_mw.is_some_and(|mw| decibels(mw) < SENSITIVITY_DBM) {
@@ -274,13 +277,20 @@ impl World {
         }
     }
 
-    /// The way between an opponent and a station, if the opponent has a place; nobody's horizon
-    /// counts for it.
+    /// The way between an opponent and a station, if the opponent has a place and is not beyond the
+    /// horizon.
     fn way(&self, adversary: usize, node: usize) -> Option<Way> {
         match self.opposition.adversaries[adversary].level {
-            Level::At { place, .. } => Some(self.medium.way_of_opponent(place, adversary, node)),
+            Level::At { place, .. } => self.medium.way_of_opponent(place, adversary, node),
             Level::AboveWanted { .. } => None,
         }
+    }
+
+    /// Whether an opponent is close enough to a station to get or to give anything at all. One without a
+    /// place is everywhere.
+    pub(in crate::world) fn within_horizon(&self, adversary: usize, node: usize) -> bool {
+        let placed = matches!(self.opposition.adversaries[adversary].level, Level::At { .. });
+        !placed || self.way(adversary, node).is_some()
     }
 
     /// The power of a station at an opponent, if the opponent has a place, and the delay.
