@@ -109,11 +109,18 @@ struct Found {
     generation: Option<u32>,
     /// The first cell after all that have been written.
     free: usize,
-    /// Some of the bank cannot be read.
-    unread: bool,
-    /// The first cell, where an offer stands, cannot be read.
-    no_start: bool,
-    /// The cells behind those chunks that may be what is missing: later chunks, and what cannot be read.
+    /// What cannot be read.
+    unread: Unread,
+}
+
+/// What of a bank cannot be read.
+#[derive(Debug, Clone, Copy, Default)]
+struct Unread {
+    /// Some of it.
+    any: bool,
+    /// The first cell, where an offer stands.
+    start: bool,
+    /// The cells behind the chunks without a gap that may be what is missing: later chunks, and what cannot be read.
     behind: usize,
 }
 
@@ -123,11 +130,11 @@ impl Found {
     fn may_be_whole(&self) -> bool {
         let Some(offer) = self.offer else {
             // An offer, a chunk and a commit record at the least.
-            return self.no_start && self.free > 2;
+            return self.unread.start && self.free > 2;
         };
         let chunks = usize::from(offer.chunks().saturating_sub(self.chunks));
         let missing = chunks.saturating_add(usize::from(self.generation.is_none()));
-        self.unread && self.behind >= missing
+        self.unread.any && self.unread.behind >= missing
     }
 }
 
@@ -144,7 +151,6 @@ pub struct Active {
 }
 
 /// The configurations of a station.
-#[derive(Debug)]
 pub struct Store<S> {
     storage: S,
     active: Option<Active>,
@@ -157,6 +163,16 @@ pub struct Store<S> {
     /// The highest generation of any commit record that has been seen: the next one is higher, so that one that could
     /// not be read for a while does not come back before it.
     highest: u32,
+}
+
+/// (What is derived for more than five fields compares their number, and may panic as far as a compiler can tell.)
+impl<S: fmt::Debug> fmt::Debug for Store<S> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut shown = f.debug_struct("Store");
+        shown.field("storage", &self.storage).field("active", &self.active);
+        shown.field("building", &self.building).field("owed", &self.owed);
+        shown.field("in_doubt", &self.in_doubt).field("highest", &self.highest).finish()
+    }
 }
 
 impl<S: Storage> Store<S> {
@@ -195,10 +211,10 @@ impl<S: Storage> Store<S> {
                 store.active = Some(Active { bank: *bank, generation, offer });
             } else {
                 // It could be read a moment ago, and may be the next time.
-                found.unread |= !all_read;
+                found.unread.any |= !all_read;
             }
         }
-        let unread = banks.iter().any(|(_, found)| found.unread);
+        let unread = banks.iter().any(|(_, found)| found.unread.any);
         if store.active.is_none() && banks.iter().any(|(_, found)| found.may_be_whole()) {
             return Err(StorageFault);
         }
@@ -449,8 +465,8 @@ impl<S: Storage> Store<S> {
         let all_read = self.cells(bank, |number, cell| {
             found.free = number.saturating_add(1);
             if matches!(cell, Cell::Unread) {
-                found.behind = found.behind.saturating_add(1);
-                found.no_start |= number == 0;
+                found.unread.behind = found.unread.behind.saturating_add(1);
+                found.unread.start |= number == 0;
             }
             let Cell::Whole { kind, index, digest, content } = cell else { return };
             match (kind, found.offer) {
@@ -459,11 +475,11 @@ impl<S: Storage> Store<S> {
                 (_, Some(offer)) if low(offer.digest) != digest => {}
                 (CHUNK, Some(_)) if index == found.chunks => {
                     found.chunks = found.chunks.saturating_add(1);
-                    found.behind = 0;
+                    found.unread.behind = 0;
                 }
                 // One before it is missing.
                 (CHUNK, Some(_)) if index > found.chunks => {
-                    found.behind = found.behind.saturating_add(1);
+                    found.unread.behind = found.unread.behind.saturating_add(1);
                 }
                 (COMMIT, Some(_)) => {
                     found.generation = content.first_chunk().map(|n| u32::from_le_bytes(*n));
@@ -471,7 +487,7 @@ impl<S: Storage> Store<S> {
                 _ => {}
             }
         });
-        found.unread = !all_read;
+        found.unread.any = !all_read;
         found
     }
 
