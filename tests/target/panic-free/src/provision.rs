@@ -294,6 +294,7 @@ fn loader(bytes: &[u8]) {
         black_box(carry(&mut Any, &mut carrier, tick, |end| show::<CarrierEnd<'_>>(end)).is_ok());
     }
     show::<StationEnd<'_, Anything, Anything>>(&station);
+    show::<Store<Anything>>(StationEnd::store(&station));
     let mut store = station.into_store();
     let judge = KeyedJudge::<128>::new(TransferKey::new(black_box([0; 32])), None);
     let (mut sealed, nonce) = (black_box([0; 900]), black_box([0; 12]));
