@@ -67,10 +67,12 @@ pub fn header(data: &[u8]) {
 pub fn recording(data: &[u8]) {
     let Some(key) = record::read_key(data) else { return };
     // One without a trailer is looked at all the same: what is in it must do no harm.
-    let mut rest = Trailer::split(data).map_or(data, |(body, _)| body);
+    let body = Trailer::split(data).map_or(data, |(body, _)| body);
+    let mut rest = body;
     let Some(config) = record::read_config::<ROOM>(&mut rest, &key) else { return };
     let mut head = Vec::new();
     record::write_config(&config, &mut |bytes: &[u8]| head.extend_from_slice(bytes));
+    assert_eq!(head, body[..body.len() - rest.len()], "a head that is written otherwise");
     let Ok(mut station) = Station::new(config) else { return };
     while !rest.is_empty() {
         let before = rest;

@@ -4,8 +4,8 @@
 use arbitrary::{Result, Unstructured};
 use hopwright_core::address::Address;
 use hopwright_core::loader::{
-    Bank, CELL_BYTES, CarrierEnd, Judge, Outcome, Refusal, StationEnd, Storage, Store, Verdict,
-    cells_needed,
+    Bank, CELL_BYTES, CHUNK_BYTES, CarrierEnd, Frame, Judge, Offer, Outcome, Refusal, StationEnd,
+    Storage, Store, Verdict, Wire, cells_needed, write_frame,
 };
 use hopwright_core::units::{Micros, Tick};
 use hopwright_tests::provisioning::{Flash, Wear};
@@ -70,6 +70,49 @@ fn run(u: &mut Unstructured<'_>) -> Result<()> {
         bench.flash.power = None;
         bench.restart();
         bench.mend();
+    }
+    // What is left of the input (so that the seeds mean what they did): a carrier that keeps to nothing but the check
+    // values.
+    if !u.is_empty() {
+        bench.coming = None;
+        frames(u, &mut bench, &content)?;
+    }
+    Ok(())
+}
+
+/// Frames of any kind in any order, each good by itself: an offer of `content`, its chunks or others, commits. What is
+/// in use stays, or is what was offered, whole.
+fn frames(u: &mut Unstructured<'_>, bench: &mut Bench, content: &[u8]) -> Result<()> {
+    let Ok(store) = Store::open(bench.flash.clone()) else { return Ok(()) };
+    let mut work = [0; LONGEST];
+    let mut station = StationEnd::new(store, Even, &mut work);
+    if content.last().is_some_and(|last| last % 2 == 0) {
+        bench.coming = Some(content.to_vec());
+    }
+    let Offer { size, digest, .. } = Offer::of(MINE, content);
+    let offer = [&[MINE.number()][..], &size.to_le_bytes(), &digest.to_le_bytes()].concat();
+    let mut wire = Wire::new();
+    while !u.is_empty() {
+        let number = u.int_in_range(0..=4_u16)?;
+        let chunk = content.chunks(CHUNK_BYTES).nth(number.into()).unwrap_or_default();
+        let mut chunk = chunk.to_vec();
+        match u.int_in_range(0..=7_u8)? {
+            // As it is offered, or not.
+            0 => write_frame(Frame { kind: 1, sequence: 1, payload: &offer }, &mut wire),
+            1 => write_frame(Frame { kind: 3, sequence: number, payload: &[] }, &mut wire),
+            2 => {
+                if let Some(byte) = chunk.last_mut() {
+                    *byte ^= u.arbitrary::<u8>()?;
+                }
+                write_frame(Frame { kind: 2, sequence: number, payload: &chunk }, &mut wire);
+            }
+            _ => write_frame(Frame { kind: 2, sequence: number, payload: &chunk }, &mut wire),
+        }
+        wire.iter().for_each(|byte| {
+            let _ = station.byte(*byte);
+        });
+        bench.flash = station.store().storage().clone();
+        bench.restart();
     }
     Ok(())
 }

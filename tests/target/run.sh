@@ -181,6 +181,19 @@ status=0
 [[ -s $work/promised ]] && diff "$work/promised" "$work/bare.txt" || status=1
 check "and what they print" "$status"
 
+# The project of step 0, as the guide has it, in a folder that knows nothing of this one but the core.
+mkdir -p "$work/project/src"
+cp "$here/boards/build.rs" "$here/boards/memory.x" "$work/project/"
+# Versions as they are here: nothing newer is looked for.
+cp "$here/Cargo.lock" "$work/project/"
+sed -n '/^```toml$/,/^```$/{/^```/d;p}' "$guide" | sed "s|\.\./hopwright/core|$root/core|" >"$work/project/Cargo.toml"
+sed -n '/^```rust,project$/,/^```$/{/^```/d;p}' "$guide" >"$work/project/src/main.rs"
+status=0
+(cd "$work/project" && CARGO_TARGET_DIR=$work/project/target cargo build --quiet --release --target "$m4") \
+    >"$work/project.log" 2>&1 || status=$?
+check "docs/on-your-board.md: the project of step 0 builds" "$status"
+((status == 0)) || cat "$work/project.log"
+
 # ---- a program in C ----
 
 echo "C interface"

@@ -488,7 +488,9 @@ typedef struct hw_storage {
     int32_t (*read)(void *context, uint32_t bank, size_t at, uint8_t *bytes, size_t length);
     /* Writes length bytes from at on, which have not been written since the bank was erased. */
     int32_t (*write)(void *context, uint32_t bank, size_t at, const uint8_t *bytes, size_t length);
-    /* Makes every byte of a bank FF. */
+    /* Makes every byte of a bank FF; if in steps, the beginning of the bank first. If power goes
+     * between, what begins with an offer looks like a configuration that is being built, and the same
+     * one offered again is written on into what was never wholly erased. */
     int32_t (*erase)(void *context, uint32_t bank);
 } hw_storage;
 
@@ -919,9 +921,11 @@ int32_t hw_load_configuration(
  * nonce is 12 bytes that no content was ever sealed with under this key: draw them at random.
  *
  * HW_NONE if there is no configuration in use, HW_CONFIGURATION if the bytes are none of the same
- * station, HW_TOO_SMALL if work or a bank has no room: it takes 64 bytes more when it is sealed.
- * HW_STORAGE if the storage fails; the old one is in use then, unless it could not even be erased: then
- * the next start tells which is.
+ * station and plan, or the judge does not open the one in use: a carrier has brought another plan, which
+ * the station has not been made of yet, and which must not be lost. Make it anew then, and drop the
+ * order. HW_TOO_SMALL if work or a bank has no room: it takes 64 bytes more when it is sealed, and in work
+ * there must be room for the one in use as well, as it was carried. HW_STORAGE if the storage fails; the
+ * old one is in use then, unless it could not even be erased: then the next start tells which is.
  *
  * Safety:
  * storage points to an hw_storage whose functions are null or do what it says, judge to an hw_judge,

@@ -7,6 +7,7 @@ use crate::{CHANNELS, CONFIGURATION, NONE, STORAGE, TOO_SMALL, status};
 use hopwright_core::loader::{
     MAX_WIRE, Refusal, StationEnd, Store, Verdict as Reached, check_configuration,
 };
+use hopwright_core::provision::{Configuration, PlanDigest};
 use zeroize::Zeroize;
 
 /// The bytes that an answer of the loader needs at most.
@@ -319,10 +320,12 @@ fn load(storage: Storage, judging: &Judging, into: &mut [u8]) -> Result<usize, i
 ///
 /// `nonce` is 12 bytes that no content was ever sealed with under this key: draw them at random.
 ///
-/// `NONE` if there is no configuration in use, `CONFIGURATION` if the bytes are none of the same station,
-/// `TOO_SMALL` if `work` or a bank has no room: it takes 64 bytes more when it is sealed. `STORAGE` if the
-/// storage fails; the old one is in use then, unless it could not even be erased: then the next start
-/// tells which is.
+/// `NONE` if there is no configuration in use, `CONFIGURATION` if the bytes are none of the same station and
+/// plan, or the judge does not open the one in use: a carrier has brought another plan, which the station
+/// has not been made of yet, and which must not be lost. Make it anew then, and drop the order. `TOO_SMALL`
+/// if `work` or a bank has no room: it takes 64 bytes more when it is sealed, and in `work` there must be room
+/// for the one in use as well, as it was carried. `STORAGE` if the storage fails; the old one is in use
+/// then, unless it could not even be erased: then the next start tells which is.
 ///
 /// # Safety
 /// `storage` points to an `hw_storage` whose functions are null or do what it says, `judge` to an
@@ -362,6 +365,13 @@ pub unsafe extern "C" fn hw_replace_configuration(
     })())
 }
 
+/// The plan that a configuration was made from.
+#[inline(never)]
+fn plan(configuration: &[u8]) -> Result<PlanDigest, i32> {
+    let decoded = Configuration::<CHANNELS>::decode(configuration);
+    decoded.map(|configuration| configuration.plan).map_err(|_| CONFIGURATION)
+}
+
 fn replace(
     storage: Storage,
     judging: &Judging,
@@ -370,8 +380,19 @@ fn replace(
     work: &mut [u8],
 ) -> Result<(), i32> {
     let mut store = Store::open(storage).map_err(|_| STORAGE)?;
-    let address = store.active().ok_or(NONE)?.offer.address;
+    let offer = store.active().ok_or(NONE)?.offer;
+    let address = offer.address;
     check_configuration::<CHANNELS>(configuration, address).map_err(|_| CONFIGURATION)?;
+    if usize::try_from(offer.size).map_or(true, |size| size > work.len()) {
+        return Err(TOO_SMALL);
+    }
+    // What was accepted since the station was made has another plan: the former must not take its place.
+    let carried = store.load(work).map_err(|_| STORAGE)?;
+    let in_use = judging.open(carried).map_err(|_| CONFIGURATION)?;
+    if plan(in_use)? != plan(configuration)? {
+        return Err(CONFIGURATION);
+    }
+    work.zeroize();
     let stored = judging.seal(address, nonce, configuration, work).ok_or(TOO_SMALL)?;
     if stored.len() > store.room() {
         return Err(TOO_SMALL);

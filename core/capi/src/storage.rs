@@ -38,7 +38,9 @@ pub struct Storage {
             length: usize,
         ) -> i32,
     >,
-    /// Makes every byte of a bank FF.
+    /// Makes every byte of a bank FF; if in steps, the beginning of the bank first. If power goes
+    /// between, what begins with an offer looks like a configuration that is being built, and the same
+    /// one offered again is written on into what was never wholly erased.
     pub erase: Option<unsafe extern "C" fn(context: *mut c_void, bank: u32) -> i32>,
 }
 

@@ -241,6 +241,7 @@ fn a_station_puts_new_keys_in_the_place_of_the_old_ones() {
     let banks = &raw mut *banks;
     let judge = keyed();
     let open = Judge { sealed: 0, ..judge };
+    let other = Judge { transfer_key: [1; 32], ..judge };
     let before = net::configuration(GAUGE);
     let after = net::configuration_of(GAUGE, net::Size::SMALL);
     assert_eq!(replace(banks, &judge, &after, WORK), NONE, "there is none in use");
@@ -250,6 +251,7 @@ fn a_station_puts_new_keys_in_the_place_of_the_old_ones() {
     let hut = net::configuration(HUT);
     assert_eq!(replace(banks, &judge, &hut, WORK), CONFIGURATION, "another station's");
     assert_eq!(replace(banks, &judge, &after[1..], WORK), CONFIGURATION);
+    assert_eq!(replace(banks, &other, &after, WORK), CONFIGURATION, "another key");
     assert_eq!(replace(banks, &judge, &after, after.len() + 20), TOO_SMALL);
     // SAFETY: the banks are ours.
     unsafe {
@@ -267,9 +269,29 @@ fn a_station_puts_new_keys_in_the_place_of_the_old_ones() {
     let flash = unsafe { (*banks).bytes.concat() };
     assert!(!flash.windows(8).any(|part| part == [0, 1, 2, 3, 4, 5, 6, 7]), "no key is open");
 
-    // A judge that takes what is open stores it as it is, and needs no work.
-    assert_eq!(replace(banks, &open, &after, 0), OK);
+    // A judge that takes what is open stores it as it is, and needs room for what was there.
+    let before = net::configuration(GAUGE);
+    assert_eq!(load(banks, &open, &net::carried(GAUGE, &before)).accepted, 1);
+    assert_eq!(replace(banks, &open, &after, before.len() - 1), TOO_SMALL);
+    assert_eq!(replace(banks, &open, &after, before.len()), OK);
     assert_eq!(in_use(banks, &open, 700), Ok(after));
+}
+
+/// A carrier has brought another plan, and the station that still runs by the former one follows a change of
+/// its keys: what was accepted stays.
+#[test]
+fn new_keys_of_the_former_plan_do_not_take_an_accepted_ones_place() {
+    let banks = &mut Banks::blank();
+    let banks = &raw mut *banks;
+    let judge = keyed();
+    let former = net::configuration(GAUGE);
+    let accepted = net::configuration_of(GAUGE, net::Size { plan: 4, ..net::Size::SMALL });
+    for configuration in [&former, &accepted] {
+        let line = net::carried(GAUGE, &net::sealed(GAUGE, configuration));
+        assert_eq!(load(banks, &judge, &line).accepted, 1);
+    }
+    assert_eq!(replace(banks, &judge, &former, WORK), CONFIGURATION);
+    assert_eq!(in_use(banks, &judge, 700), Ok(accepted));
 }
 
 /// What a frame leaves behind when a shorter one takes its place: nothing.

@@ -208,6 +208,11 @@ impl<F: FrontEnd> Driver<F> {
                     return self.front_end.off();
                 }
                 self.front_end.send(at)?;
+                // Something may have come in between.
+                let (now, within) = (self.front_end.now(), self.front_end.starts_within());
+                if !self.duty.is_punctual(now, at.plus(within), station.jitter()) {
+                    return self.front_end.off();
+                }
                 self.duty.sent(at.minus(self.duty.lead()));
                 Ok(())
             }

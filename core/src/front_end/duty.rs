@@ -16,8 +16,8 @@ pub(super) const HEADER: u16 = HEADER_BYTES as u16;
 pub struct Tally {
     /// Transmissions started.
     pub sent: u32,
-    /// Transmissions for which the radio was ready too late, or the wait for their start ended too late: by more
-    /// than half of the plan's jitter. They were not sent.
+    /// Transmissions for which the radio was ready too late, or whose start came too late: by more than half of the
+    /// plan's jitter. They were not sent, or switched off at once.
     pub missed: u32,
     /// Transmissions that the hop interrupt did not clear: it had not tuned for them, or too late.
     pub withheld: u32,
@@ -27,6 +27,9 @@ pub struct Tally {
     pub broken_off: u32,
     /// Times that the receiver listened later than the plan allows.
     pub slow: u32,
+    /// Transmissions whose end was not seen before the radio was set for something else: the loop came late. What
+    /// the radio's memory did not hold of them was not sent.
+    pub cut: u32,
 }
 
 /// What the radio has to do now.
@@ -163,7 +166,8 @@ impl Duty {
     }
 
     /// The bits should have been whole by now: the radio is told anew what to do.
-    fn break_off(&mut self) {
+    #[inline(never)]
+    pub(super) fn break_off(&mut self) {
         count(&mut self.tally.broken_off);
         self.forget();
     }
@@ -179,12 +183,6 @@ impl Duty {
     /// Whether the radio has to be told anew, and there is nothing to look after until then.
     pub(super) const fn has_forgotten(&self) -> bool {
         self.doing.is_none()
-    }
-
-    /// Whether bits come in or go out.
-    #[cfg(feature = "critical-section")]
-    pub(super) const fn is_busy(&self) -> bool {
-        !matches!(self.busy, Busy::Nothing)
     }
 
     /// Whether bits go out.
@@ -250,6 +248,9 @@ impl Duty {
     /// The same of a radio that has been set since: it does not go on with anything.
     pub(super) fn anew(&mut self, action: Action, now: Tick) -> Order {
         self.answered(action, now);
+        if self.sends() {
+            count(&mut self.tally.cut);
+        }
         self.span = None;
         self.busy = Busy::Nothing;
         self.plain(action.radio)

@@ -31,6 +31,8 @@ pub(super) struct Machine<'a> {
     /// The bits of a transmission, and how many of them have been written.
     bits: Vec<u8, MAX_SLOT_BYTES>,
     written: usize,
+    /// Some of them are being written: if that does not end, nobody knows how many the memory has got.
+    torn: bool,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -74,7 +76,8 @@ impl<'a> Machine<'a> {
         let (lead, word_to_signal) = (part.lead(bps), part.word_to_signal(bps));
         let (state, bits, written) = (State::Rest, Vec::new(), 0);
         let timing = *timing;
-        Ok(Self { part, raster, divider, lead, word_to_signal, timing, state, bits, written })
+        let torn = false;
+        Ok(Self { part, raster, divider, lead, word_to_signal, timing, state, bits, written, torn })
     }
 
     pub(super) const fn part(&self) -> &'a Part {
@@ -144,7 +147,7 @@ impl<'a> Machine<'a> {
     pub(super) fn load(&mut self, word: u32, bits: &[u8]) -> Option<Writes> {
         self.state = State::Rest;
         self.bits.clear();
-        self.written = 0;
+        (self.written, self.torn) = (0, false);
         self.part.check(bits.len()).ok()?;
         self.bits.extend_from_slice(bits).ok()?;
         let bytes = u16::try_from(bits.len()).ok()?;
@@ -172,9 +175,9 @@ impl<'a> Machine<'a> {
         self.state = State::Rest;
     }
 
-    /// Whether something was loaded; from now on it is being sent, and cannot be sent again.
+    /// Whether something was loaded, to its end; from now on it is being sent, and cannot be sent again.
     pub(super) const fn sends(&mut self, at: Tick) -> bool {
-        let loaded = matches!(self.state, State::Loaded);
+        let loaded = matches!(self.state, State::Loaded) && !self.torn;
         if loaded {
             self.state = State::Sending(at);
         }
@@ -271,8 +274,19 @@ impl<'a> Machine<'a> {
         self.bits.get(self.written..end).unwrap_or_default()
     }
 
+    /// Bits are about to be written.
+    pub(super) const fn fills(&mut self) {
+        self.torn = true;
+    }
+
     pub(super) const fn filled(&mut self, count: usize) {
         self.written = self.written.saturating_add(count);
+        self.torn = false;
+    }
+
+    /// Whether a write of bits has failed, or was dropped: what goes on would be sent twice, or not at all.
+    pub(super) const fn is_torn(&self) -> bool {
+        self.torn
     }
 
     pub(super) fn level(&self, raw: u8) -> Dbm {

@@ -73,6 +73,13 @@ pub trait FrontEnd {
     /// From the start of a transmission to the start of its unique word: ramp and preamble.
     fn lead(&self) -> Micros;
 
+    /// The longest that [`send`](Self::send) may take until it returns, as far as the [`lead`](Self::lead) accounts
+    /// for it: bus and code. A driver that finds it longer, because something came in between, switches the transmitter
+    /// off: the word would come late.
+    fn starts_within(&self) -> Micros {
+        self.lead()
+    }
+
     /// Neither listens nor transmits.
     ///
     /// # Errors

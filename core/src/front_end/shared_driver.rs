@@ -50,7 +50,10 @@ pub struct SharedStep {
     /// What became of a reception, if one came to its end. A payload is read before the next step: in that
     /// the station may go over to another key.
     pub heard: Option<Heard>,
-    /// When to step again at the latest; earlier when the radio or the interrupt signals something.
+    /// When to step again at the latest; earlier when the radio or the interrupt signals something. If it is overslept at
+    /// the start of a slot that was prepared, the radio is told late: to listen by more than the settling time less the
+    /// lead counts as [`Tally::slow`], to send by more than a guard time beside that as [`Tally::missed`]. The margin does
+    /// not help there. So begin something long only while this is as far off.
     pub wake: Tick,
     /// A slot was prepared that begins at this time. Set the interrupt's timer, unless it is set for
     /// an earlier time; if the time has come, make the interrupt come at once.
@@ -101,7 +104,8 @@ where
     ///
     /// # Errors
     /// If the radio cannot be reached. What was to be sent in this slot is lost then; to listen it is told
-    /// anew.
+    /// anew. The station is asked all the same, and a slot that was prepared is told before an error: that is told in
+    /// the next step, if it lasts.
     #[inline(never)]
     pub fn step<const N: usize>(
         &mut self,
@@ -111,10 +115,12 @@ where
             let wake = self.driver.front_end.now();
             return Ok(SharedStep { heard: Some(heard), wake, hop: None });
         }
-        self.attend(station)?;
-        self.tell(station)?;
+        let done = self.attend(station).and_then(|()| self.tell(station));
         let waits = self.driver.duty.receives() || to_be_read(self.driver.heard);
         let hop = if waits { None } else { self.prepare(station) };
+        if hop.is_none() {
+            done?;
+        }
         let now = self.driver.front_end.now();
         // A slot that was prepared has priority: the interrupt takes it when it begins, and what is under
         // way must have been looked after until then.
@@ -137,11 +143,17 @@ where
         if before != self.told.map(|(serial, _)| serial) {
             return Ok(());
         }
-        let busy = self.driver.duty.is_busy();
         let asked_for = self.ahead.time(Tick::ZERO);
         let attended = self.driver.attend(station, asked_for);
-        let wrote = busy || self.driver.heard.is_some();
-        self.unsure |= wrote && self.entered() != before;
+        if self.entered() != before {
+            // Any look may have written something, also one that was to make up for an earlier one.
+            self.unsure = true;
+        } else if self.driver.duty.receives()
+            && !before.is_some_and(|serial| self.hops.is_in_force(serial))
+        {
+            // The slot is over, and what is not whole by now will not be.
+            self.driver.duty.break_off();
+        }
         attended
     }
 
@@ -183,7 +195,8 @@ where
                 (duty.anew(action, now), entered.at)
             } else if let Some((_, action)) = self.told.filter(|(serial, _)| of_it(*serial)) {
                 let sends = matches!(action.radio, Radio::Transmit { .. });
-                if sends || !duty.has_forgotten() {
+                // In a slot that is over the station is asked, and the radio not told anew.
+                if sends || !duty.has_forgotten() || !self.hops.is_in_force(entered.serial) {
                     return Ok(());
                 }
                 self.unsure = true;

@@ -235,29 +235,48 @@ where
 
     /// Reads from the memory into `bits`, where the reception goes on; `false` if nothing was to be
     /// read.
-    fn drain(&mut self, bits: &mut [u8], count: usize) -> Result<(), Failed<S, P, T>> {
+    fn drain(&mut self, bits: &mut [u8], count: usize) -> Result<bool, Failed<S, P, T>> {
         let address = [self.machine.part().registers.memory | self.machine.part().read];
         let room = self.machine.room(bits, count);
         if room.is_empty() {
-            return Ok(());
+            return Ok(false);
         }
         let read = room.len();
         let mut operations = [Operation::Write(&address), Operation::Read(room)];
         self.spi.transaction(&mut operations).map_err(RadioError::Bus)?;
         self.machine.drained(read);
-        Ok(())
+        Ok(true)
+    }
+
+    /// Reads what has come of a reception, all that is there: the loop may have come late.
+    fn gather(&mut self, bits: &mut [u8]) -> Result<Progress, Failed<S, P, T>> {
+        let (status, chunk) = (self.machine.part().status, self.machine.part().threshold.into());
+        if self.flag(status.whole)? {
+            self.drain(bits, usize::MAX)?;
+        } else {
+            // No more often than there is room for a chunk.
+            while self.flag(status.above)? && self.drain(bits, chunk)? {}
+        }
+        let Some(captured) = self.machine.captured(bits.len()) else {
+            return Ok(self.machine.under_way(self.clock.now()));
+        };
+        self.machine.stops();
+        // What has come is told even if this fails: the next look makes up for it.
+        let _ = self.again();
+        Ok(Progress::Whole(captured))
     }
 
     /// Writes to the memory what there is room for.
     fn fill(&mut self, room: usize) -> Result<(), Failed<S, P, T>> {
         let address = [self.machine.part().registers.memory | self.machine.part().write];
+        self.machine.fills();
         let bits = self.machine.next_bits(room);
         let written = bits.len();
         if written > 0 {
             let mut operations = [Operation::Write(&address), Operation::Write(bits)];
             self.spi.transaction(&mut operations).map_err(RadioError::Bus)?;
-            self.machine.filled(written);
         }
+        self.machine.filled(written);
         Ok(())
     }
 
@@ -300,6 +319,10 @@ where
     #[inline(never)]
     fn lead(&self) -> Micros {
         self.machine.lead()
+    }
+
+    fn starts_within(&self) -> Micros {
+        self.machine.part().ramp
     }
 
     #[inline(never)]
@@ -361,11 +384,10 @@ where
 
     fn attend(&mut self, bits: &mut [u8]) -> Result<Progress, Self::Error> {
         let status = self.machine.part().status;
-        let chunk = self.machine.part().threshold.into();
         match self.machine.progressing() {
             Progressing::Nothing => Ok(Progress::Idle),
             Progressing::Sending => {
-                if self.flag(status.sent)? {
+                if self.machine.is_torn() || self.flag(status.sent)? {
                     self.machine.ends();
                     self.off()?;
                     return Ok(Progress::Idle);
@@ -381,22 +403,9 @@ where
                 };
                 let second = self.machine.matches_two() && self.flag(status.second)?;
                 self.machine.recognised(stamp, second);
-                Ok(self.machine.under_way(self.clock.now()))
+                self.gather(bits)
             }
-            Progressing::Receiving => {
-                if self.flag(status.whole)? {
-                    self.drain(bits, usize::MAX)?;
-                } else if self.flag(status.above)? {
-                    self.drain(bits, chunk)?;
-                }
-                let Some(captured) = self.machine.captured(bits.len()) else {
-                    return Ok(self.machine.under_way(self.clock.now()));
-                };
-                self.machine.stops();
-                // What has come is told even if this fails: the next look makes up for it.
-                let _ = self.again();
-                Ok(Progress::Whole(captured))
-            }
+            Progressing::Receiving => self.gather(bits),
             Progressing::Ending => {
                 self.off()?;
                 Ok(Progress::Idle)

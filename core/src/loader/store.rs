@@ -85,7 +85,10 @@ pub trait Storage {
     /// [`StorageFault`] if they could not be written.
     fn write(&mut self, bank: Bank, at: usize, bytes: &[u8]) -> Result<(), StorageFault>;
 
-    /// Makes every byte of a bank FF. Until it returns, any of them may or may not be.
+    /// Makes every byte of a bank FF. Until it returns, any of them may or may not be. Where it is done in steps, the
+    /// beginning of the bank goes first: the offer is there. If power goes between, and the offer is still there,
+    /// what is left looks like a configuration that is being built. Another offer erases it; the same one
+    /// again goes on with it, and writes into cells whose erasure has never ended.
     ///
     /// # Errors
     /// [`StorageFault`] if it could not be erased.
@@ -106,15 +109,32 @@ struct Found {
     generation: Option<u32>,
     /// The first cell after all that have been written.
     free: usize,
-    /// Some of the bank cannot be read.
-    unread: bool,
+    /// What cannot be read.
+    unread: Unread,
+}
+
+/// What of a bank cannot be read.
+#[derive(Debug, Clone, Copy, Default)]
+struct Unread {
+    /// Some of it.
+    any: bool,
+    /// The first cell, where an offer stands.
+    start: bool,
+    /// The cells behind the chunks without a gap that may be what is missing: later chunks, and what cannot be read.
+    behind: usize,
 }
 
 impl Found {
-    /// Whether a whole configuration may be here that cannot be read: it takes more cells than its chunks.
+    /// Whether a whole configuration may be here that cannot be read. Cells are written in their order: what cannot
+    /// be read before the last good chunk is a cell that power has interrupted, and nothing is missing for it.
     fn may_be_whole(&self) -> bool {
-        let chunks = self.offer.map_or(1, |offer| offer.chunks());
-        self.unread && self.free >= usize::from(chunks).saturating_add(2)
+        let Some(offer) = self.offer else {
+            // An offer, a chunk and a commit record at the least.
+            return self.unread.start && self.free > 2;
+        };
+        let chunks = usize::from(offer.chunks().saturating_sub(self.chunks));
+        let missing = chunks.saturating_add(usize::from(self.generation.is_none()));
+        self.unread.any && self.unread.behind >= missing
     }
 }
 
@@ -131,7 +151,6 @@ pub struct Active {
 }
 
 /// The configurations of a station.
-#[derive(Debug)]
 pub struct Store<S> {
     storage: S,
     active: Option<Active>,
@@ -141,6 +160,19 @@ pub struct Store<S> {
     owed: bool,
     /// What was built there may have been committed: the storage failed at it, and has not been erased since.
     in_doubt: bool,
+    /// The highest generation of any commit record that has been seen: the next one is higher, so that one that could
+    /// not be read for a while does not come back before it.
+    highest: u32,
+}
+
+/// (What is derived for more than five fields compares their number, and may panic as far as a compiler can tell.)
+impl<S: fmt::Debug> fmt::Debug for Store<S> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut shown = f.debug_struct("Store");
+        shown.field("storage", &self.storage).field("active", &self.active);
+        shown.field("building", &self.building).field("owed", &self.owed);
+        shown.field("in_doubt", &self.in_doubt).field("highest", &self.highest).finish()
+    }
 }
 
 impl<S: Storage> Store<S> {
@@ -148,27 +180,41 @@ impl<S: Storage> Store<S> {
     ///
     /// If power went after a commit and before the bank of the configuration before it was erased,
     /// that is made up for: keys that are out of use do not stay. So it is if power went during that
-    /// erasure, unless the storage erases the offer last: what is left then looks like a
-    /// configuration that is being built, and goes with the next offer. Where something cannot be read
-    /// nothing is erased before that: it may be readable the next time.
+    /// erasure, provided that the storage erases the offer first ([`Storage::erase`]). Where something cannot be read, or
+    /// no configuration is whole, nothing is erased before the next offer: it may be readable the next time, and what
+    /// is rotten may be wanted for looking at it.
     ///
     /// # Errors
     /// [`StorageFault`] if no configuration is whole, and one may be where the storage cannot be read. Where
     /// there has never been one, power has interrupted an erasure or a commit: erase both banks, and open again.
     pub fn open(storage: S) -> Result<Self, StorageFault> {
-        let mut store =
-            Self { storage, active: None, building: None, owed: false, in_doubt: false };
-        let banks = [Bank::A, Bank::B].map(|bank| (bank, store.walk(bank)));
-        for (bank, found) in banks {
+        let mut store = Self {
+            storage,
+            active: None,
+            building: None,
+            owed: false,
+            in_doubt: false,
+            highest: 0,
+        };
+        let mut banks = [Bank::A, Bank::B].map(|bank| (bank, store.walk(bank)));
+        for (bank, found) in &mut banks {
             let (Some(offer), Some(generation)) = (found.offer, found.generation) else {
                 continue;
             };
+            store.highest = store.highest.max(generation);
             let newest = store.active.is_none_or(|active| active.generation < generation);
-            if newest && store.whole(bank, &offer) {
-                store.active = Some(Active { bank, generation, offer });
+            if !newest {
+                continue;
+            }
+            let (whole, all_read) = store.whole(*bank, &offer);
+            if whole {
+                store.active = Some(Active { bank: *bank, generation, offer });
+            } else {
+                // It could be read a moment ago, and may be the next time.
+                found.unread.any |= !all_read;
             }
         }
-        let unread = banks.iter().any(|(_, found)| found.unread);
+        let unread = banks.iter().any(|(_, found)| found.unread.any);
         if store.active.is_none() && banks.iter().any(|(_, found)| found.may_be_whole()) {
             return Err(StorageFault);
         }
@@ -180,7 +226,8 @@ impl<S: Storage> Store<S> {
             // Cells without an offer are what an erasure has left that power interrupted.
             if found.generation.is_some() || (found.offer.is_none() && found.free > 0) {
                 store.owed = true;
-                if !unread {
+                // Where nothing is in use, a rotten configuration may be all that there is: it waits for an offer.
+                if store.active.is_some() && !unread {
                     // A fault here does no harm: the next offer erases it first.
                     store.tidy();
                 }
@@ -252,7 +299,7 @@ impl<S: Storage> Store<S> {
             self.chunk(chunk)?;
         }
         let spare = self.spare();
-        if self.whole(spare, &offer) { Ok(()) } else { Err(StorageFault) }
+        if self.whole(spare, &offer).0 { Ok(()) } else { Err(StorageFault) }
     }
 
     /// The storage, for looking at it.
@@ -348,11 +395,11 @@ impl<S: Storage> Store<S> {
         let mut found = self.building.take().ok_or(StorageFault)?;
         let offer = found.offer.ok_or(StorageFault)?;
         let bank = self.spare();
-        let last = self.active.map_or(0, |active| active.generation);
-        let generation = last.checked_add(1).ok_or(StorageFault)?;
+        let generation = self.highest.checked_add(1).ok_or(StorageFault)?;
         self.in_doubt = true;
         self.write_cell(&mut found, COMMIT, 0, &generation.to_le_bytes())?;
         self.in_doubt = false;
+        self.highest = generation;
         let active = Active { bank, generation, offer };
         self.active = Some(active);
         // The new one is in use. If this fails, the next start or offer does it.
@@ -396,7 +443,7 @@ impl<S: Storage> Store<S> {
         written
     }
 
-    /// Goes over the cells of a bank. One that cannot be read is dead; `false` if there is such a one.
+    /// Goes over the cells of a bank; `false` if one cannot be read.
     fn cells(&mut self, bank: Bank, mut see: impl FnMut(usize, Cell<'_>)) -> bool {
         let mut bytes = [0; CELL_BYTES];
         let count = self.storage.capacity() / CELL_BYTES;
@@ -404,7 +451,7 @@ impl<S: Storage> Store<S> {
         for number in 0..count {
             let read = self.storage.read(bank, number.saturating_mul(CELL_BYTES), &mut bytes);
             all_read &= read.is_ok();
-            let cell = if read.is_ok() { Cell::of(&bytes) } else { Some(Cell::Dead) };
+            let cell = if read.is_ok() { Cell::of(&bytes) } else { Some(Cell::Unread) };
             if let Some(cell) = cell {
                 see(number, cell);
             }
@@ -417,6 +464,10 @@ impl<S: Storage> Store<S> {
         let mut found = Found::default();
         let all_read = self.cells(bank, |number, cell| {
             found.free = number.saturating_add(1);
+            if matches!(cell, Cell::Unread) {
+                found.unread.behind = found.unread.behind.saturating_add(1);
+                found.unread.start |= number == 0;
+            }
             let Cell::Whole { kind, index, digest, content } = cell else { return };
             match (kind, found.offer) {
                 (OFFER, None) => found.offer = Offer::from_bytes(content),
@@ -424,6 +475,11 @@ impl<S: Storage> Store<S> {
                 (_, Some(offer)) if low(offer.digest) != digest => {}
                 (CHUNK, Some(_)) if index == found.chunks => {
                     found.chunks = found.chunks.saturating_add(1);
+                    found.unread.behind = 0;
+                }
+                // One before it is missing.
+                (CHUNK, Some(_)) if index > found.chunks => {
+                    found.unread.behind = found.unread.behind.saturating_add(1);
                 }
                 (COMMIT, Some(_)) => {
                     found.generation = content.first_chunk().map(|n| u32::from_le_bytes(*n));
@@ -431,7 +487,7 @@ impl<S: Storage> Store<S> {
                 _ => {}
             }
         });
-        found.unread = !all_read;
+        found.unread.any = !all_read;
         found
     }
 
@@ -457,11 +513,12 @@ impl<S: Storage> Store<S> {
         if filled == size { Ok(into) } else { Err(StorageFault) }
     }
 
-    /// Whether an offer's content is all there and is what was offered, without a buffer for it.
-    fn whole(&mut self, bank: Bank, offer: &Offer) -> bool {
+    /// Whether an offer's content is all there and is what was offered, without a buffer for it; and whether
+    /// everything could be read.
+    fn whole(&mut self, bank: Bank, offer: &Offer) -> (bool, bool) {
         let mut digest = super::CRC_64.digest();
         let (mut bytes, mut next) = (0_u32, 0_u16);
-        self.cells(bank, |_, cell| {
+        let all_read = self.cells(bank, |_, cell| {
             let Cell::Whole { kind: CHUNK, index, digest: of, content } = cell else { return };
             if index == next && of == low(offer.digest) {
                 digest.update(content);
@@ -469,14 +526,16 @@ impl<S: Storage> Store<S> {
                 next = next.saturating_add(1);
             }
         });
-        bytes == offer.size && digest.finalize() == offer.digest
+        (bytes == offer.size && digest.finalize() == offer.digest, all_read)
     }
 }
 
 /// A cell that has been written.
 enum Cell<'a> {
-    /// Its check does not fit, or it cannot be read: power went while it was written, or erased.
+    /// Its check does not fit: power went while it was written, or erased.
     Dead,
+    /// It cannot be read: for the same reason, or for the moment.
+    Unread,
     /// Its check fits.
     Whole { kind: u8, index: u16, digest: u32, content: &'a [u8] },
 }

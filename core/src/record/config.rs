@@ -84,7 +84,7 @@ pub fn read_key(recording: &[u8]) -> Option<NetKey> {
 }
 
 /// Reads the configuration off the front of a recording; `None` if it is cut short, does not
-/// make sense, or has a hopset larger than `N`. `key` is what [`read_key`] gave.
+/// make sense, is not as [`write_config`] writes it, or has a hopset larger than `N`. `key` is what [`read_key`] gave.
 pub fn read_config<'k, const N: usize>(from: &mut &[u8], key: &'k NetKey) -> Option<Config<'k, N>> {
     let mut rest = from.strip_prefix(MAGIC)?.get(32..)?;
     let count = u16::from_le_bytes(take(&mut rest)?);
@@ -94,12 +94,13 @@ pub fn read_config<'k, const N: usize>(from: &mut &[u8], key: &'k NetKey) -> Opt
     let channels = pairs.iter().filter_map(|pair| Channel::new(u16::from_le_bytes(*pair)));
     let rotation = u16::from_le_bytes(take(&mut rest)?);
     let hopset = Hopset::from_derived(channels, rotation).ok()?;
-    if hopset.len() != count {
+    if hopset.len() != count || hopset.rotation() != rotation {
         return None;
     }
     let [frame, rendezvous, window, independent, equal_use] = take(&mut rest)?;
-    let draw = if independent == 0 { Draw::Balanced } else { Draw::Independent };
-    let structure = Structure { frame, rendezvous, window, draw, equal_use: equal_use != 0 };
+    let draw = if read_flag(independent)? { Draw::Independent } else { Draw::Balanced };
+    let equal_use = read_flag(equal_use)?;
+    let structure = Structure { frame, rendezvous, window, draw, equal_use };
     let [lane, draw_lane] = take(&mut rest)?;
     let mut span = || Some(u64::from_le_bytes(take(&mut rest)?));
     let (slot_us, settle_us, guard_us) = (span()?, span()?, span()?);
@@ -126,17 +127,18 @@ pub fn read_config<'k, const N: usize>(from: &mut &[u8], key: &'k NetKey) -> Opt
     let address = Address::new(byte(&mut rest)?);
     let (role, tag) = (byte(&mut rest)?, byte(&mut rest)?);
     let after = Micros::new(u64::from_le_bytes(take(&mut rest)?));
-    let role = match role {
-        1 => Role::Timekeeper,
-        2 => Role::Member,
-        3 => Role::Deputy { after },
+    // What a role or a watermark does not have is 0.
+    let role = match (role, after) {
+        (1, Micros::ZERO) => Role::Timekeeper,
+        (2, Micros::ZERO) => Role::Member,
+        (3, after) => Role::Deputy { after },
         _ => return None,
     };
     let slot = Slot::new(u32::from_le_bytes(take(&mut rest)?));
-    let watermark = match tag {
-        1 => Watermark::Fresh,
-        2 => Watermark::Stored(slot),
-        3 => Watermark::Lost,
+    let watermark = match (tag, slot) {
+        (1, Slot::ZERO) => Watermark::Fresh,
+        (2, slot) => Watermark::Stored(slot),
+        (3, Slot::ZERO) => Watermark::Lost,
         _ => return None,
     };
     let seed = u64::from_le_bytes(take(&mut rest)?);
@@ -162,6 +164,15 @@ pub fn read_config<'k, const N: usize>(from: &mut &[u8], key: &'k NetKey) -> Opt
         watermark,
         seed,
     })
+}
+
+/// A yes or no, in its one encoding.
+const fn read_flag(byte: u8) -> Option<bool> {
+    match byte {
+        0 => Some(false),
+        1 => Some(true),
+        _ => None,
+    }
 }
 
 /// A fixed channel, or that there is none; `None` if it is neither.

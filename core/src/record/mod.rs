@@ -329,12 +329,26 @@ mod tests {
     use crate::clock::ClockPlan;
     use crate::header::Kind;
     use crate::keys::NetKey;
-    use crate::sequence::Structure;
+    use crate::sequence::{Draw, Structure};
     use crate::station::{Config, FixedChannels, Role, Watermark};
     use crate::timing::Timing;
+    use crate::tree::{Secret, Share};
     use crate::units::{Lane, Micros, Ppb, Slot};
     use proptest::prelude::*;
     use std::vec::Vec;
+
+    fn share() -> Share {
+        let mut number = 0_u8;
+        let mut secret = || {
+            number += 1;
+            Secret::new([number; 16])
+        };
+        let (path, co_path) =
+            (core::array::from_fn(|_| secret()), core::array::from_fn(|_| secret()));
+        let mut share = Share::new(path, co_path, 4, secret());
+        share.add(Target::one(Address::new(6)), secret()).unwrap();
+        share
+    }
 
     fn written(input: &Input<'_>) -> Vec<u8> {
         let mut out = Vec::new();
@@ -425,6 +439,7 @@ mod tests {
             }
         }
 
+        /// All numbers differ, so that two that were swapped are seen.
         #[test]
         fn configurations_read_back(announce_slots in 1_u16..2_000, seed: u64, cut in 0_usize..120) {
             let key = NetKey::new([9; 32]);
@@ -432,21 +447,34 @@ mod tests {
             let config = Config {
                 key: &key,
                 hopset: Hopset::<64>::from_derived(channels, 5).unwrap(),
-                structure: Structure::default(),
+                structure: Structure {
+                    frame: 9,
+                    rendezvous: 15,
+                    window: 3,
+                    draw: Draw::Independent,
+                    equal_use: false,
+                },
                 lane: Lane::new(3).unwrap(),
-                draw_lane: Lane::ZERO,
+                draw_lane: Lane::new(2).unwrap(),
                 timing: Timing::new(20_000, 1_000, 500, 50_000).unwrap(),
-                clock: ClockPlan::new(Ppb::new(1_000).unwrap(), Micros::new(20), Micros::new(100)),
+                clock: ClockPlan {
+                    tolerance: Ppb::new(1_000).unwrap(),
+                    own_tolerance: Ppb::new(900).unwrap(),
+                    steadiness: Ppb::new(110).unwrap(),
+                    wander: Micros::new(21),
+                    jitter: Micros::new(22),
+                    longest_delay: Micros::new(103),
+                },
                 announce_slots,
                 energy_threshold: Dbm::new(-95),
                 fixed: FixedChannels {
                     calling: Channel::new(1),
-                    watch: None,
+                    watch: Channel::new(2),
                     lockout: Micros::new(40_000_000),
                 },
                 address: Address::new(0x4B),
                 role: Role::Deputy { after: Micros::new(600_000_000) },
-                share: None,
+                share: Some(share()),
                 watermark: Watermark::Stored(Slot::new(77)),
                 seed,
             };
@@ -458,6 +486,23 @@ mod tests {
             let read = read_config::<64>(&mut rest, &again).unwrap();
             prop_assert!(rest.is_empty());
             prop_assert_eq!(std::format!("{:?}", read), std::format!("{:?}", config));
+            // (No share is printed.)
+            let mut twice = Vec::new();
+            write_config(&read, &mut |bytes: &[u8]| twice.extend_from_slice(bytes));
+            prop_assert_eq!(&twice, &whole);
+            // One encoding: any byte changed is another configuration, or none. Which draw, whether use is equal.
+            for at in 40..whole.len() {
+                for change in [1_u8, 2, 6, 0x80] {
+                    let mut changed = whole.clone();
+                    changed[at] ^= change;
+                    let mut rest = &changed[..];
+                    let Some(read) = read_config::<64>(&mut rest, &again) else { continue };
+                    prop_assert!(!matches!(at, 113 | 114) || change == 1);
+                    let mut twice = Vec::new();
+                    write_config(&read, &mut |bytes: &[u8]| twice.extend_from_slice(bytes));
+                    prop_assert_eq!(&twice[..], &changed[..changed.len() - rest.len()]);
+                }
+            }
             let mut part = &whole[..cut.min(whole.len() - 1)];
             prop_assert!(read_config::<64>(&mut part, &again).is_none());
             let mut small = &whole[..];

@@ -24,8 +24,10 @@ pub struct Ahead {
 }
 
 impl Ahead {
-    /// Asks `margin` ahead: as long as the loop may be busy with something else between two calls of
-    /// [`prepare`](Self::prepare), and at most half a slot.
+    /// Asks `margin` ahead, and at most half a slot: so late the loop may be with asking, and have the answer before the
+    /// slot begins. It is for that alone. When the slot has begun, the loop still has to tell the radio what to do
+    /// there, and for that it has what the plan leaves: the settling time less the radio's lead to listen, a guard time
+    /// more to send, whatever the margin.
     #[must_use]
     pub const fn new(timing: Timing, margin: Micros) -> Self {
         let half = Micros::new(timing.slot().us() / 2);

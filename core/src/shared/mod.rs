@@ -17,9 +17,9 @@
 //!
 //! # When the loop is late
 //!
-//! The interrupt finds nothing prepared, or only slots that are over. Then it mutes: the transmitter
-//! goes off, the receiver may stay where it is, and it is counted. When the loop is back, it prepares
-//! the slot that is then under way, also if the radio does the same as before, and everything goes on. Nothing in between is transmitted: the
+//! The interrupt finds nothing prepared, or only slots that are over. Then it mutes a transmitter, leaves a
+//! receiver as it is, so that what has arrived can still be read, and counts it. When the loop is back, it reads that,
+//! prepares the slot that is then under way, also if the radio does the same as before, and everything goes on. Nothing in between is transmitted: the
 //! only way to a transmission is [`Hops::transmit`], and it refuses unless the interrupt has tuned for
 //! that very slot, and in time. A slot is prepared only for a channel of the station's hopset, or
 //! one of its fixed channels ([`Prepared::new`]).
@@ -86,6 +86,8 @@ pub struct Prepared<S> {
 struct InForce {
     entered: Entered,
     until: Tick,
+    /// It is one that transmits.
+    sends: bool,
     /// A transmission may start.
     cleared: bool,
     /// The interrupt has found it over, and nothing behind it.
@@ -114,7 +116,8 @@ pub enum Turn<S> {
         /// What the synthesiser needs for it.
         setting: S,
     },
-    /// Leaves the radio as it is: the slot in force is not over.
+    /// Leaves the radio as it is: the slot in force is not over; or nothing is prepared behind it, and it transmits
+    /// nothing. What has arrived in it is then still to be read.
     Stay,
     /// Switches the transmitter off and leaves the synthesiser where it is.
     Mute,
@@ -128,7 +131,7 @@ pub struct HopTally {
     pub taken: u32,
     /// Slots that the loop prepared after they had begun.
     pub late: u32,
-    /// Times that a slot was over and the next was not prepared: the radio was muted.
+    /// Times that a slot was over and the next was not prepared: a transmitter was muted, a receiver left where it was.
     pub lapses: u32,
     /// Prepared slots that were over before the interrupt came to them.
     pub expired: u32,
@@ -254,8 +257,8 @@ impl<S: Copy, const D: usize> Hops<S, D> {
     }
 
     /// The last slot that was prepared ends at another time, if it still waits or is in force. `false`, and
-    /// nothing has changed, if the interrupt has found it over: it has muted then, or never tuned for it,
-    /// and the slot has to be prepared again.
+    /// nothing has changed, if the interrupt has found it over, or never tuned for it: the slot has to be prepared
+    /// again.
     #[must_use]
     pub fn amend(&self, serial: Serial, until: Tick) -> bool {
         self.with(|inner| match (inner.waiting.back_mut(), &mut inner.now) {
@@ -345,7 +348,8 @@ impl<S: Copy, const D: usize> Inner<S, D> {
                 }
                 in_force.lapsed = true;
                 in_force.cleared = false;
-                Turn::Mute
+                // Standby would empty the memory of a receiver, and the loop may be just about to read it.
+                if in_force.sends { Turn::Mute } else { Turn::Stay }
             }
             None => Turn::Mute,
         }
@@ -359,7 +363,8 @@ impl<S: Copy, const D: usize> Inner<S, D> {
             count(&mut self.tally.silenced);
         }
         let entered = Entered { serial, at: now };
-        self.now = Some(InForce { entered, until: slot.until, cleared, lapsed: false });
+        let sends = slot.sends.is_some();
+        self.now = Some(InForce { entered, until: slot.until, sends, cleared, lapsed: false });
         match slot.tuned {
             Some((channel, setting)) => Turn::Tune { channel, setting },
             None => Turn::Mute,

@@ -140,10 +140,11 @@ fn a_slot_is_amended_until_the_interrupt_has_found_it_over() {
     let second = serial(hops.prepare(tick(46_000), slot(5, 50_000, false), true));
     assert!(!hops.amend(first, tick(60_000)), "another one follows");
     // The interrupt is held off until the second is over too.
-    assert_eq!(hop(&hops, 70_000), (Turn::Mute, None));
+    assert_eq!(hop(&hops, 70_000), (Turn::Stay, None), "what has been received is not cleared");
     assert!(!hops.amend(second, tick(90_000)), "it has never been tuned for");
     assert!(!hops.amend(first, tick(90_000)), "it is over");
-    assert_eq!(hop(&hops, 71_000), (Turn::Mute, None));
+    assert_eq!(hop(&hops, 71_000), (Turn::Stay, None));
+    assert!(!hops.is_in_force(first));
     let tally = hops.tally();
     assert_eq!((tally.taken, tally.expired, tally.lapses), (1, 1, 1), "{tally:?}");
 }
@@ -498,8 +499,13 @@ fn announce(busy: &[(u64, u64)]) -> (Vec<Flight>, Board) {
 }
 
 fn announce_with(busy: &[(u64, u64)], restless: bool) -> (Vec<Flight>, Board) {
+    announce_ahead(busy, restless, 4_000)
+}
+
+fn announce_ahead(busy: &[(u64, u64)], restless: bool, margin: u64) -> (Vec<Flight>, Board) {
     let air = Rc::new(RefCell::new(Air::default()));
-    let mut boards = [Board::new(Make::timekeeper(0x10), &air)];
+    let keeper = Make::timekeeper(0x10).station(&key(1));
+    let mut boards = [Board::with_margin(keeper, &air, margin)];
     run(&mut boards, 50_000);
     boards[0].busy = busy.to_vec();
     boards[0].restless = restless;
@@ -534,12 +540,14 @@ fn stepping_early_and_often_changes_nothing() {
 #[test]
 fn a_loaded_loop_loses_slots_and_sends_nothing_else() {
     let (all, _) = announce(&[]);
-    // Shorter than the margin: nothing is lost. Across a boundary and the start of the word; three
-    // slots long; in the middle of a slot until just before its end.
-    let short = [(300_000, 303_900), (516_200, 519_900), (700_100, 700_800)];
+    // Slots begin every 20 ms from 50 000 on. In the middle of one, twice as long as the margin; from before the
+    // station is to be asked until just before the next one begins; and across a start, as long as there is time.
+    let short = [(516_200, 525_900), (645_900, 649_900), (749_900, 750_760)];
     let (flights, board) = announce(&short);
     assert_eq!(flights, all, "{:?}", board.hops.tally());
     assert_eq!(board.hops.tally().late, 0);
+    // Across a boundary and the start of the word; three slots long; in the middle of a slot until just before its
+    // end.
     let long = [(309_000, 313_000), (505_000, 512_000), (740_000, 800_500), (1_001_000, 1_069_800)];
     let (flights, board) = announce(&long);
     let tally = board.hops.tally();
@@ -567,6 +575,38 @@ fn a_loaded_loop_loses_slots_and_sends_nothing_else() {
         let tally = *boards[0].driver.tally();
         assert_eq!((tally.sent, air.borrow().flights.len()), (sent, sent as usize));
         assert_eq!(tally.missed, 50 - sent, "{tally:?}");
+    }
+}
+
+/// Across the start of a slot a loop may be busy for what the plan leaves, whatever the margin: to send, settling
+/// time and guard less the lead and the loading, 1000 + 500 - 640 - 100 us; to listen, settling time less the lead and
+/// the call, 1000 - 640 - 20 us.
+#[test]
+fn the_margin_does_not_help_across_the_start_of_a_slot() {
+    for margin in [2_000, 4_000, 10_000] {
+        for (until, missed) in [(760, 0), (761, 1)] {
+            let (flights, board) = announce_ahead(&[(749_900, 750_000 + until)], false, margin);
+            assert_eq!(board.driver.tally().missed, missed, "{margin} {until}");
+            assert_eq!(flights.len(), 150 - missed as usize, "{margin} {until}");
+        }
+        for (until, slow) in [(340, 0), (341, 1)] {
+            let air = Rc::new(RefCell::new(Air::default()));
+            let member = Make::member(0x21).station(&key(1));
+            let mut boards = [
+                Board::new(Make::timekeeper(0x10), &air),
+                Board::with_margin(member, &air, margin),
+            ];
+            run(&mut boards, 50_000);
+            boards[0].command(Command::Announce);
+            run(&mut boards, 4_218_000);
+            assert!(boards[1].station.in_step());
+            let before = boards[1].driver.tally().slow;
+            // In step it goes to another channel in each slot.
+            let begins = boards[1].timer.expect("the end of the slot in force");
+            boards[1].busy = vec![(begins - 100, begins + until)];
+            run(&mut boards, 4_260_000);
+            assert_eq!(boards[1].driver.tally().slow, before + slow, "{margin} {until}");
+        }
     }
 }
 

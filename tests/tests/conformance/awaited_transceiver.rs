@@ -15,6 +15,7 @@ use embedded_hal_async::spi::SpiDevice;
 use embedded_hal_mock::eh1::spi::{Mock as BusMock, Transaction};
 use hopwright_core::front_end::asynchronous::{AwaitStamps, Driver, Edge, FrontEnd, Transceiver};
 use hopwright_core::front_end::{Board, Progress, RadioError, Stamps};
+use hopwright_core::station::Command;
 use hopwright_core::units::{Dbm, Micros, Tick};
 use hopwright_tests::plans::{Make, key};
 use hopwright_tests::radio::PART;
@@ -43,6 +44,8 @@ struct World {
     written: RefCell<Vec<Vec<u8>>>,
     /// A [`Chip`] never ends this write, once.
     stalls: RefCell<Option<Vec<u8>>>,
+    /// Somebody else has the bus so long before this write, us, once.
+    taken: RefCell<Option<(Vec<u8>, u64)>>,
 }
 
 impl World {
@@ -201,6 +204,10 @@ impl SpiDevice for Chip<'_> {
             }
         }
         if only_written {
+            let taken = self.0.taken.borrow_mut().take_if(|(before, _)| *before == written);
+            if let Some((_, us)) = taken {
+                self.0.until(self.0.now.get() + us).await;
+            }
             if self.0.stalls.borrow_mut().take_if(|stalls| *stalls == written).is_some() {
                 std::future::pending::<()>().await;
             }
@@ -515,4 +522,58 @@ fn a_start_that_was_dropped_is_not_repeated() {
     let tuned: [&[u8]; 3] = [&[0x90, STANDBY], &[0xA0, 0xE1, 0x93, 0x33], &[0x90, SYNTHESISER]];
     assert_eq!(*world.written.borrow(), tuned);
     assert_eq!(world.run(radio.attend(&mut [0; 512])), Ok(Progress::Idle));
+}
+
+/// Somebody else has the bus just when a transmission is to begin. The ramp of 60 us accounts for some of that, and
+/// half of the plan's jitter is 10 us.
+#[test]
+fn a_start_that_comes_late_is_switched_off_and_not_counted_as_sent() {
+    for (taken, first) in [(70, 1), (71, 0), (2_000, 0)] {
+        let world = World::new();
+        let mut station = Make::timekeeper(0x10).station(&key(1));
+        let mut driver = Driver::new(transceiver(&world, Chip(&world)), timing()).unwrap();
+        station.command(Tick::ZERO, Command::Announce).unwrap();
+        *world.taken.borrow_mut() = Some((vec![0x90, TRANSMIT], taken));
+        let mut step = world.run(driver.step(&mut station)).unwrap();
+        assert!(world.taken.borrow().is_none(), "it began");
+        assert_eq!((driver.tally().sent, driver.tally().missed), (first, 1 - first), "{taken}");
+        assert_eq!(world.amplifier.get(), first == 1, "{taken}");
+        let last = world.written.borrow().last().cloned();
+        let order = if first == 1 { TRANSMIT } else { STANDBY };
+        assert_eq!(last, Some(vec![0x90, order]), "{taken}");
+        // The next slot is sent.
+        while step.wake < Tick::new(30_000) {
+            world.run(driver.idle(step.wake));
+            step = world.run(driver.step(&mut station)).unwrap();
+        }
+        assert_eq!((driver.tally().sent, driver.tally().missed), (first + 1, 1 - first), "{taken}");
+    }
+}
+
+/// A look is dropped while it writes. How many bytes the memory has got then nobody knows: they are not written
+/// again, and what would come out of it is not sent.
+#[test]
+fn what_was_being_written_when_a_look_was_dropped_is_not_written_again() {
+    let world = World::new();
+    let mut radio = transceiver(&world, Chip(&world));
+    let payload: Vec<u8> = (0..108).collect();
+    world.run(radio.tune(channel(0))).unwrap();
+    world.run(radio.load(1, &payload)).unwrap();
+    world.run(radio.send(Tick::new(1_500))).unwrap();
+    // 64 are there. The memory has fallen to the threshold of 31: the next 33.
+    *world.stalls.borrow_mut() = Some([&[0xFF], &payload[64..97]].concat());
+    assert!(world.drop_where_it_waits(radio.attend(&mut [0; 512])));
+    assert!(world.stalls.borrow().is_none() && world.amplifier.get());
+    world.written.borrow_mut().clear();
+    assert_eq!(world.run(radio.attend(&mut [0; 512])), Ok(Progress::Idle));
+    assert_eq!(*world.written.borrow(), [[0x90, STANDBY]]);
+    assert!(!world.amplifier.get());
+    // And so it is if that is dropped while it is loaded: nothing is sent.
+    *world.stalls.borrow_mut() = Some([&[0xFF], &payload[..64]].concat());
+    assert!(world.drop_where_it_waits(radio.load(1, &payload)));
+    world.run(radio.send(Tick::new(1_500))).unwrap();
+    assert!(!world.amplifier.get());
+    world.run(radio.load(1, &payload)).unwrap();
+    world.run(radio.send(Tick::new(1_500))).unwrap();
+    assert!(world.amplifier.get());
 }

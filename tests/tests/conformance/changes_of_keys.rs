@@ -166,7 +166,8 @@ fn whoever_has_missed_it_is_picked_up() {
         assert!(!has_key(&world, BOAT, &key(1)), "it goes over at once");
         assert!(world.nodes[BOAT].station.in_step());
         assert_eq!(world.slot(BOAT), world.slot(POST));
-        // The post is back on the new key, and both understand each other there.
+        // The post is back on the new key, has listened for two frames, and both understand each other there.
+        world.run_slots(16);
         world.forget();
         world.over(POST, Target::ALL, &[b"welcome back"]);
         assert!(world.nodes[BOAT].payloads.iter().any(|p| p == b"welcome back"));
@@ -303,9 +304,9 @@ fn a_cut_in_does_not_put_a_change_off() {
     assert!(world.nodes[POST].events.iter().any(clear), "for its operator it is over");
     assert!(world.nodes[OTHER].station.cuts_in(), "while the cut-in goes on");
     assert!(has_key(&world, BOAT, &key(1)));
-    // It has left the cut-in, and can use the net at once.
+    // It has left the cut-in, and can use the net when it has listened for two frames.
     world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks there");
-    world.run_slots(3);
+    world.run_slots(20);
     assert!(world.nodes[POST].station.holds_floor());
 }
 

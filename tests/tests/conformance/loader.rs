@@ -459,7 +459,7 @@ fn the_old_configuration_serves_while_the_new_one_is_not_whole() {
     let (store, in_use) = restart(rotten);
     assert_eq!(in_use, Some(old()));
     let (end, store) = load(store, &new(), &mut Cut::never());
-    assert_eq!(end, End::Told(Outcome::Accepted { generation: 2 }));
+    assert_eq!(end, End::Told(Outcome::Accepted { generation: 3 }), "one more than the rotten one");
     assert_eq!(restart(store.storage().clone()).1, Some(new()));
 }
 

@@ -11,8 +11,8 @@ use hopwright_core::loader::{
 use hopwright_core::provision::TransferKey;
 use hopwright_core::units::Tick;
 use hopwright_tests::plans::key_bytes;
-use hopwright_tests::provisioning::{Flash, Wear, configuration, encoded};
-use std::cell::Cell;
+use hopwright_tests::provisioning::{Flash, Wear, configuration, encoded, share};
+use std::cell::{Cell, RefCell};
 use std::rc::Rc;
 
 const OFFER: u8 = 1;
@@ -467,7 +467,7 @@ fn a_first_load_survives_every_loss_of_power() {
         (outcome, station.into_store().storage().clone())
     };
     let total = load(Store::open(start.clone()).expect("blank")).1.worn;
-    let (mut opened, mut erased) = (0, 0);
+    let (mut opened, mut erased, mut twice) = (0, 0, 0);
     for power in (1..total).step_by(5) {
         let mut dark = start.clone();
         (dark.wear, dark.power) = (Wear::Unreadable, Some(power));
@@ -485,12 +485,30 @@ fn a_first_load_survives_every_loss_of_power() {
                 Store::open(left).expect("blank")
             }
         };
+        // Power goes once more, between the last chunk and the commit record. Whatever cannot be read is the first
+        // stop's, and before that chunk: nothing whole is missed.
+        let flash = store.storage().clone();
+        let resumed = load(Store::open(flash.clone()).expect("opened above")).1.worn - flash.worn;
+        let mut again = flash.clone();
+        again.power = resumed.checked_sub(flash.capacity() + CELL_BYTES);
+        if again.power > Some(0) {
+            twice += 1;
+            let mut left = load(Store::open(again).expect("powered")).1;
+            assert!(left.dark() && has_key(&left, 2), "{power}");
+            left.power = None;
+            let store = Store::open(left).expect("no commit record, and none that cannot be read");
+            assert_eq!(store.active(), None, "{power}");
+            let (outcome, after) = load(store);
+            assert!(matches!(outcome, Outcome::Accepted { .. }), "{power}: {outcome:?}");
+            assert_eq!(restart(after).1, Some(new()), "{power}");
+        }
         opened += 1;
         let (outcome, after) = load(store);
         assert!(matches!(outcome, Outcome::Accepted { .. }), "{power}: {outcome:?}");
         assert_eq!(restart(after).1, Some(new()), "{power}");
     }
     assert!(erased > 0 && opened - erased > 50, "{erased} of {opened}");
+    assert!(twice > 50, "{twice} of {opened}");
 }
 
 /// A storage that cannot be read at the moment is no empty one: nothing is taken from it, and nothing erased.
@@ -535,6 +553,140 @@ fn a_storage_that_cannot_be_read_is_left_as_it_is() {
     let store = Store::open(Deaf { flash, bank: Some(Bank::B) }).expect("the old one is whole");
     assert_eq!(store.active().map(|active| active.generation), Some(1));
     assert_eq!(restart(store.storage().flash.clone()).1, Some(new()));
+}
+
+/// Every chunk is good by itself, and all are there: but of another configuration, which would be a good one.
+#[test]
+fn what_was_not_offered_is_not_committed() {
+    let content = new();
+    let other = encoded(&configuration(3, 0x4B, Some(share(0xC0, 0))));
+    assert_eq!(other.len(), content.len());
+    let (all, differing) = (chunks(&content), |(a, b): &(&[u8], &[u8])| a != b);
+    let pairs = || content.chunks(CHUNK_BYTES).zip(other.chunks(CHUNK_BYTES));
+    assert!(pairs().filter(differing).count() > 1);
+    // All of them, and the first of those that differ alone.
+    for swapped in [usize::MAX, 1] {
+        let (mut work, mut left) = (vec![0; 1_024], swapped);
+        let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+        assert_eq!(answer(&mut station, OFFER, 1, &offer(&content)), Some((READY, 0)));
+        for (number, pair) in (0..).zip(pairs()) {
+            let swap = differing(&pair) && left > 0;
+            left -= usize::from(swap);
+            let chunk = if swap { pair.1 } else { pair.0 };
+            assert_eq!(answer(&mut station, CHUNK, number, chunk), Some((READY, number + 1)));
+        }
+        assert!(has_key(station.store().storage(), 3), "it has been stored");
+        assert_eq!(answer(&mut station, COMMIT, all, &[]).map(|(kind, _)| kind), Some(REFUSED));
+        assert_eq!(station.verdict(), Some(Verdict::Refused(Refusal::Damaged)));
+        let flash = station.into_store().storage().clone();
+        assert!(!has_key(&flash, 2) && !has_key(&flash, 3), "{swapped}: a key stays");
+        assert_eq!(restart(flash).1, Some(old()), "{swapped}");
+        assert!(work.iter().all(|byte| *byte == 0), "the copy is wiped");
+    }
+}
+
+/// Storage that outlives a store that does not open, and one read of which fails, counted from 0.
+struct Once {
+    flash: Rc<RefCell<Flash>>,
+    fails: Option<usize>,
+    reads: Rc<Cell<usize>>,
+}
+
+impl Storage for Once {
+    fn capacity(&self) -> usize {
+        self.flash.borrow().capacity()
+    }
+    fn read(&mut self, bank: Bank, at: usize, into: &mut [u8]) -> Result<(), StorageFault> {
+        let number = self.reads.replace(self.reads.get() + 1);
+        if Some(number) == self.fails {
+            return Err(StorageFault);
+        }
+        self.flash.borrow_mut().read(bank, at, into)
+    }
+    fn write(&mut self, bank: Bank, at: usize, bytes: &[u8]) -> Result<(), StorageFault> {
+        self.flash.borrow_mut().write(bank, at, bytes)
+    }
+    fn erase(&mut self, bank: Bank) -> Result<(), StorageFault> {
+        self.flash.borrow_mut().erase(bank)
+    }
+}
+
+/// The new one, in bank B alone, and both, where power went right behind the commit record.
+fn in_b_and_in_both() -> (Flash, Flash) {
+    let mut store = Store::open(with_old()).expect("readable");
+    let worn = store.storage().worn;
+    let _ = store.replace(&new()).expect("room");
+    let b = store.storage().clone();
+    let mut both = with_old();
+    both.power = Some(b.worn - worn - both.capacity());
+    let mut store = Store::open(both).expect("powered");
+    let _ = store.replace(&new());
+    let mut both = store.storage().clone();
+    both.power = None;
+    assert!(has_key(&both, 1) && has_key(&both, 2));
+    (b, both)
+}
+
+/// One read fails once: in the first look at a bank, or in the second, which tells whether its content is whole.
+#[test]
+fn a_read_that_fails_once_costs_nothing() {
+    let (b, both) = in_b_and_in_both();
+    for (start, content) in [(with_old(), old()), (b, new()), (both, new())] {
+        let (mut reads, mut faults, mut fails) = (usize::MAX, 0, 0);
+        while fails < reads {
+            let flash = Rc::new(RefCell::new(start.clone()));
+            let counted = Rc::default();
+            let once = |fails| Once { flash: flash.clone(), fails, reads: Rc::clone(&counted) };
+            let opened = Store::open(once(Some(fails)));
+            reads = counted.get();
+            faults += usize::from(opened.is_err());
+            let active = opened.as_ref().ok().map(|store| store.active());
+            assert_ne!(active, Some(None), "{fails}: what cannot be read is told");
+            drop(opened);
+            let mut store = Store::open(once(None)).expect("readable");
+            let mut work = [0; 1_024];
+            assert_eq!(
+                store.load(&mut work).map(|found| found.to_vec()),
+                Ok(content.clone()),
+                "{fails}"
+            );
+            fails += 1;
+        }
+        let cells = start.capacity() / CELL_BYTES;
+        assert!(fails >= 3 * cells, "{fails}");
+        assert!(faults > 0 || has_key(&start, 1) && has_key(&start, 2), "{faults}");
+    }
+}
+
+/// A bit of the only configuration flips, wherever: none is in use, and nothing is erased before the next offer. That one's
+/// generation is higher than the rotten one's, which may be read again.
+#[test]
+fn the_only_configuration_is_not_erased_because_it_is_rotten() {
+    for (start, bank, generation) in [(with_old(), Bank::A, 1), (in_b_and_in_both().0, Bank::B, 2)]
+    {
+        let mut bytes = vec![0; start.capacity()];
+        start.clone().read(bank, 0, &mut bytes).expect("readable");
+        // The offer, a chunk.
+        for (at, seen) in [(20, false), (CELL_BYTES + 40, true)] {
+            let mut flash = start.clone();
+            let mut rotten = bytes.clone();
+            rotten[at] ^= 1;
+            flash.erase(bank).and_then(|()| flash.write(bank, 0, &rotten)).expect("powered");
+            let store = Store::open(flash.clone()).expect("readable");
+            assert_eq!(store.active(), None);
+            assert_eq!(store.storage().bytes(), flash.bytes(), "{bank:?} {at}");
+            let third = encoded(&configuration(3, 0x4B, None));
+            let mut work = vec![0; 1_024];
+            let mut station = StationEnd::new(store, Core(Some(MINE)), &mut work);
+            let (outcome, ..) = carry(&mut station, &third, perfect);
+            let generation = if seen { generation + 1 } else { 1 };
+            assert_eq!(outcome, Outcome::Accepted { generation }, "{bank:?} {at}");
+            let (store, in_use) = restart(station.into_store().storage().clone());
+            assert_eq!(in_use, Some(third));
+            let flash = store.storage();
+            assert!(!has_key(flash, 1) && !has_key(flash, 2), "{bank:?} {at}: a key stays");
+        }
+    }
 }
 
 #[test]

@@ -161,7 +161,8 @@ fn a_change_finds_those_who_are_away() {
     for node in [POST, BOAT] {
         world.command(node, Command::Mode(Mode::Hopping)).expect("nobody speaks");
     }
-    world.run_slots(3);
+    // Two frames of listening come first.
+    world.run_slots(16);
     world.forget();
     world.over(POST, Target::ALL, &[b"back"]);
     assert!(world.nodes[BOAT].payloads.iter().any(|p| p == b"back"));

@@ -64,9 +64,11 @@ fn share(address: Address) -> Share {
     share
 }
 
-/// How much is sent before something is whole.
+/// How much is sent before something is whole, and in which plan.
 #[derive(Clone, Copy)]
 pub(crate) struct Size {
+    /// Each byte of the plan's digest.
+    pub(crate) plan: u8,
     /// Slots of an announce.
     pub(crate) announce: u16,
     /// The code of messages.
@@ -75,9 +77,11 @@ pub(crate) struct Size {
 
 impl Size {
     /// As plans have it.
-    pub(crate) const FULL: Self = Self { announce: 60, code: MessageCode { n: 64, k: 24 } };
+    pub(crate) const FULL: Self =
+        Self { plan: 3, announce: 60, code: MessageCode { n: 64, k: 24 } };
     /// For an interpreter, in which a header takes a second.
-    pub(crate) const SMALL: Self = Self { announce: 24, code: MessageCode { n: 16, k: 6 } };
+    pub(crate) const SMALL: Self =
+        Self { plan: 3, announce: 24, code: MessageCode { n: 16, k: 6 } };
 }
 
 /// The bytes of a station's configuration.
@@ -101,7 +105,7 @@ pub(crate) fn configuration_with(address: u8, size: Size, pick: Pick<'_>) -> Vec
         address,
         role: if address == Address::new(POST) { Role::Timekeeper } else { Role::Member },
         name: "larkfell",
-        plan: PlanDigest::new([3; 16]),
+        plan: PlanDigest::new([size.plan; 16]),
         hopset: hopset.expect("a hopset"),
         structure: Structure::default(),
         lane: Lane::ZERO,

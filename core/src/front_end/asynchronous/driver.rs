@@ -191,6 +191,11 @@ impl<F: FrontEnd> Driver<F> {
                 // If this is dropped while it starts, nobody knows whether it has.
                 self.duty.begins(begins);
                 self.front_end.send(at).await?;
+                // Something may have come in between: another task, or somebody else on the bus.
+                let (now, within) = (self.front_end.now(), self.front_end.starts_within());
+                if !self.duty.is_punctual(now, at.plus(within), station.jitter()) {
+                    return self.front_end.off().await;
+                }
                 self.duty.sent(begins);
                 Ok(())
             }

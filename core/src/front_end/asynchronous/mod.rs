@@ -46,6 +46,11 @@ pub trait FrontEnd {
     /// From the start of a transmission to the start of its unique word: ramp and preamble.
     fn lead(&self) -> Micros;
 
+    /// The longest that [`send`](Self::send) may take until it returns.
+    fn starts_within(&self) -> Micros {
+        self.lead()
+    }
+
     /// Neither listens nor transmits.
     fn off(&mut self) -> impl Future<Output = Result<(), Self::Error>>;
 

@@ -163,29 +163,48 @@ where
 
     /// Reads from the memory into `bits`, where the reception goes on; `false` if nothing was to be
     /// read.
-    async fn drain(&mut self, bits: &mut [u8], count: usize) -> Result<(), Failed<S, P, T>> {
+    async fn drain(&mut self, bits: &mut [u8], count: usize) -> Result<bool, Failed<S, P, T>> {
         let address = [self.machine.part().registers.memory | self.machine.part().read];
         let room = self.machine.room(bits, count);
         if room.is_empty() {
-            return Ok(());
+            return Ok(false);
         }
         let read = room.len();
         let mut operations = [Operation::Write(&address), Operation::Read(room)];
         self.spi.transaction(&mut operations).await.map_err(RadioError::Bus)?;
         self.machine.drained(read);
-        Ok(())
+        Ok(true)
+    }
+
+    /// Reads what has come of a reception, all that is there: the loop may have come late.
+    async fn gather(&mut self, bits: &mut [u8]) -> Result<Progress, Failed<S, P, T>> {
+        let (status, chunk) = (self.machine.part().status, self.machine.part().threshold.into());
+        if self.flag(status.whole).await? {
+            self.drain(bits, usize::MAX).await?;
+        } else {
+            // No more often than there is room for a chunk.
+            while self.flag(status.above).await? && self.drain(bits, chunk).await? {}
+        }
+        let Some(captured) = self.machine.captured(bits.len()) else {
+            return Ok(self.machine.under_way(self.clock.now()));
+        };
+        self.machine.stops();
+        // What has come is told even if this fails: the next look makes up for it.
+        let _ = self.again().await;
+        Ok(Progress::Whole(captured))
     }
 
     /// Writes to the memory what there is room for.
     async fn fill(&mut self, room: usize) -> Result<(), Failed<S, P, T>> {
         let address = [self.machine.part().registers.memory | self.machine.part().write];
+        self.machine.fills();
         let bits = self.machine.next_bits(room);
         let written = bits.len();
         if written > 0 {
             let mut operations = [Operation::Write(&address), Operation::Write(bits)];
             self.spi.transaction(&mut operations).await.map_err(RadioError::Bus)?;
-            self.machine.filled(written);
         }
+        self.machine.filled(written);
         Ok(())
     }
 
@@ -225,6 +244,10 @@ where
 
     fn lead(&self) -> Micros {
         self.machine.lead()
+    }
+
+    fn starts_within(&self) -> Micros {
+        self.machine.part().ramp
     }
 
     async fn off(&mut self) -> Result<(), Self::Error> {
@@ -285,11 +308,10 @@ where
 
     async fn attend(&mut self, bits: &mut [u8]) -> Result<Progress, Self::Error> {
         let status = self.machine.part().status;
-        let chunk = self.machine.part().threshold.into();
         match self.machine.progressing() {
             Progressing::Nothing => Ok(Progress::Idle),
             Progressing::Sending => {
-                if self.flag(status.sent).await? {
+                if self.machine.is_torn() || self.flag(status.sent).await? {
                     self.machine.ends();
                     self.off().await?;
                     return Ok(Progress::Idle);
@@ -305,22 +327,9 @@ where
                 };
                 let second = self.machine.matches_two() && self.flag(status.second).await?;
                 self.machine.recognised(stamp, second);
-                Ok(self.machine.under_way(self.clock.now()))
+                self.gather(bits).await
             }
-            Progressing::Receiving => {
-                if self.flag(status.whole).await? {
-                    self.drain(bits, usize::MAX).await?;
-                } else if self.flag(status.above).await? {
-                    self.drain(bits, chunk).await?;
-                }
-                let Some(captured) = self.machine.captured(bits.len()) else {
-                    return Ok(self.machine.under_way(self.clock.now()));
-                };
-                self.machine.stops();
-                // What has come is told even if this fails: the next look makes up for it.
-                let _ = self.again().await;
-                Ok(Progress::Whole(captured))
-            }
+            Progressing::Receiving => self.gather(bits).await,
             Progressing::Ending => {
                 self.off().await?;
                 Ok(Progress::Idle)

@@ -56,10 +56,20 @@ struct Chip {
     /// Having sent is told until the next transmission begins, whatever the mode is.
     sent_lasts: bool,
     amplifier: bool,
-    /// When a word is signalled, once; nothing follows it.
+    /// When a word is signalled, once; what follows it is in `arriving`, if anything.
     signal: Option<u64>,
+    /// When a word has ended, and what is on the air behind it.
+    arriving: Option<(u64, Vec<u8>)>,
+    /// It is the second of the words that are waited for.
+    second: bool,
+    /// How much of that has come.
+    came: usize,
     /// One access fails, after so many.
     fails: Option<u32>,
+    /// The next order to receive fails.
+    refuses: bool,
+    /// No order to receive is carried out.
+    deaf: bool,
     /// How often it has begun to receive, and how often with the amplifier on.
     receptions: u32,
     loud: u32,
@@ -69,6 +79,7 @@ struct Chip {
 impl Chip {
     /// Byte by byte out of the memory, until the length is reached.
     fn advance(&mut self) {
+        self.arrive();
         let (now, length) = (self.now, self.length);
         let Some(sent) = &mut self.sending else { return };
         // 700 us of ramp and preamble, 640 of the word, 160 for a byte.
@@ -91,8 +102,29 @@ impl Chip {
         }
     }
 
+    /// Byte by byte into the memory. What it has no room for is lost, and the reception with it.
+    fn arrive(&mut self) {
+        let (now, length) = (self.now, self.length);
+        let Some((from, bytes)) = &self.arriving else { return };
+        while self.mode == RECEIVE && self.came < length.min(bytes.len()) {
+            if from + 160 * (self.came as u64 + 1) > now {
+                return;
+            }
+            if self.memory.len() == 64 {
+                self.arriving = None;
+                return;
+            }
+            self.memory.push_back(bytes[self.came]);
+            self.came += 1;
+        }
+    }
+
     fn enter(&mut self, mode: u8) {
         self.advance();
+        if self.came > 0 {
+            // What was being received has come to its end.
+            (self.arriving, self.came) = (None, 0);
+        }
         let before = std::mem::replace(&mut self.mode, mode);
         if before == TRANSMIT && mode != TRANSMIT {
             self.log.extend(self.sending.take());
@@ -135,7 +167,15 @@ impl Chip {
         let settled = self.mode != STANDBY && self.settled <= self.now;
         match address {
             0x50 => 1 | u8::from(settled) << 1,
-            0x51 => u8::from(self.sent) << 5 | u8::from(self.memory.len() > 31) << 6,
+            0x51 => {
+                let whole = self.came > 0 && self.came == self.length;
+                let above = self.memory.len() > 31;
+                u8::from(whole) << 4
+                    | u8::from(self.sent) << 5
+                    | u8::from(above) << 6
+                    | u8::from(self.second) << 7
+            }
+            MEMORY => self.memory.pop_front().unwrap_or_default(),
             0x40 => 200,
             _ => 0,
         }
@@ -183,9 +223,19 @@ impl SpiDevice for Bench {
         let access = chip.access;
         chip.pass(access);
         if chip.fails.take_if(|left| *left == 0).is_some() {
+            // What is written has come, and the loop is told that it has not.
+            if let [Operation::Write([address]), Operation::Write(bytes)] = operations {
+                chip.write(address & 0x7F, bytes);
+            }
             return Err(ErrorKind::Other);
         }
         chip.fails = chip.fails.map(|left| left - 1);
+        if let [Operation::Write([address, RECEIVE])] = operations
+            && address & 0x7F == MODE
+            && (chip.deaf || std::mem::take(&mut chip.refuses))
+        {
+            return Err(ErrorKind::Other);
+        }
         match operations {
             [Operation::Write([address, bytes @ ..])] => chip.write(address & 0x7F, bytes),
             [Operation::Write([address]), Operation::Write(bytes)] => {
@@ -275,7 +325,12 @@ impl Kit {
             sent_lasts: false,
             amplifier: false,
             signal: None,
+            arriving: None,
+            second: false,
+            came: 0,
             fails: None,
+            refuses: false,
+            deaf: false,
             receptions: 0,
             loud: 0,
             log: Vec::new(),
@@ -371,6 +426,127 @@ impl Kit {
 
 fn keeper(margin: u64) -> Kit {
     Kit::new(Make::timekeeper(0x10), margin)
+}
+
+/// A timekeeper in a slot in which it waits for a payload, and when that began.
+fn awaits_a_payload(margin: u64) -> (Kit, u64) {
+    let mut kit = keeper(margin);
+    kit.run(50_000);
+    kit.command(Command::Announce);
+    kit.run(4_200_000);
+    let awaits = |chip: &Chip| chip.mode == RECEIVE && chip.length == 108;
+    while !awaits(&kit.chip.borrow()) {
+        kit.run(kit.now() + 250);
+    }
+    let ends = kit.chip.borrow().timer.expect("the end of the slot");
+    assert!((ends - 20_000..ends - 18_000).contains(&kit.now()));
+    (kit, ends - 20_000)
+}
+
+impl Chip {
+    /// A word that begins then, and what follows it.
+    fn hears(&mut self, word: u64, bytes: &[u8]) {
+        self.signal = Some(word + 640 + 15);
+        self.arriving = Some((word + 640, bytes.to_vec()));
+    }
+}
+
+/// Settling time and guard before a word of 640 us, and 108 bytes behind it: all of it has come after 19.42 ms.
+/// The loop is busy from before that until the slot is over.
+#[test]
+fn a_payload_that_has_arrived_when_its_slot_lapses_is_read() {
+    let (mut kit, begins) = awaits_a_payload(4_000);
+    let payload: Vec<u8> = (0..108).collect();
+    kit.chip.borrow_mut().hears(begins + 1_500, &payload);
+    kit.busy = vec![(begins + 17_500, begins + 20_100)];
+    let lapses = kit.chip.borrow().hops.tally().lapses;
+    kit.run(begins + 20_300);
+    assert_eq!(kit.chip.borrow().hops.tally().lapses, lapses + 1);
+    assert_eq!((kit.driver.tally().heard, kit.driver.tally().broken_off), (1, 0));
+    assert_eq!(kit.driver.bits(), payload);
+    // And the slot that has begun meanwhile is used.
+    kit.run(begins + 24_000);
+    assert_eq!(kit.chip.borrow().hops.tally().late, 1);
+    assert_eq!(kit.chip.borrow().mode, RECEIVE);
+    assert_eq!(kit.errors, 0);
+}
+
+/// What is not whole when its slot is over will not be: the next slot does not wait for it.
+#[test]
+fn a_reception_that_is_not_whole_when_its_slot_is_over_is_given_up() {
+    let (mut kit, begins) = awaits_a_payload(4_000);
+    kit.chip.borrow_mut().hears(begins + 8_000, &[7; 108]);
+    kit.run(begins + 22_000);
+    assert_eq!((kit.driver.tally().heard, kit.driver.tally().broken_off), (0, 1));
+    assert_eq!((kit.chip.borrow().hops.tally().late, kit.errors), (1, 0));
+    assert_eq!(kit.chip.borrow().mode, RECEIVE, "in the next slot");
+}
+
+/// The loop comes to a word when the memory of 64 bytes is nearly full.
+#[test]
+fn a_first_look_reads_what_has_come() {
+    let (mut kit, begins) = awaits_a_payload(4_000);
+    let payload: Vec<u8> = (0..108).collect();
+    kit.chip.borrow_mut().hears(begins + 1_500, &payload);
+    kit.busy = vec![(begins + 2_000, begins + 2_140 + 60 * 160)];
+    kit.run(begins + 20_300);
+    assert_eq!((kit.driver.tally().heard, kit.driver.tally().broken_off), (1, 0));
+    assert_eq!(kit.driver.bits(), payload);
+}
+
+/// The loop is busy while the memory runs empty, and until the next slot has begun.
+#[test]
+fn a_transmission_that_ran_empty_is_counted() {
+    let calm = keeper(8_000).speak();
+    let slot = calm.iter().filter(|sent| sent.bytes.len() == 108).nth(9).expect("payloads").from;
+    let mut kit = keeper(8_000);
+    kit.busy = vec![(slot + 1_000, slot + 22_000)];
+    let sent = kit.speak();
+    let broken: Vec<_> = sent.iter().filter(|sent| !sent.whole).collect();
+    assert!(matches!(broken[..], [only] if only.bytes.len() == 64), "{broken:?}");
+    assert_eq!((kit.driver.tally().cut, kit.errors), (1, 0));
+    let mut kit = keeper(8_000);
+    let _ = kit.speak();
+    assert_eq!(kit.driver.tally().cut, 0);
+}
+
+/// The receiver cannot be set up. The station is asked all the same, and speaks.
+#[test]
+fn a_station_whose_receiver_fails_is_asked_all_the_same() {
+    let mut kit = keeper(4_000);
+    kit.chip.borrow_mut().deaf = true;
+    let sent = kit.speak();
+    assert!(sent.iter().filter(|sent| sent.bytes.len() == 108).count() > 40, "{sent:?}");
+    assert!(sent.iter().all(|sent| sent.whole), "{sent:?}");
+    assert!(kit.errors > 0, "and it is told");
+    let tally = kit.chip.borrow().hops.tally();
+    assert_eq!((tally.lapses, tally.expired), (0, 0), "in time");
+}
+
+/// A header has been read, and the receiver could not go on. The next look makes up for that, and in the
+/// middle of it the interrupt tunes for the next slot.
+#[test]
+fn an_interrupt_while_a_receiver_goes_on_leaves_it_to_be_renewed() {
+    for before in (0..80).step_by(4) {
+        let (mut kit, begins) = awaits_a_payload(10_000);
+        {
+            let mut chip = kit.chip.borrow_mut();
+            // Noise follows a header: it is read with what comes behind it.
+            chip.hears(begins + 4_000, &[7; 108]);
+            (chip.second, chip.refuses) = (true, true);
+        }
+        while kit.driver.tally().heard == 0 {
+            kit.run(kit.now() + 4);
+        }
+        let next = begins + 20_000;
+        assert!(!kit.chip.borrow().refuses && kit.now() < next - 100, "{}", kit.now() - begins);
+        // The next slot is prepared. Something wakes the loop just before it begins.
+        let taken = kit.chip.borrow().hops.tally().taken;
+        (kit.wake, kit.busy) = (0, vec![(kit.now(), next - before)]);
+        kit.run(next + 5_000);
+        assert_eq!(kit.chip.borrow().hops.tally().taken, taken + 1);
+        assert_eq!((kit.errors, kit.chip.borrow().mode), (0, RECEIVE), "{before} us before");
+    }
 }
 
 /// 108 bytes go through a memory of 64; the last are due when the next slot has long been prepared.
@@ -519,8 +695,33 @@ fn a_transmission_that_the_bus_did_not_start_leaves_the_amplifier_off() {
     }
 }
 
-/// A loop is busy when a stay of a minute ends, and the interrupt puts the radio into standby, which ends a
-/// reception as well. The stay goes on; so does the receiver, on the same channel.
+/// Each access of those that look after a payload fails once, and what was written has come all the same.
+#[test]
+fn a_write_that_failed_is_not_repeated() {
+    let all = keeper(8_000).speak();
+    let slot = all.iter().filter(|sent| sent.bytes.len() == 108).nth(9).expect("payloads");
+    let mut cut = 0;
+    for access in 0..24 {
+        let mut kit = keeper(8_000);
+        kit.run(50_000);
+        kit.command(Command::Announce);
+        kit.run(4_200_000);
+        kit.chip.borrow_mut().log.clear();
+        kit.command(Command::Press(Target::ALL));
+        kit.run(slot.from + 3_000);
+        kit.chip.borrow_mut().fails = Some(access);
+        kit.run(slot.from + 60_000);
+        let log = kit.chip.borrow().log.clone();
+        let sent = log.iter().find(|sent| sent.from == slot.from).expect("it was begun");
+        assert!(slot.bytes.starts_with(&sent.bytes), "access {access}: {sent:?}");
+        cut += u32::from(!sent.whole);
+        let next = log.iter().find(|sent| sent.from > slot.from + 10_000).expect("the next");
+        assert!(next.whole && all.contains(next), "access {access}: {next:?}");
+    }
+    assert!(cut > 0, "one of them writes");
+}
+
+/// A loop is busy when a stay of a minute ends. The stay goes on; so does the receiver, on the same channel.
 #[test]
 fn a_stay_that_goes_on_behind_a_lapse_is_tuned_for_again() {
     let fixed = FixedChannels { calling: Channel::new(200), ..FixedChannels::NONE };
@@ -535,7 +736,8 @@ fn a_stay_that_goes_on_behind_a_lapse_is_tuned_for_again() {
     assert!(ends > 50_000_000, "{ends}");
     kit.busy = vec![(ends - 5_000, ends + 9_000)];
     kit.run(ends + 8_000);
-    assert_eq!((listens(&kit).0, kit.driver.tally().slow), (STANDBY, 0));
+    assert_eq!((listens(&kit), kit.driver.tally().slow), (before.clone(), 0));
+    assert_eq!(kit.chip.borrow().hops.tally().lapses, 1);
     kit.run(ends + 12_000);
     assert_eq!(listens(&kit), before);
     assert_eq!((kit.errors, kit.driver.keeps_to_the_plan()), (0, Ok(())));

@@ -84,7 +84,9 @@ pub(crate) fn all(key: &NetKey) {
     let stamps = Edge::new(Any, tick);
     let board = Board { spi: Any, amplifier: NoPin, delay: Any, clock: tick, stamps };
     let Ok(mut radio) = Transceiver::new(&part, raster, &timing, board) else { return };
-    black_box(run(Transceiver::start(&mut radio, black_box(&[(0, 0)]))).is_ok());
+    let registers = black_box([(0, 0); 300]);
+    let registers = registers.get(..black_box(0)).unwrap_or_default();
+    black_box(run(Transceiver::start(&mut radio, registers)).is_ok());
     black_box(run(FrontEnd::level(&mut radio)).is_ok());
     run(calls(&mut radio));
     run(AwaitStamps::signalled(&mut Edge::new(Any, tick)));
@@ -95,7 +97,7 @@ pub(crate) fn all(key: &NetKey) {
 
 /// Every call that a driver makes, in any order.
 async fn calls<F: FrontEnd>(radio: &mut F) {
-    black_box((FrontEnd::now(radio), FrontEnd::lead(radio)));
+    black_box((FrontEnd::now(radio), FrontEnd::lead(radio), FrontEnd::starts_within(radio)));
     black_box(radio.tune(black_box(Channel::default())).await.is_ok());
     let complement = black_box(Some(0));
     let awaited = Awaited { word: black_box(0), bytes: black_box(0), complement };
@@ -111,7 +113,7 @@ async fn calls<F: FrontEnd>(radio: &mut F) {
 }
 
 async fn drive<F: FrontEnd>(driver: &mut Driver<F>, station: &mut Station<128>) {
-    let channels = black_box([Channel::default(); 4]);
+    let channels = black_box([Channel::default(); 4_200]);
     let channels = channels.get(..black_box(0)).unwrap_or_default();
     black_box(Driver::qualify(driver, channels).await.is_ok());
     while black_box(true) {

@@ -31,12 +31,13 @@ pub(crate) fn all(key: &NetKey) -> Result<(), RasterError> {
     for lanes in [None, lanes.as_ref()] {
         let lane = Lane::new(black_box(0)).unwrap_or_default();
         black_box(lanes.map(|lanes| lanes.share(key, &raster, &allowed, lane)));
-        let list = black_box([Channel::default(); 3]);
+        let list = black_box([Channel::default(); 4_200]);
+        let list = list.get(..black_box(0)).unwrap_or_default();
         let pick = match black_box(0) {
             0 => Pick::All,
             1 => Pick::Keyed(black_box(0)),
             2 => Pick::Even(black_box(0)),
-            _ => Pick::Listed(&list),
+            _ => Pick::Listed(list),
         };
         hopset::<128>(Hopset::derive(key, &raster, &allowed, pick, lanes, lane).ok());
         let channels = (0..black_box(9)).filter_map(Channel::new);

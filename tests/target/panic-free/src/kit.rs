@@ -153,7 +153,9 @@ pub(crate) fn all(key: &NetKey) {
         stamps: Polled::new(Any, tick),
     };
     let Ok(mut radio) = Transceiver::new(&part, raster, &timing, board()) else { return };
-    let _ = black_box(Transceiver::start(&mut radio, black_box(&[(0, 0)])));
+    let registers = black_box([(0, 0); 300]);
+    let registers = registers.get(..black_box(0)).unwrap_or_default();
+    let _ = black_box(Transceiver::start(&mut radio, registers));
     black_box(radio.level().is_ok());
     if let Ok(mut driver) = Driver::new(radio, timing) {
         drive(&mut driver, &mut station);
@@ -165,7 +167,7 @@ pub(crate) fn all(key: &NetKey) {
 }
 
 fn drive<F: FrontEnd>(driver: &mut Driver<F>, station: &mut Station<128>) {
-    let channels = black_box([Channel::default(); 4]);
+    let channels = black_box([Channel::default(); 4_200]);
     let channels = channels.get(..black_box(0)).unwrap_or_default();
     black_box(Driver::qualify(driver, channels).is_ok());
     while black_box(true) {
@@ -178,7 +180,7 @@ fn drive<F: FrontEnd>(driver: &mut Driver<F>, station: &mut Station<128>) {
 
 /// Every call that a driver makes, in any order.
 fn calls<F: FrontEnd>(radio: &mut F) {
-    black_box((FrontEnd::now(radio), FrontEnd::lead(radio)));
+    black_box((FrontEnd::now(radio), FrontEnd::lead(radio), FrontEnd::starts_within(radio)));
     black_box((FrontEnd::off(radio).is_ok(), FrontEnd::renew(radio).is_ok()));
     let complement = black_box(Some(0));
     let awaited = Awaited { word: black_box(0), bytes: black_box(0), complement };
@@ -223,7 +225,7 @@ fn interrupt<F: FrontEnd>(radio: F, timing: Timing, station: &mut Station<128>) 
     let driver = SharedDriver::new(radio, timing, margin, &hops, setting);
     let Ok(mut driver) = driver else { return };
     let driver = &mut driver;
-    let channels = black_box([Channel::default(); 4]);
+    let channels = black_box([Channel::default(); 4_200]);
     let channels = channels.get(..black_box(0)).unwrap_or_default();
     black_box(SharedDriver::qualify(driver, channels).is_ok());
     while black_box(true) {

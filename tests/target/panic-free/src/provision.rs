@@ -56,7 +56,8 @@ pub(crate) fn all() {
 fn plan<const N: usize>(configuration: &Configuration<'_, N>) {
     let Ok(raster) = any_raster() else { return };
     let allowed = (0..black_box(9)).filter_map(Channel::new).collect();
-    let list = black_box([Channel::default(); 3]);
+    let list = black_box([Channel::default(); 4_200]);
+    let list = list.get(..black_box(0)).unwrap_or_default();
     let kind = black_box(LaneKind::Spaced);
     let plan = PublicPlan {
         name: configuration.name,
@@ -66,7 +67,7 @@ fn plan<const N: usize>(configuration: &Configuration<'_, N>) {
             0 => Pick::All,
             1 => Pick::Keyed(black_box(0)),
             2 => Pick::Even(black_box(0)),
-            _ => Pick::Listed(&list),
+            _ => Pick::Listed(list),
         },
         lanes: Lanes::new(kind, black_box(0)).ok(),
         structure: configuration.structure,
@@ -293,6 +294,7 @@ fn loader(bytes: &[u8]) {
         black_box(carry(&mut Any, &mut carrier, tick, |end| show::<CarrierEnd<'_>>(end)).is_ok());
     }
     show::<StationEnd<'_, Anything, Anything>>(&station);
+    show::<Store<Anything>>(StationEnd::store(&station));
     let mut store = station.into_store();
     let judge = KeyedJudge::<128>::new(TransferKey::new(black_box([0; 32])), None);
     let (mut sealed, nonce) = (black_box([0; 900]), black_box([0; 12]));

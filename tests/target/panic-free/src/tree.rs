@@ -55,7 +55,8 @@ pub(crate) fn all(key: &NetKey) {
             salt: black_box([0; 16]),
             inner: &secret(),
         };
-        let cover = [(node, secret())];
+        let cover: [_; 300] = core::array::from_fn(|_| (node, secret()));
+        // Every length, and more than an order holds.
         let cover = cover.get(..black_box(0)).unwrap_or_default();
         black_box(Order::to_bytes(&made, &tree, cover)).ok();
     }
