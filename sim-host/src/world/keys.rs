@@ -8,6 +8,7 @@ use hopwright_core::sequence::{Sequence, Timeline};
 use hopwright_core::station::{Event, Payload};
 use hopwright_core::tree::Share;
 use hopwright_core::units::{Lane, Slot};
+use std::fmt;
 use zeroize::Zeroizing;
 
 /// What a station's storage holds of its keys.
@@ -28,10 +29,16 @@ impl Tried {
 }
 
 /// A net key and the bytes of a share.
-#[derive(Debug)]
 struct StoredKeys {
     key: Zeroizing<[u8; 32]>,
     share: Zeroizing<Vec<u8>>,
+}
+
+/// Without what is secret.
+impl fmt::Debug for StoredKeys {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("StoredKeys").finish_non_exhaustive()
+    }
 }
 
 /// What a withdrawn station has tried and achieved with everything that it has.
