@@ -165,7 +165,8 @@ impl<const N: usize> Outbox<N> {
     ///
     /// It stays sealed under the key and for the first slot that it was loaded with: a receiver can
     /// tell that slot for 65 536 slots, and who has changed keys since, or hears of the message
-    /// only then, cannot open it. Load it anew in either case.
+    /// only then, cannot open it. Nor can anybody in an over on another timeline (at home what began in a cut-in), or, with
+    /// a key tree, for another target. Load it anew in each of these cases.
     pub fn repeat(&mut self) {
         if let Some(at) = &mut self.under_way {
             at.block = 0;
