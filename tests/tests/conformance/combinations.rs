@@ -4,6 +4,7 @@
 //! As in `second_looks`, each test was written for a fault that a reader traced and the others had not noticed. The
 //! numbers come from `docs/specification.md`.
 
+use super::further_looks::behind_a_cut_in;
 use super::keyed_net::{self, has_key};
 use super::second_looks::{
     BOAT, POST, SECOND, header, kinds, net_in_step, opening, place, run_and_call, told,
@@ -38,16 +39,7 @@ fn at_slot(world: &mut World, node: usize, slot: Slot) {
 #[test]
 fn an_over_without_a_lead_in_answers_no_newcomer() {
     for (kind, run) in [(Kind::Over, LEAD_IN), (Kind::LeadIn, 0)] {
-        let makes = [Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)];
-        let mut world = World::new(&makes);
-        let newcomer = 2;
-        world.nodes[newcomer].deaf_until = world.now + 220 * SLOT_US;
-        world.run_slots(3);
-        world.command(POST, Command::Announce).expect("a timekeeper");
-        world.run_slots(220);
-        world.forget();
-        world.cut_in(newcomer);
-        world.command(newcomer, Command::Release).expect("it speaks");
+        let mut world = behind_a_cut_in();
         world.run_slots(120);
         assert!(world.nodes[BOAT].station.in_step());
         // Somebody whom the newcomer does not hear.
@@ -125,16 +117,22 @@ fn a_press_on_coming_back_from_a_single_channel_disturbs_nobody() {
     assert!(world.nodes[BOAT].station.holds_floor());
 }
 
-/// The net of keys, behind a change that both followed.
-fn changed() -> World {
+/// The net of keys, where both have the order of a change in so many slots, and its slot.
+fn ordered(slots: u32) -> (World, Slot) {
     let mut world = keyed_net::net();
-    let due = world.slot(POST).plus(30);
+    let due = world.slot(POST).plus(slots);
     let order = keyed_net::order(&[0x51], &key(1), 1, due);
     for node in [POST, BOAT] {
         let now = world.local(node, world.now);
         world.nodes[node].station.take_order(now, &order).expect("in the cover");
         world.poll(node);
     }
+    (world, due)
+}
+
+/// The net of keys, behind a change that both followed.
+fn changed() -> World {
+    let (mut world, _) = ordered(30);
     world.run_slots(40);
     for node in [POST, BOAT] {
         assert!(!has_key(&world, node, &key(1)), "station {node} has changed");
@@ -187,14 +185,7 @@ fn a_watermark_follows_a_change_of_keys() {
 /// At its slot the change is made whatever the station does, an announce as well (specification section 10).
 #[test]
 fn an_announce_under_way_goes_on_under_the_new_key() {
-    let mut world = keyed_net::net();
-    let due = world.slot(POST).plus(100);
-    let order = keyed_net::order(&[0x51], &key(1), 1, due);
-    for node in [POST, BOAT] {
-        let now = world.local(node, world.now);
-        world.nodes[node].station.take_order(now, &order).expect("in the cover");
-        world.poll(node);
-    }
+    let (mut world, due) = ordered(100);
     world.command(POST, Command::Announce).expect("a timekeeper");
     let opens = |world: &World, after: u64| {
         let old = HeaderKeys::new(&key(1));

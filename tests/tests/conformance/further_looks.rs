@@ -22,20 +22,26 @@ const BOAT: usize = 1;
 const NEWCOMER: usize = 2;
 const SECOND: u64 = 1_000_000;
 
+/// A net of two that has followed a newcomer's cut-in, which he has just released.
+pub(super) fn behind_a_cut_in() -> World {
+    let makes = [Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)];
+    let mut world = World::new(&makes);
+    world.nodes[NEWCOMER].deaf_until = world.now + 220 * SLOT_US;
+    world.run_slots(3);
+    world.command(POST, Command::Announce).expect("a timekeeper");
+    world.run_slots(220);
+    world.forget();
+    world.cut_in(NEWCOMER);
+    world.command(NEWCOMER, Command::Release).expect("it speaks");
+    world
+}
+
 /// Whoever has followed a cut-in owes the newcomer a lead-in of `r + w - 1` slots (specification section 9), for
 /// [`LEAD_IN_DUE`] slots of home time and no longer: by then he has gone, or found the net.
 #[test]
 fn a_lead_in_is_owed_for_half_a_minute() {
     for (late, run) in [(-10, 19), (10, 0)] {
-        let makes = [Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)];
-        let mut world = World::new(&makes);
-        world.nodes[NEWCOMER].deaf_until = world.now + 220 * SLOT_US;
-        world.run_slots(3);
-        world.command(POST, Command::Announce).expect("a timekeeper");
-        world.run_slots(220);
-        world.forget();
-        world.cut_in(NEWCOMER);
-        world.command(NEWCOMER, Command::Release).expect("it speaks");
+        let mut world = behind_a_cut_in();
         // The cut-in ends, and with it what has been said of it.
         let clear = |event: &Event| matches!(event, Event::Clear { .. });
         while !world.nodes[BOAT].events.iter().any(clear) {
