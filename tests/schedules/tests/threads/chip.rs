@@ -659,6 +659,18 @@ fn an_interrupt_while_a_receiver_is_told_anew_leaves_it_to_be_renewed() {
     assert_eq!(interrupted, 60, "the next slot is listened to, too");
 }
 
+/// A timekeeper that has announced, and whose operator has pressed, at that time.
+fn pressed(until: u64) -> Kit {
+    let mut kit = keeper(8_000);
+    kit.run(50_000);
+    kit.command(Command::Announce);
+    kit.run(4_200_000);
+    kit.chip.borrow_mut().log.clear();
+    kit.command(Command::Press(Target::ALL));
+    kit.run(until);
+    kit
+}
+
 /// Each access of a slot of our own fails once. What has not been started leaves the amplifier off, and the
 /// next slots are as always.
 #[test]
@@ -668,13 +680,7 @@ fn a_transmission_that_the_bus_did_not_start_leaves_the_amplifier_off() {
     let slot = all[6].from;
     let mut silent = 0;
     for access in 0.. {
-        let mut kit = keeper(8_000);
-        kit.run(50_000);
-        kit.command(Command::Announce);
-        kit.run(4_200_000);
-        kit.chip.borrow_mut().log.clear();
-        kit.command(Command::Press(Target::ALL));
-        kit.run(slot - 1_000);
+        let mut kit = pressed(slot - 1_000);
         kit.chip.borrow_mut().fails = Some(access);
         kit.run(slot + 12_000);
         if kit.errors == 0 {
@@ -702,13 +708,7 @@ fn a_write_that_failed_is_not_repeated() {
     let slot = all.iter().filter(|sent| sent.bytes.len() == 108).nth(9).expect("payloads");
     let mut cut = 0;
     for access in 0..24 {
-        let mut kit = keeper(8_000);
-        kit.run(50_000);
-        kit.command(Command::Announce);
-        kit.run(4_200_000);
-        kit.chip.borrow_mut().log.clear();
-        kit.command(Command::Press(Target::ALL));
-        kit.run(slot.from + 3_000);
+        let mut kit = pressed(slot.from + 3_000);
         kit.chip.borrow_mut().fails = Some(access);
         kit.run(slot.from + 60_000);
         let log = kit.chip.borrow().log.clone();
