@@ -50,9 +50,11 @@ for target in "${targets[@]}"; do
     mkdir -p "fuzz/corpus/$target"
     # One target needs the simulator, which takes minutes to build.
     planner=(--no-default-features)
-    [ "$target" != plan ] || planner=()
+    # Its scenarios are longer than any other input, too.
+    longest=2048
+    [ "$target" != plan ] || { planner=() longest=4096; }
     if ! cargo +nightly fuzz run "${planner[@]}" "$target" "fuzz/corpus/$target" "fuzz/seeds/$target" -- \
-        -max_total_time="$seconds" -timeout=20 -rss_limit_mb=3000 -max_len=2048 \
+        -max_total_time="$seconds" -timeout=20 -rss_limit_mb=3000 -max_len="$longest" \
         -print_final_stats=1 >"$log" 2>&1; then
         tail -n 40 "$log" >&2
         printf 'error: `%s` failed\nhelp: cargo +nightly fuzz run %s FILE, with the file named above\n' \
