@@ -3,6 +3,7 @@
 use super::{Outcome, plan_or_built_in, stop_on_signals, write_out};
 use crate::diagnostic::Diagnostic;
 use crate::hostile::{BATCH, Campaign, Kept, State, Tally};
+use crate::sweep::Shard;
 use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
@@ -30,8 +31,8 @@ pub(super) struct Args {
     #[arg(long, default_value_t = 1, value_parser = super::whole::<u64>(0..=u64::MAX))]
     seed: u64,
     /// Carry out one part of several, such as 2/4
-    #[arg(long, value_name = "I/N", default_value = "1/1", value_parser = shard)]
-    shard: (u64, u64),
+    #[arg(long, value_name = "I/N", default_value = "1/1", value_parser = Shard::parse)]
+    shard: Shard,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -44,6 +45,7 @@ const PIECE: u64 = 256 * BATCH;
 pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
     let plan = plan_or_built_in(args.plan.as_deref())?;
     let Args { seed, from, tries, shard, .. } = *args;
+    let shard = (shard.index.into(), shard.of.into());
     let campaign = Campaign { seed, from, tries, shard };
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(args.jobs.map_or(0, usize::from))
@@ -150,7 +152,7 @@ fn object(args: &Args, done: &Done) -> serde_json::Value {
         "from": args.from,
         "tries": tally.tries,
         "next": done.next,
-        "shard": [args.shard.0, args.shard.1],
+        "shard": [args.shard.index, args.shard.of],
         "outcomes": outcomes,
         "violations": violations,
         "holds": tally.violations.is_empty(),
@@ -167,8 +169,8 @@ fn account(out: &mut impl Write, args: &Args, done: &Done) -> std::io::Result<()
         tally.tries,
         args.seed,
         args.from,
-        args.shard.0,
-        args.shard.1,
+        args.shard.index,
+        args.shard.of,
         now as f64 / here,
     )?;
     writeln!(out, "by state")?;
@@ -208,17 +210,5 @@ impl Stopwatch {
 
     fn seconds(&self) -> f64 {
         self.0.elapsed().as_secs_f64().max(1e-9)
-    }
-}
-
-fn shard(text: &str) -> Result<(u64, u64), String> {
-    let parts = text
-        .split_once('/')
-        .and_then(|(index, count)| Some((index.parse::<u64>().ok()?, count.parse::<u64>().ok()?)));
-    match parts {
-        Some((index, count)) if 1 <= index && index <= count && count <= 100_000 => {
-            Ok((index, count))
-        }
-        _ => Err(format!("`{text}` is no part of several: write 1/4 to 4/4")),
     }
 }
