@@ -226,6 +226,10 @@ pub unsafe extern "C" fn hw_outbox_longest(outbox: *mut Outbox, bytes: *mut u16)
 
 /// Sends the last message again from its first column. Nothing happens without one.
 ///
+/// It stays sealed for the target, the timeline and the slot that it was loaded for: nobody opens it in
+/// an over on another timeline (at home what began in a cut-in), for another target of a key tree, after
+/// a change of keys, or more than 65 536 slots later. Load it anew in each of these cases.
+///
 /// # Safety
 /// `outbox` points to an `hw_outbox`. What is said of all functions holds.
 #[unsafe(no_mangle)]
