@@ -137,7 +137,8 @@ impl World {
     pub fn bring_into_step(&mut self) {
         self.run_slots(3);
         self.command(0, Command::Announce).expect("a timekeeper");
-        self.run_slots(210);
+        // The announce, and the two frames behind a run in which nobody begins.
+        self.run_slots(230);
         for (number, node) in self.nodes.iter().enumerate() {
             assert!(node.station.in_step(), "station {number}");
         }

@@ -120,6 +120,8 @@ pub struct Radio {
     pub load: u64,
     /// By how much its waits end late.
     pub oversleeps: u64,
+    /// How long it takes to start a transmission.
+    pub starts: u64,
     /// Calls that fail, counted down.
     pub fails: u32,
     /// Looks at what is under way that fail, counted down.
@@ -148,7 +150,7 @@ impl Radio {
         let (air, doing) = (air.clone(), Doing::Off);
         let (channel, log) = (None, Vec::new());
         let (fails, looks_fail, levels_fail) = (0, 0, 0);
-        let (now, settle, load, oversleeps) = (0, 200, 100, 0);
+        let (now, settle, load, oversleeps, starts) = (0, 200, 100, 0, 0);
         Self {
             air,
             now,
@@ -157,6 +159,7 @@ impl Radio {
             settle,
             load,
             oversleeps,
+            starts,
             fails,
             looks_fail,
             levels_fail,
@@ -235,6 +238,7 @@ impl FrontEnd for Radio {
         self.doing = Doing::Sending { until: at + WORD + 8 * BIT * bits.len() as u64 };
         let channel = self.channel.expect("tuned before");
         self.air.borrow_mut().flights.push(Flight { channel, word, at, bits });
+        self.now += self.starts;
         Ok(())
     }
 

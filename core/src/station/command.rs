@@ -49,8 +49,10 @@ pub enum Refused {
     Speaking,
     /// Nobody pressed; what was pressed for has been released; or the station announces, which cannot be stopped.
     NotSpeaking,
-    /// An over or a run is under way, or a header waits for its second opinion: ask again later. On a single channel
-    /// there is neither announce nor order: go back to hopping first.
+    /// An over or a run is under way, or may be (the station has just come back from elsewhere, or heard a run or
+    /// an over end); a header waits for its second opinion; or the slots that come next have been used already, on a
+    /// time that was ahead: ask again later. On a single channel there is neither announce nor order: go back to
+    /// hopping first.
     Busy,
     /// The payload is longer than a slot's; the limit in bytes.
     TooLong(usize),

@@ -186,11 +186,10 @@ struct Wish {
     target: Target,
     /// Whether it is to send the order of a change of keys.
     order: bool,
-    /// Not before this slot of home time.
+    /// Not before this slot of home time; the first, if it has not been put off.
     not_before: Slot,
-    /// When he pressed. Put off, when the last transmission ended; without time, and on a single channel,
-    /// when the wait behind that is over: a cut-in's patience begins then, an over on a single channel
-    /// may.
+    /// When he pressed. Put off, when the wait is over: without time a cut-in's patience begins then, an over on a
+    /// single channel may.
     since: Tick,
 }
 

@@ -192,10 +192,10 @@ impl<const N: usize> Station<N> {
                     self.clock = None;
                     self.enter(Activity::search());
                     self.report(Event::TimelineEnded);
+                    self.be_quiet(now, 0);
                 } else {
                     self.return_home(now);
                 }
-                self.put_wish_off(now, 0);
                 return self.poll_home(now);
             }
         };
@@ -211,7 +211,7 @@ impl<const N: usize> Station<N> {
             return self.poll_home(now);
         }
         if let Activity::Search(_) = self.activity {
-            self.put_wish_off(now, 0);
+            self.be_quiet(now, 0);
             return self.poll_search(now);
         }
         match timeline {
@@ -247,7 +247,7 @@ impl<const N: usize> Station<N> {
         });
         if self.in_step() {
             // Somebody may have been speaking all the while.
-            self.put_wish_off(now, LISTENING_FRAMES);
+            self.listen_first(now);
         }
         self.poll_home(now)
     }
@@ -325,7 +325,7 @@ impl<const N: usize> Station<N> {
             Some(end) if silent || slot >= end => {
                 self.finish(Timeline::Home, now);
                 // Somebody may call behind it.
-                self.put_wish_off(now, LISTENING_FRAMES);
+                self.listen_first(now);
             }
             Some(_) | None if silent => self.end_over(follow.timeline, slot, now),
             Some(_) | None => {}
@@ -338,7 +338,6 @@ impl<const N: usize> Station<N> {
         // Another closing header may be on the air one slot later.
         self.be_quiet(now, 1);
         self.finish(timeline, now);
-        self.put_wish_off(now, 0);
         self.report(Event::Clear { slot });
     }
 
@@ -365,14 +364,16 @@ impl<const N: usize> Station<N> {
 
     /// The station was elsewhere, and somebody may have been speaking all the while: nothing that is asked now begins
     /// before he would have been heard.
+    #[inline(never)]
     fn listen_first(&mut self, now: Tick) {
         self.be_quiet(now, LISTENING_FRAMES.saturating_mul(self.frame_slots()));
     }
 
-    /// Nothing that is asked begins within so many slots.
+    /// Nothing that is asked, or waits, begins within so many slots.
     #[inline(never)]
     fn be_quiet(&mut self, now: Tick, slots: u32) {
         self.quiet_until = now.plus(self.timing.span_of(slots));
+        self.put_wish_off();
     }
 
     /// Leaves a cut-in.
@@ -393,7 +394,7 @@ impl<const N: usize> Station<N> {
             }
             Mode::Hopping => {
                 // A timeline that begins here begins now.
-                self.quiet_until = Tick::ZERO;
+                self.be_quiet(now, 0);
                 Activity::search()
             }
             Mode::SingleSealed | Mode::SinglePlain => Activity::Single,

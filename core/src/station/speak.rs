@@ -26,8 +26,6 @@ impl<const N: usize> Station<N> {
     pub fn command(&mut self, now: Tick, command: Command) -> Result<(), Refused> {
         self.first_asked(now);
         self.adopt_whole();
-        // Nothing begins on top of a closing header.
-        let now = now.max(self.quiet_until);
         match command {
             Command::Announce => self.start_announce(now),
             Command::Press(target) => self.press(now, target),
@@ -109,9 +107,13 @@ impl<const N: usize> Station<N> {
         }
         let (first, starts) = match self.activity {
             Activity::Watch(_) => {
-                let slot = self.slot(now).ok_or(Refused::TimelineEnded)?;
-                // (The station may have been on a time that was ahead of this one.)
-                (slot.plus(1).max(self.unprepared), false)
+                let first = self.slot(now).ok_or(Refused::TimelineEnded)?.plus(1);
+                // It would wait deaf, and begin on top of whoever speaks then. (The station may have been on a
+                // time that was ahead of this one.)
+                if now < self.quiet_until || first < self.unprepared {
+                    return Err(Refused::Busy);
+                }
+                (first, false)
             }
             Activity::Search(_) => (self.new_timeline(now)?, true),
             Activity::Speak(_) | Activity::Announce(_) => return Err(Refused::Speaking),
@@ -183,8 +185,10 @@ impl<const N: usize> Station<N> {
     fn wish_for(&mut self, now: Tick, target: Target, order: bool) {
         // With a quiet net the next poll starts the over; otherwise the wish waits for its end,
         // or for net time.
-        let not_before = self.slot(now).unwrap_or(Slot::ZERO);
-        self.wish = Some(Wish { target, order, not_before, since: now });
+        self.wish = Some(Wish { target, order, not_before: Slot::ZERO, since: now });
+        if now < self.quiet_until {
+            self.put_wish_off();
+        }
         self.ask_anew();
         self.report(Event::HoldOff);
     }

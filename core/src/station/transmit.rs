@@ -6,7 +6,7 @@ use super::{CLOSING_SLOTS, Current, Mode, RUN_STEPS, Radio, Station, count};
 use crate::header::Kind;
 use crate::keys::uniform;
 use crate::sequence::{Hop, SlotKind, Timeline};
-use crate::units::{Slot, Tick};
+use crate::units::Slot;
 
 /// Waits before an over that had to be put off are numbered by slot, apart from other choices.
 const WAIT_CHOICES: u64 = 2 << 40;
@@ -108,28 +108,24 @@ impl<const N: usize> Station<N> {
         stay
     }
 
-    /// Somebody else's transmission is over, or has been lost sight of. Two who wait for the floor
-    /// shall not take it in the same slot: each waits, after so many `frames` of listening and the
-    /// second closing header, for one of sixteen numbers of steps, of which one is long enough to
-    /// hear that another has begun.
-    pub(super) fn put_wish_off(&mut self, now: Tick, frames: u32) {
+    /// Whoever waits for the floor begins behind [`quiet_until`](Self::quiet_until). Two who wait shall not
+    /// take it in the same slot: each waits, after the second closing header, for one of sixteen numbers of
+    /// steps, of which one is long enough to hear that another has begun.
+    pub(super) fn put_wish_off(&mut self) {
+        let now = self.quiet_until;
         let slot = self.slot(now);
-        let step = match (self.mode, slot) {
-            // Without time: until a run has visited every rendezvous channel.
-            (Mode::Hopping, None) => self.sequence.longest_gap(),
-            (Mode::Hopping, Some(_)) | (Mode::SingleSealed | Mode::SinglePlain, _) => 2,
-        };
         let chance = slot.unwrap_or(self.last_guest);
-        let word = self.nuisance.word(WAIT_CHOICES.wrapping_add(u64::from(chance.number())));
-        let listening = frames.saturating_mul(self.frame_slots()).saturating_add(CLOSING_SLOTS);
-        let wait = uniform(word, WAITS).saturating_mul(step).saturating_add(listening);
-        let Some(wish) = &mut self.wish else { return };
-        wish.since = match (self.mode, slot) {
-            (Mode::Hopping, Some(_)) => now,
-            (Mode::Hopping, None) | (Mode::SingleSealed | Mode::SinglePlain, _) => {
-                now.plus(self.timing.span_of(wait))
-            }
+        // An over without time opens with a run, as does one that owes a lead-in, and who waits hears that only by the
+        // call headers behind it.
+        let runs = slot.is_none() || chance < self.lead_in_until;
+        let step = match self.mode {
+            Mode::Hopping if runs => self.sequence.longest_gap().saturating_add(3),
+            Mode::Hopping | Mode::SingleSealed | Mode::SinglePlain => 2,
         };
+        let word = self.nuisance.word(WAIT_CHOICES.wrapping_add(u64::from(chance.number())));
+        let wait = uniform(word, WAITS).saturating_mul(step).saturating_add(CLOSING_SLOTS);
+        let Some(wish) = &mut self.wish else { return };
+        wish.since = now.plus(self.timing.span_of(wait));
         if let Some(slot) = slot {
             // An odd one: who has heard the first closing header and who has heard the second wait on one grid.
             wish.not_before = Slot::new(slot.plus(wait).number() | 1);

@@ -192,9 +192,31 @@ fn orders_are_refused_where_they_have_no_place() {
     assert!(post.next_event().is_none(), "and nothing has happened");
     post.take_order(now, &good).expect("in the cover");
     assert_eq!(post.take_order(now, &good), Err(Refused::NotForUs), "once");
+    post.command(now, Command::Press(Target::ALL)).expect("the floor is free");
+    assert_eq!(post.command(now, Command::Order), Err(Refused::Speaking), "it waits for the floor");
+    post.command(now, Command::Release).expect("it waits");
+    post.command(now, Command::Order).expect("the floor is free");
+    assert_eq!(post.command(now, Command::Order), Err(Refused::Speaking));
     // A station without a share takes none.
     let mut plain = Make::member(0x4B).station(&key(1));
     assert_eq!(plain.take_order(now, &good), Err(Refused::NotForUs));
+}
+
+/// An order is for those who have time: whoever has none waits with it for as long as that takes, where words would
+/// cut in (specification section 10).
+#[test]
+fn an_order_does_not_cut_in() {
+    for (command, sends) in [(Command::Press(Target::ALL), true), (Command::Order, false)] {
+        let mut world = World::of((0..3).map(station).collect());
+        world.run_slots(3);
+        let order = order(&[0x51], &key(1), 1, Slot::new(2_000_000));
+        let now = world.local(POST, world.now);
+        world.nodes[POST].station.take_order(now, &order).expect("in the cover");
+        world.command(POST, command).expect("nobody speaks");
+        world.run_slots(600);
+        let sent = world.log.iter().any(|flight| flight.from == POST);
+        assert_eq!(sent, sends, "{command:?}");
+    }
 }
 
 /// After a restart the order waits in the storage: a station that has it, and whose watermark is
@@ -291,22 +313,23 @@ fn a_cut_in_does_not_put_a_change_off() {
     world.poll(POST);
     world.command(OTHER, Command::Press(Target::ALL)).expect("a wish");
     // Two seconds of patience, and some of the run of six.
-    world.run_slots(150);
+    world.run_slots(185);
     assert!(world.nodes[OTHER].station.cuts_in());
     let told = |world: &World, node: usize| {
         world.nodes[node].events.iter().any(|e| matches!(e, Event::Call { .. }))
     };
     assert!(told(&world, POST) && told(&world, BOAT), "both follow it");
-    world.run_slots(60);
+    world.run_slots(25);
     assert!(!has_key(&world, POST, &key(1)), "the post has gone over");
     assert!(world.nodes[POST].station.in_step());
     let clear = |e: &Event| matches!(e, Event::Clear { .. });
     assert!(world.nodes[POST].events.iter().any(clear), "for its operator it is over");
     assert!(world.nodes[OTHER].station.cuts_in(), "while the cut-in goes on");
     assert!(has_key(&world, BOAT, &key(1)));
-    // It has left the cut-in, and can use the net when it has listened for two frames.
+    // It has left the cut-in, and can use the net when it has listened for two frames, and waited like anybody who waits:
+    // up to fifteen steps of 22 slots, for a lead-in is owed.
     world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks there");
-    world.run_slots(20);
+    world.run_slots(20 + 15 * 22);
     assert!(world.nodes[POST].station.holds_floor());
 }
 

@@ -4,7 +4,7 @@
 //! As in `second_looks`, each test was written for a fault that a reader traced and the others had not noticed. The
 //! numbers come from `docs/specification.md`.
 
-use super::further_looks::behind_a_cut_in;
+use super::further_looks::{behind_a_cut_in, behind_a_late_cut_in};
 use super::keyed_net::{self, has_key};
 use super::second_looks::{
     BOAT, POST, SECOND, header, kinds, net_in_step, opening, place, run_and_call, told,
@@ -13,9 +13,9 @@ use hopwright_core::address::Target;
 use hopwright_core::header::{HeaderKeys, Kind, stream};
 use hopwright_core::sequence::{Structure, Timeline};
 use hopwright_core::station::{
-    CALL_SLOTS, Command, Dropped, Event, Heard, Mode, Refused, WATERMARK_STEP,
+    CALL_SLOTS, Command, Dropped, Event, Heard, Mode, Refused, Role, WATERMARK_STEP,
 };
-use hopwright_core::units::{Lane, Slot};
+use hopwright_core::units::{Lane, Micros, Slot};
 use hopwright_tests::air::{SLOT_US, World};
 use hopwright_tests::plans::{Make, key};
 
@@ -23,6 +23,8 @@ use hopwright_tests::plans::{Make, key};
 const LEAD_IN: usize = 19;
 /// Two frames of listening (specification section 9).
 const LISTENING: u64 = 16;
+/// Fifteen steps of two slots, and the rest of one (specification section 9).
+const WAIT: u64 = 32;
 
 fn is_heard(heard: Heard) {
     assert!(matches!(heard, Heard::Header { .. }), "{heard:?}");
@@ -105,16 +107,77 @@ fn a_press_on_coming_back_from_a_single_channel_disturbs_nobody() {
         world.run_slots(100);
         assert!(world.nodes[BOAT].station.holds_floor(), "its turn has come");
     }
-    // Where nobody speaks two frames are all.
+    // Where nobody speaks two frames are all, and the wait of whoever waits: from the last time that it came back.
     let mut world = net_in_step();
-    for mode in [Mode::SingleSealed, Mode::Hopping] {
+    for mode in [Mode::SingleSealed, Mode::Hopping].repeat(3) {
         world.command(BOAT, Command::Mode(mode)).expect("nobody speaks");
         world.run_slots(1);
     }
     world.command(BOAT, Command::Press(Target::ALL)).expect("the floor is free");
     is_silent(&mut world, BOAT, LISTENING - 2);
-    world.run_slots(6);
+    world.run_slots(6 + WAIT);
     assert!(world.nodes[BOAT].station.holds_floor());
+}
+
+/// Nor does an announce: it is refused, where it would wait with its receiver off and then begin on top.
+#[test]
+fn an_announce_on_coming_back_from_a_single_channel_disturbs_nobody() {
+    let busy = Err(Refused::Busy);
+    let mut world = net_in_step();
+    world.command(POST, Command::Mode(Mode::SingleSealed)).expect("a calling channel");
+    world.command(BOAT, Command::Press(Target::ALL)).expect("the floor is free");
+    world.run_slots(60);
+    world.command(POST, Command::Mode(Mode::Hopping)).expect("nobody speaks there");
+    for _ in 0..LISTENING + 20 {
+        assert_eq!(world.command(POST, Command::Announce), busy);
+        world.run_slots(1);
+    }
+    world.command(BOAT, Command::Release).expect("it speaks");
+    world.run_slots(10);
+    world.command(POST, Command::Announce).expect("nobody speaks any more");
+}
+
+/// How many of 24 rounds end with both on the air at a time: each presses as `press` says behind or during a cut-in,
+/// goes ahead when its station lets it, and does not stop.
+fn met(press: impl Fn(&mut World)) -> u32 {
+    let round = |late: u64| {
+        let mut world = behind_a_late_cut_in(late);
+        press(&mut world);
+        let sent = |world: &World, node| world.log.iter().any(|flight| flight.from == node);
+        // A wait of fifteen steps, each of a lead-in and three slots, and the call.
+        for _ in 0..LISTENING + 15 * (LEAD_IN as u64 + 3) + 40 {
+            world.run_slots(1);
+            if sent(&world, POST) && sent(&world, BOAT) {
+                return 1;
+            }
+        }
+        assert!(sent(&world, POST) || sent(&world, BOAT), "{late}: nobody speaks");
+        0
+    };
+    (0..24).map(round).sum()
+}
+
+/// Two who wait meet once in sixteen times, also where their overs open with a lead-in, of which who waits hears
+/// nothing (specification section 9).
+#[test]
+fn two_who_wait_behind_a_cut_in_seldom_meet() {
+    let during = met(|world| {
+        for node in [POST, BOAT] {
+            world.command(node, Command::Press(Target::ALL)).expect("a wish");
+        }
+    });
+    assert!(during <= 4, "{during} of 24");
+    let behind = met(|world| {
+        let clear = |event: &Event| matches!(event, Event::Clear { .. });
+        while !world.nodes[BOAT].events.iter().any(clear) {
+            world.run_slots(1);
+        }
+        for node in [POST, BOAT] {
+            world.run_slots(6);
+            world.command(node, Command::Press(Target::ALL)).expect("a wish");
+        }
+    });
+    assert!(behind <= 4, "{behind} of 24");
 }
 
 /// The net of keys, where both have the order of a change in so many slots, and its slot.
@@ -229,7 +292,8 @@ fn an_order_that_waits_outlives_those_that_do_not_open() {
 
 /// A post with a good oscillator, and a boat with one of 500 ppm.
 fn apart() -> World {
-    let boat = Make { tolerance_ppb: 500_000, ..Make::member(0x4B) };
+    let role = Role::Deputy { after: Micros::from_millis(1) };
+    let boat = Make { tolerance_ppb: 500_000, role, ..Make::member(0x4B) };
     let makes = [Make::timekeeper(0x10), boat].map(|make| {
         Make { fixed: keyed_net::fixed(), ..make }
             .station_with(&key(1), keyed_net::share(make.address))
@@ -278,6 +342,7 @@ fn nobody_goes_ahead_in_slots_that_he_has_used_already() {
     assert_eq!(world.slot(BOAT), world.slot(POST));
     assert!(world.slot(BOAT) < used, "behind what it has used");
     world.forget();
+    assert_eq!(world.command(BOAT, Command::Announce), Err(Refused::Busy), "nor announces there");
     world.command(BOAT, Command::Press(Target::ALL)).expect("the floor is free");
     let told = |world: &World| {
         world.nodes[BOAT].events.iter().any(|event| matches!(event, Event::GoAhead { .. }))

@@ -285,6 +285,34 @@ fn what_would_start_late_is_not_sent() {
     }
 }
 
+/// Something comes in between the last look at the clock and the start itself: what began late is ended at once, and
+/// counts as missed.
+#[test]
+fn what_has_started_late_is_ended() {
+    for (starts, in_time) in [(LEAD + 10, true), (LEAD + 11, false), (9_000, false)] {
+        let air = Rc::new(RefCell::new(Air::default()));
+        let mut sets = [Set::new(Make::timekeeper(0x10), &air)];
+        sets[0].radio().starts = starts;
+        run(&mut sets, 50_000);
+        sets[0].command(Command::Announce);
+        run(&mut sets, 1_050_000);
+        let tally = *sets[0].driver.tally();
+        let all = (tally.sent > 40, tally.missed > 20);
+        assert_eq!(all, (in_time, !in_time), "{starts}: {tally:?}");
+        assert!(in_time || tally.sent == 0, "{starts}: {tally:?}");
+
+        ready(async {
+            let (mut station, mut driver) = awaited_announce(100);
+            driver.front_end().starts = starts;
+            let _ = driver.step(&mut station).await.unwrap();
+            let all = (driver.tally().sent, driver.tally().missed);
+            assert_eq!(all, (u32::from(in_time), u32::from(!in_time)), "{starts}");
+            let radio = driver.front_end();
+            assert_eq!(matches!(radio.doing, Doing::Off), !in_time, "{:?}", radio.doing);
+        });
+    }
+}
+
 #[test]
 fn a_slow_receiver_is_counted_slot_by_slot() {
     let air = Rc::new(RefCell::new(Air::default()));

@@ -76,7 +76,8 @@ fn nobody_calls_on_top_of_the_call_behind_a_run() {
     world.cut_in(OTHER);
     assert_eq!(went_ahead(&world), [OTHER]);
     world.command(OTHER, Command::Release).expect("it speaks");
-    world.run_slots(10);
+    // The closing headers, and two frames.
+    world.run_slots(25);
     world.forget();
     world.nodes[POST].outbox.push_back(b"welcome".to_vec());
     world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");

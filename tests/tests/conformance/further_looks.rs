@@ -24,12 +24,17 @@ const SECOND: u64 = 1_000_000;
 
 /// A net of two that has followed a newcomer's cut-in, which he has just released.
 pub(super) fn behind_a_cut_in() -> World {
+    behind_a_late_cut_in(0)
+}
+
+/// The same behind a cut-in that began so many slots later.
+pub(super) fn behind_a_late_cut_in(slots: u64) -> World {
     let makes = [Make::timekeeper(0x10), Make::member(0x4B), Make::member(0x51)];
     let mut world = World::new(&makes);
     world.nodes[NEWCOMER].deaf_until = world.now + 220 * SLOT_US;
     world.run_slots(3);
     world.command(POST, Command::Announce).expect("a timekeeper");
-    world.run_slots(220);
+    world.run_slots(220 + slots);
     world.forget();
     world.cut_in(NEWCOMER);
     world.command(NEWCOMER, Command::Release).expect("it speaks");
