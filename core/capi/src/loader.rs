@@ -7,7 +7,7 @@ use crate::{CHANNELS, CONFIGURATION, NONE, STORAGE, TOO_SMALL, status};
 use hopwright_core::loader::{
     MAX_WIRE, Refusal, StationEnd, Store, Verdict as Reached, check_configuration,
 };
-use hopwright_core::provision::{Configuration, PlanDigest};
+use hopwright_core::provision::Configuration;
 use zeroize::Zeroize;
 
 /// The bytes that an answer of the loader needs at most.
@@ -320,9 +320,10 @@ fn load(storage: Storage, judging: &Judging, into: &mut [u8]) -> Result<usize, i
 ///
 /// `nonce` is 12 bytes that no content was ever sealed with under this key: draw them at random.
 ///
-/// `NONE` if there is no configuration in use, `CONFIGURATION` if the bytes are none of the same station and
-/// plan, or the judge does not open the one in use: a carrier has brought another plan, which the station
-/// has not been made of yet, and which must not be lost. Make it anew then, and drop the order. `TOO_SMALL`
+/// `NONE` if there is no configuration in use, `CONFIGURATION` if the bytes are not the one in use with
+/// the keys of a later change, or the judge does not open that: a carrier has brought another one, of
+/// another plan or of the same with other keys, role or directory, which the station has not been made of
+/// yet, and which must not be lost. Make it anew then, and drop the order. `TOO_SMALL`
 /// if `work` or a bank has no room: it takes 64 bytes more when it is sealed, and in `work` there must be room
 /// for the one in use as well, as it was carried. `STORAGE` if the storage fails; the old one is in use
 /// then, unless it could not even be erased: then the next start tells which is.
@@ -365,11 +366,13 @@ pub unsafe extern "C" fn hw_replace_configuration(
     })())
 }
 
-/// The plan that a configuration was made from.
+/// Whether a configuration is another one with the keys of a later change. A function of its own: what it decodes
+/// is off the stack again before anything is stored.
 #[inline(never)]
-fn plan(configuration: &[u8]) -> Result<PlanDigest, i32> {
-    let decoded = Configuration::<CHANNELS>::decode(configuration);
-    decoded.map(|configuration| configuration.plan).map_err(|_| CONFIGURATION)
+fn renews(renewed: &[u8], before: &[u8]) -> Result<bool, i32> {
+    let before = Configuration::<CHANNELS>::decode(before).map_err(|_| CONFIGURATION)?;
+    let renewed = Configuration::<CHANNELS>::decode(renewed).map_err(|_| CONFIGURATION)?;
+    Ok(renewed.renews(&before))
 }
 
 fn replace(
@@ -386,10 +389,10 @@ fn replace(
     if usize::try_from(offer.size).map_or(true, |size| size > work.len()) {
         return Err(TOO_SMALL);
     }
-    // What was accepted since the station was made has another plan: the former must not take its place.
+    // What was accepted since the station was made has another plan, or later keys: it must not be lost.
     let carried = store.load(work).map_err(|_| STORAGE)?;
     let in_use = judging.open(carried).map_err(|_| CONFIGURATION)?;
-    if plan(in_use)? != plan(configuration)? {
+    if !renews(configuration, in_use)? {
         return Err(CONFIGURATION);
     }
     work.zeroize();

@@ -243,7 +243,7 @@ fn a_station_puts_new_keys_in_the_place_of_the_old_ones() {
     let open = Judge { sealed: 0, ..judge };
     let other = Judge { transfer_key: [1; 32], ..judge };
     let before = net::configuration(GAUGE);
-    let after = net::configuration_of(GAUGE, net::Size::SMALL);
+    let after = net::renewed(&before, 1, 0xB1);
     assert_eq!(replace(banks, &judge, &after, WORK), NONE, "there is none in use");
     let verdict = load(banks, &judge, &net::carried(GAUGE, &net::sealed(GAUGE, &before)));
     assert_eq!(verdict.accepted, 1);
@@ -285,13 +285,28 @@ fn new_keys_of_the_former_plan_do_not_take_an_accepted_ones_place() {
     let banks = &raw mut *banks;
     let judge = keyed();
     let former = net::configuration(GAUGE);
-    let accepted = net::configuration_of(GAUGE, net::Size { plan: 4, ..net::Size::SMALL });
-    for configuration in [&former, &accepted] {
+    let changed = net::renewed(&former, 1, 0xB1);
+    let carry = |configuration: &[u8]| {
         let line = net::carried(GAUGE, &net::sealed(GAUGE, configuration));
         assert_eq!(load(banks, &judge, &line).accepted, 1);
+    };
+    // Another plan; the same behind the next change; the same with another code, as with any other field.
+    for accepted in [
+        net::configuration_of(GAUGE, net::Size { plan: 4, ..net::Size::FULL }),
+        net::renewed(&former, 2, 0xB2),
+        net::configuration_of(GAUGE, net::Size::SMALL),
+    ] {
+        carry(&accepted);
+        for mine in [&former, &changed] {
+            assert_eq!(replace(banks, &judge, mine, WORK), CONFIGURATION);
+        }
+        assert_eq!(in_use(banks, &judge, 700), Ok(accepted));
     }
-    assert_eq!(replace(banks, &judge, &former, WORK), CONFIGURATION);
-    assert_eq!(in_use(banks, &judge, 700), Ok(accepted));
+    carry(&former);
+    for _ in 0..2 {
+        assert_eq!(replace(banks, &judge, &changed, WORK), OK, "and once more");
+    }
+    assert_eq!(in_use(banks, &judge, 700), Ok(changed));
 }
 
 /// What a frame leaves behind when a shorter one takes its place: nothing.

@@ -107,6 +107,8 @@ struct Found {
     chunks: u16,
     /// The generation of the commit record.
     generation: Option<u32>,
+    /// There is a commit record, whosever it is.
+    committed: bool,
     /// The first cell after all that have been written.
     free: usize,
     /// What cannot be read.
@@ -226,8 +228,9 @@ impl<S: Storage> Store<S> {
             // Cells without an offer are what an erasure has left that power interrupted.
             if found.generation.is_some() || (found.offer.is_none() && found.free > 0) {
                 store.owed = true;
-                // Where nothing is in use, a rotten configuration may be all that there is: it waits for an offer.
-                if store.active.is_some() && !unread {
+                // Where nothing is in use, a rotten configuration may be all that there is: it waits for an offer. What
+                // has not been committed is none.
+                if (store.active.is_some() || !found.committed) && !unread {
                     // A fault here does no harm: the next offer erases it first.
                     store.tidy();
                 }
@@ -266,7 +269,9 @@ impl<S: Storage> Store<S> {
     /// is erased. Whenever power goes, the old one is in use or the new one, whole; done once more with the
     /// same content, it is complete.
     ///
-    /// Nobody judges it: what is stored is what a station starts with next time, and one that holds a
+    /// Nobody judges it: what is stored is what a station starts with next time. A carrier may have brought another one
+    /// since the station was made: look first whether it [renews](crate::provision::Configuration::renews) the one in
+    /// use, or that is lost. One that holds a
     /// transfer key seals it first ([`TransferKey::seal`](crate::provision::TransferKey::seal)). What a
     /// carrier had begun is dropped.
     ///
@@ -469,6 +474,7 @@ impl<S: Storage> Store<S> {
                 found.unread.start |= number == 0;
             }
             let Cell::Whole { kind, index, digest, content } = cell else { return };
+            found.committed |= kind == COMMIT;
             match (kind, found.offer) {
                 (OFFER, None) => found.offer = Offer::from_bytes(content),
                 // Only what belongs to the offer counts.

@@ -334,6 +334,44 @@ impl<'a, const N: usize> Configuration<'a, N> {
         Layout::new(self.code.n, self.code.k, self.timing.payload_bytes())
     }
 
+    /// Whether this is `before` with the keys of a later change of the net key on the air, or the same with the same
+    /// keys. Ask it before a station's own new configuration takes the place of the one in use
+    /// ([`Store::replace`](crate::loader::Store::replace)): a carrier may have brought another one since the
+    /// station was made, of another plan, or of the same with later keys, another role or directory, and that must
+    /// not be lost. Some 600 bytes are compared; with secrets it takes as long whatever they are.
+    #[must_use]
+    pub fn renews(&self, before: &Self) -> bool {
+        let Self { address, role, name, plan, key, hopset, structure, .. } = self;
+        let Self { lane, draw_lane, timing, clock, announce_slots, energy_threshold, .. } = self;
+        let Self { fixed, code, share, .. } = self;
+        let public = *address == before.address
+            && *role == before.role
+            && *name == before.name
+            && *plan == before.plan
+            && *hopset == before.hopset
+            && *structure == before.structure
+            && *lane == before.lane
+            && *draw_lane == before.draw_lane
+            && *timing == before.timing
+            && *clock == before.clock
+            && *announce_slots == before.announce_slots
+            && *energy_threshold == before.energy_threshold
+            && *fixed == before.fixed
+            && *code == before.code;
+        let same_key = key.same(&before.key);
+        let keys = match (share, &before.share) {
+            // A change that has come brings another key.
+            (Some(share), Some(before)) => {
+                let same_change = share.generation() == before.generation();
+                share.renews(before) && (!same_change || same_key)
+            }
+            // Without a share there are no changes on the air.
+            (None, None) => same_key,
+            (Some(_), None) | (None, Some(_)) => false,
+        };
+        public && keys
+    }
+
     /// What of it is typed by hand at a station that holds the plan's public part.
     #[must_use]
     pub fn entry(&self) -> Entry {

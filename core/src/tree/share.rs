@@ -137,6 +137,19 @@ impl Share {
         self.generation
     }
 
+    /// Whether this is what `before` has become by changes of the net key, one or more, or none: the same secrets
+    /// and directory. In constant time for shares whose directories have the same targets.
+    pub(crate) fn renews(&self, before: &Self) -> bool {
+        let Self { path, co_path, directory, generation, token } = self;
+        let secrets = path.iter().chain(co_path).zip(before.path.iter().chain(&before.co_path));
+        let same_secrets = secrets.fold(true, |same, (a, b)| same & a.same(b));
+        let entries = directory.iter().zip(&before.directory);
+        let same_directory = directory.len() == before.directory.len()
+            && entries.fold(true, |same, (a, b)| same & (a.0 == b.0) & a.1.same(&b.1));
+        let same_change = *generation == before.generation && token.same(&before.token);
+        same_secrets && same_directory && (*generation > before.generation || same_change)
+    }
+
     /// The key of what `source` says to `target`, for the station with address `own`; `tree` is
     /// the subkey [`Label::Tree`](crate::keys::Label::Tree) of the present net key.
     ///

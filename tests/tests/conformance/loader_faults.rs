@@ -354,6 +354,48 @@ fn an_early_commit_is_answered_by_what_is_missing() {
     assert_eq!(restart(station.into_store().storage().clone()).1, Some(content));
 }
 
+/// An answer is lost, and the chunk comes once more: it is there already. One that is none of those to come, or too
+/// short or long, changes nothing.
+#[test]
+fn a_chunk_is_taken_once_and_in_its_turn() {
+    let content = new();
+    let (mut work, all) = (vec![0; 1_024], chunks(&content));
+    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+    assert_eq!(answer(&mut station, OFFER, 1, &offer(&content)), Some((READY, 0)));
+    let parts: Vec<&[u8]> = content.chunks(CHUNK_BYTES).collect();
+    for (number, chunk) in (0..).zip(&parts) {
+        let short = &chunk[..chunk.len() - 1];
+        for bad in [&[][..], short] {
+            assert_eq!(answer(&mut station, CHUNK, number, bad), Some((AGAIN, number)));
+        }
+        assert_eq!(answer(&mut station, CHUNK, number + 1, chunk), Some((AGAIN, number)));
+        assert_eq!(answer(&mut station, CHUNK, number, chunk), Some((READY, number + 1)));
+        for before in 0..=number {
+            let again = answer(&mut station, CHUNK, before, parts[usize::from(before)]);
+            assert_eq!(again, Some((READY, number + 1)), "{before} once more");
+        }
+    }
+    assert_eq!(answer(&mut station, COMMIT, all, &[]).map(|(kind, _)| kind), Some(ACCEPTED));
+    assert_eq!(restart(station.into_store().storage().clone()).1, Some(content));
+}
+
+/// Every chunk arrives whole, and one is another's: what is there is not what was offered.
+#[test]
+fn what_is_not_what_was_offered_is_damaged() {
+    let content = new();
+    let (mut work, all) = (vec![0; 1_024], chunks(&content));
+    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
+    assert_eq!(answer(&mut station, OFFER, 1, &offer(&content)), Some((READY, 0)));
+    for (number, chunk) in (0..).zip(content.chunks(CHUNK_BYTES)) {
+        let mut chunk = chunk.to_vec();
+        chunk[0] ^= u8::from(number == 1);
+        assert_eq!(answer(&mut station, CHUNK, number, &chunk), Some((READY, number + 1)));
+    }
+    assert_eq!(answer(&mut station, COMMIT, all, &[]).map(|(kind, _)| kind), Some(REFUSED));
+    assert_eq!(station.verdict(), Some(Verdict::Refused(Refusal::Damaged)));
+    assert_eq!(restart(station.into_store().storage().clone()).1, Some(old()));
+}
+
 /// Judged, accepted, refused, or not even begun: nothing stays where configurations are opened.
 #[test]
 fn the_work_is_wiped_whatever_the_verdict() {
@@ -509,6 +551,42 @@ fn a_first_load_survives_every_loss_of_power() {
     }
     assert!(erased > 0 && opened - erased > 50, "{erased} of {opened}");
     assert!(twice > 50, "{twice} of {opened}");
+}
+
+/// The first load that a station is ever offered is refused, and power goes while its remains are erased: the next
+/// start ends that, though nothing is in use.
+#[test]
+fn of_a_refused_first_load_no_key_is_left_after_the_next_start() {
+    let refused = encoded(&configuration(2, 0x4C, None));
+    let load = |flash: Flash| {
+        let mut work = vec![0; 1_024];
+        let store = Store::open(flash).expect("blank");
+        let mut station = StationEnd::new(store, Core(Some(MINE)), &mut work);
+        let (outcome, ..) = carry(&mut station, &refused, perfect);
+        (outcome, station.into_store().storage().clone())
+    };
+    let (outcome, whole) = load(flash());
+    assert_eq!(outcome, Outcome::Refused(Refusal::OtherStation));
+    assert!(!has_key(&whole, 2));
+    let mut left_keys = 0;
+    for power in (whole.worn - flash().capacity()..whole.worn).step_by(7) {
+        let mut dark = flash();
+        dark.power = Some(power);
+        let left = load(dark).1;
+        // (As long as the offer is there, it is a load that may be gone on with.)
+        let mut offer = [0; CELL_BYTES];
+        let mut look = left.clone();
+        look.power = None;
+        look.read(Bank::A, 0, &mut offer).expect("readable");
+        if offer != [0xFF; CELL_BYTES] {
+            continue;
+        }
+        left_keys += u32::from(has_key(&left, 2));
+        let (store, in_use) = restart(left);
+        assert_eq!(in_use, None);
+        assert!(!has_key(store.storage(), 2), "{power}");
+    }
+    assert!(left_keys > 0, "never between the offer and the key");
 }
 
 /// A storage that cannot be read at the moment is no empty one: nothing is taken from it, and nothing erased.

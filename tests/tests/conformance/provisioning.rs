@@ -338,6 +338,74 @@ fn sizes_end_where_they_say() {
     assert!(matches!(fault, Some(Fault::Hopset(_))), "{fault:?}");
 }
 
+/// A share of generation `generation` whose token is `token` sixteen times; everything else is `rest`.
+fn changed(rest: u8, generation: u8, token: u8) -> Share {
+    let mut bytes = written(&share(rest, 3));
+    bytes[0] = generation;
+    bytes[1..17].fill(token);
+    Share::read(&bytes).expect("a share")
+}
+
+/// What a station may put in the place of the configuration in use: the same with the keys of a later change, or
+/// once more what is there. Whatever else differs, somebody else has brought it.
+#[test]
+fn only_later_keys_renew_a_configuration() {
+    type Made = Configuration<'static, 128>;
+    let made = |secret: u8, generation: u8, token: u8| Configuration {
+        key: key(secret),
+        ..configuration(3, 0x4B, Some(changed(7, generation, token)))
+    };
+    let before = made(3, 1, 1);
+    assert!(made(3, 1, 1).renews(&before), "once more");
+    assert!(made(4, 2, 2).renews(&before) && made(4, 9, 2).renews(&before));
+    for (secret, generation, token) in [(4, 0, 0), (4, 1, 1), (3, 1, 2), (4, 1, 2)] {
+        assert!(!made(secret, generation, token).renews(&before), "{generation} {token}");
+    }
+    let without = |secret| Configuration { key: key(secret), ..configuration(3, 0x4B, None) };
+    assert!(without(3).renews(&without(3)));
+    assert!(!without(4).renews(&without(3)), "without a share no key comes on the air");
+    assert!(!without(4).renews(&before) && !made(4, 2, 2).renews(&without(3)));
+
+    let alter: [(&str, fn(&mut Made)); 17] = [
+        ("address", |c| c.address = Address::new(0x4C)),
+        ("role", |c| c.role = Role::Deputy { after: Micros::from_millis(9_000) }),
+        ("name", |c| c.name = "another"),
+        ("plan", |c| c.plan = PlanDigest::new([9; 16])),
+        ("hopset", |c| c.hopset = configuration(4, 0x4B, None).hopset),
+        ("structure", |c| c.structure.draw = Draw::Independent),
+        ("lane", |c| c.lane = Lane::new(1).expect("a lane")),
+        ("draw_lane", |c| c.draw_lane = Lane::new(1).expect("a lane")),
+        ("timing", |c| c.timing = Timing::new(20_000, 1_000, 400, 50_000).expect("a slot")),
+        ("clock", |c| c.clock = clock_plan(2_000)),
+        ("announce_slots", |c| c.announce_slots = 175),
+        ("energy_threshold", |c| c.energy_threshold = Dbm::new(-94)),
+        ("fixed", |c| c.fixed = FixedChannels::NONE),
+        ("code", |c| c.code = MessageCode { n: 64, k: 25 }),
+        ("secrets", |c| c.share = Some(changed(8, 2, 2))),
+        ("no share", |c| c.share = None),
+        ("directory", |c| {
+            let mut bytes = written(&share(7, 2));
+            bytes[0] = 2;
+            c.share = Share::read(&bytes);
+        }),
+    ];
+    for (what, alter) in alter {
+        let mut renewed = made(4, 2, 2);
+        alter(&mut renewed);
+        assert!(!renewed.renews(&before), "{what}");
+    }
+    // Each secret of the tree, and each target's.
+    let bytes = written(&changed(7, 2, 2));
+    // (But the number of targets, and their forms.)
+    for at in (17..bytes.len()).filter(|at| *at < 289 || *at > 289 && (at - 290) % 18 != 1) {
+        let mut altered = bytes.clone();
+        altered[at] ^= 1;
+        let mut renewed = made(4, 2, 2);
+        renewed.share = Share::read(&altered);
+        assert!(renewed.share.is_some() && !renewed.renews(&before), "byte {at}");
+    }
+}
+
 #[test]
 fn a_loader_says_why_in_one_word() {
     let bytes = encoded(&configuration(3, 0x4B, None));

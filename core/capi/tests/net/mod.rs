@@ -128,6 +128,20 @@ pub(crate) fn configuration_with(address: u8, size: Size, pick: Pick<'_>) -> Vec
     bytes
 }
 
+/// A configuration with another net key, of which that is the generation, and its token.
+pub(crate) fn renewed(configuration: &[u8], generation: u8, key: u8) -> Vec<u8> {
+    let mut read = Configuration::<128>::decode(configuration).expect("a configuration");
+    let mut share = Vec::new();
+    read.share.as_ref().expect("a share").write(&mut |part: &[u8]| share.extend_from_slice(part));
+    share[0] = generation;
+    share[1..17].fill(key);
+    read.share = Share::read(&share);
+    read.key = NetKey::new([key; 32]);
+    let mut bytes = Vec::new();
+    read.encode(&mut |part: &[u8]| bytes.extend_from_slice(part));
+    bytes
+}
+
 /// The order of a change of keys in a slot, for everyone but the hut.
 pub(crate) fn order(slot: u32) -> Vec<u8> {
     let leaf = Node::leaf(Address::new(HUT));
