@@ -9,8 +9,12 @@
 use chacha20::{R20, hchacha};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::keys::{Label, NetKey, Subkey};
-use hopwright_core::tree::{DIRECTORY, DirectoryFull, Node, Secret, Share};
+use hopwright_core::tree::{
+    DIRECTORY, DirectoryFull, MAX_ENTRIES, MAX_ORDER_BYTES, Node, Order, OrderError, Secret, Share,
+};
+use hopwright_core::units::Slot;
 use hopwright_keytree::KeyTree;
+use hopwright_tests::plans::key;
 use std::collections::BTreeSet;
 use zeroize::Zeroizing;
 
@@ -195,6 +199,26 @@ fn a_directory_has_its_limit() {
     let own = Target::one(Address::new(0));
     let share = share(Address::new(0), &[own, many[0]]);
     assert_eq!(share.directory().collect::<Vec<_>>(), [many[0]], "its own it needs no entry for");
+}
+
+/// An order is for 1 to 128 nodes, and never the first key's.
+#[test]
+fn an_order_that_cannot_be_is_refused() {
+    let (token, key) = (tree().token(1), key(2));
+    let made = |entries: u16, generation: u8| {
+        let node = |number| (Node::new(number).expect("a node"), tree().token(9));
+        let cover: Vec<(Node, Secret)> = (0..entries).map(|number| node(number + 1)).collect();
+        let (salt, slot) = ([0; 16], Slot::new(9));
+        let order = Order { generation, slot, token: &token, key: &key, salt, inner: &token };
+        order.to_bytes(&tree_subkey(1), &cover).map(|bytes| bytes.len())
+    };
+    let most = u16::try_from(MAX_ENTRIES).expect("few");
+    for entries in [0, most + 1] {
+        assert_eq!(made(entries, 1), Err(OrderError::Entries(usize::from(entries))));
+    }
+    assert_eq!(made(1, 0), Err(OrderError::Generation));
+    assert!(made(1, 1).is_ok());
+    assert_eq!(made(most, 255), Ok(MAX_ORDER_BYTES));
 }
 
 /// Invariant 8: no formatter prints a secret.

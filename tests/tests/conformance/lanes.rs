@@ -2,7 +2,7 @@
 //! plan tried (specification section 2; section 12, invariants 1 and 5). Common practice, no
 //! further source.
 
-use hopwright_core::band::{Hopset, HopsetError, LaneKind, Lanes};
+use hopwright_core::band::{Hopset, HopsetError, LaneKind, Lanes, Pick};
 use hopwright_core::keys::NetKey;
 use hopwright_core::units::{Channel, Lane};
 use hopwright_tests::bench::{Band, below};
@@ -21,6 +21,29 @@ fn a_derived_hopset_that_repeats_or_does_not_ascend_is_refused() {
     assert_eq!(derived([5, 6, 7, 8]), Ok(()));
     assert_eq!(derived([5, 5, 6, 7]), Err(HopsetError::Twice(channel(5))));
     assert_eq!(derived([7, 5, 6, 8]), Err(HopsetError::Twice(channel(5))));
+}
+
+/// A hopset of `N` channels at most, and of four at least, however it comes about.
+#[test]
+fn a_hopset_has_four_channels_and_no_more_than_there_is_room_for() {
+    let channel = |number| Channel::new(number).expect("a channel");
+    let derived = |count: u16| Hopset::<8>::from_derived((0..count).map(channel), 0).map(|_| ());
+    assert_eq!(derived(3), Err(HopsetError::TooFew { found: 3, needed: 4 }));
+    assert_eq!((derived(4), derived(8)), (Ok(()), Ok(())));
+    assert_eq!(derived(9), Err(HopsetError::TooMany { found: 9, room: 8 }));
+
+    let (raster, key) = (hopwright_tests::plans::raster(9), hopwright_tests::plans::key(1));
+    let pick = |pick| {
+        let hopset = Hopset::<8>::derive(&key, &raster, &raster.all(), pick, None, Lane::ZERO);
+        hopset.map(|hopset| hopset.len())
+    };
+    assert_eq!(pick(Pick::All), Err(HopsetError::TooMany { found: 9, room: 8 }));
+    assert_eq!(pick(Pick::Keyed(8)), Ok(8));
+    assert_eq!(pick(Pick::Keyed(10)), Err(HopsetError::TooFew { found: 9, needed: 10 }));
+    let list = [1, 2, 3, 4, 2].map(channel);
+    assert_eq!(pick(Pick::Listed(&list[..4])), Ok(4));
+    assert_eq!(pick(Pick::Listed(&list)), Err(HopsetError::Twice(channel(2))));
+    assert_eq!(pick(Pick::Listed(&list[..3])), Err(HopsetError::TooFew { found: 3, needed: 4 }));
 }
 
 #[test]
@@ -106,7 +129,7 @@ fn a_thin_group_leaves_lanes_out() {
         .collect();
     // 15 groups of 2; each lane goes without in every third.
     assert_eq!(shares, [10, 10, 10]);
-    let pick = hopwright_core::band::Pick::All;
+    let pick = Pick::All;
     let beyond = Lane::new(3).expect("a lane number");
     assert_eq!(
         Hopset::<30>::derive(&key, &raster, &raster.all(), pick, Some(&lanes), beyond),

@@ -4,7 +4,8 @@
 //! digest at the end is there to be compared.
 
 use hopwright_core::record::{self, Input};
-use hopwright_core::station::{Action, Station, Watermark};
+use hopwright_core::station::{Action, Config, Role, Station, Watermark};
+use hopwright_core::units::{Micros, Slot};
 use hopwright_tests::bench::{Bed, Bench, Plan, ROOM};
 use hopwright_tests::provisioning::configuration;
 use proptest::prelude::*;
@@ -104,6 +105,23 @@ fn a_channel_that_does_not_exist_makes_no_recording() {
         let mut altered = bytes.clone();
         altered[place..place + 2].copy_from_slice(&[0xFE, 0xFF]);
         assert_eq!(read(&altered), None, "{place}");
+    }
+}
+
+/// What a station is, and what it was told of its past, is in its recording.
+#[test]
+fn roles_and_watermarks_read_back() {
+    let made = configuration(3, 0x4B, None);
+    let deputy = Role::Deputy { after: Micros::from_millis(2_500) };
+    for role in [Role::Timekeeper, Role::Member, deputy] {
+        for watermark in [Watermark::Fresh, Watermark::Stored(Slot::new(77)), Watermark::Lost] {
+            let mut bytes = Vec::new();
+            let config = Config { role, ..made.config(watermark, 1) };
+            record::write_config(&config, &mut |part: &[u8]| bytes.extend_from_slice(part));
+            let key = record::read_key(&bytes).expect("a recording");
+            let read = record::read_config::<128>(&mut &*bytes, &key).expect("a configuration");
+            assert_eq!((read.role, read.watermark), (role, watermark));
+        }
     }
 }
 
