@@ -260,8 +260,6 @@ fn silence_is_a_nets_own() {
     let entries = [ANNOUNCE, ("adversary", replay), ("announce", again), ("over", over)];
     let run = run(&text(14_600, NET, &entries));
     assert!(value(&run, "silence.longest_s") > 14_490.0);
-    // The post, which announces, would meet its own net with the over only, 20 s later.
-    assert!(value(&run, "silence.met_s") < 1.0, "{}", value(&run, "silence.met_s"));
 }
 
 /// The answer begins with its own first slot, not with what was on the air when it was pressed for.
@@ -361,6 +359,103 @@ fn a_withdrawn_timekeeper_has_not_the_nets_key() {
     assert_eq!(value(&run, "stations.in_step"), 3.0, "{}", account(&run));
     assert!(run.checks[0].pass, "{}", account(&run));
     assert_eq!([0, 1, 2, 3].map(|node| run.world.has_net_key(node)), [false, true, true, true]);
+}
+
+const DEPUTY: &str =
+    "[[station]]\nname = \"deputy\"\naddress = \"11\"\nrole = \"deputy\"\nx_m = 900\n";
+const LOST: &str = "[[station]]\nname = \"lost\"\naddress = \"51\"\nx_m = 800\n";
+const WITHDRAW: &[(&str, &str)] =
+    &[("at_s", "20"), ("by", "deputy"), ("stations", "lost"), ("change_after_s", "40")];
+
+/// A change is in use when the net has gone over, whatever has become of the sender of the order.
+#[test]
+fn a_change_outlives_the_sender_of_its_order() {
+    let run = run(&text(
+        150,
+        &[NET, DEPUTY, LOST].concat(),
+        &[
+            ANNOUNCE,
+            ("withdraw", WITHDRAW),
+            ("power", &[("at_s", "55"), ("station", "deputy"), ("becomes", "off")]),
+            ("over", &[("at_s", "100"), ("from", "post"), ("to", "all"), ("talk_s", "3")]),
+        ],
+    ));
+    let due = run.world.trace().changes[0].in_use_us.unwrap();
+    assert!((59_000_000..61_000_000).contains(&due), "{due}");
+    assert_eq!(value(&run, "stations.in_step"), 3.0, "{}", account(&run));
+    assert_eq!(value(&run, "calls.missed"), 0.0, "{}", account(&run));
+    assert_eq!(value(&run, "change.followed"), 3.0, "{}", account(&run));
+    let keys = [0, 1, 2, 3, 4].map(|node| run.world.has_net_key(node));
+    assert_eq!(keys, [true, true, true, false, false]);
+    told(&run, &["the new net key comes into use: 3 stations change\n"]);
+}
+
+/// A station that goes over by an earlier order when the net has gone over by a later one does not bring
+/// that key back.
+#[test]
+fn an_earlier_change_does_not_come_behind_a_later_one() {
+    // The boat and the deputy have the first order, the post and the team have missed it.
+    let power = |name, at, becomes| [("station", name), ("at_s", at), ("becomes", becomes)];
+    let first: &[(&str, &str)] = &[
+        ("at_s", "20"),
+        ("by", "deputy"),
+        ("stations", "lost"),
+        ("change_after_s", "100"),
+        ("until_s", "45"),
+    ];
+    let second: &[(&str, &str)] = &[
+        ("at_s", "66"),
+        ("by", "post"),
+        ("stations", "lost"),
+        ("change_after_s", "30"),
+        ("until_s", "90"),
+    ];
+    let run = run(&text(
+        150,
+        &[NET, DEPUTY, LOST].concat(),
+        &[
+            ANNOUNCE,
+            ("power", &power("post", "15", "off")),
+            ("power", &power("team", "15", "off")),
+            ("withdraw", first),
+            ("power", &power("deputy", "55", "off")),
+            ("power", &power("post", "55", "on")),
+            ("power", &power("team", "55", "on")),
+            ("over", &[("at_s", "60"), ("from", "boat"), ("to", "all"), ("talk_s", "3")]),
+            ("withdraw", second),
+        ],
+    ));
+    let due: Vec<_> = run.world.trace().changes.iter().map(|change| change.in_use_us).collect();
+    assert!(due[1].is_some() && due[1] < due[0], "{due:?}");
+    let keys = [0, 1, 2, 3, 4].map(|node| run.world.has_net_key(node));
+    assert_eq!(keys, [true, false, true, false, false], "{}", account(&run));
+}
+
+/// Whom the plan has withdrawn is left out of nothing; nor is who has a withdrawn address on another net.
+#[test]
+fn the_withdrawn_of_the_plan_are_not_left_out() {
+    let plan = std::fs::read_to_string("plans/larkfell.toml").unwrap();
+    let plan = plan.replacen("[net]\n", "[net]\nwithdrawn = \"50\"\n", 1);
+    let plan = Plan::parse("plan.toml", &plan, Path::new("plans")).unwrap();
+    let by_post: &[(&str, &str)] =
+        &[("at_s", "20"), ("by", "post"), ("stations", "lost"), ("change_after_s", "40")];
+    let stations = [NET, LOST].concat();
+    let out = ran(plan, &text(120, &stations, &[ANNOUNCE, ("withdraw", by_post)]));
+    assert_eq!(value(&out, "change.followed"), 2.0, "{}", account(&out));
+    assert_eq!(value(&out, "change.left_out"), 0.0, "{}", account(&out));
+    let ridge = "[[station]]\nname = \"hut\"\naddress = \"12\"\nlane = 1\nrole = \"timekeeper\"\n\
+        [[station]]\nname = \"saddle\"\naddress = \"13\"\nlane = 1\n\
+        [[station]]\nname = \"cave\"\naddress = \"52\"\nlane = 1\n\
+        [[station]]\nname = \"twin\"\naddress = \"51\"\nlane = 1\n";
+    let by_hut: &[(&str, &str)] =
+        &[("at_s", "25"), ("by", "hut"), ("stations", "cave"), ("change_after_s", "40")];
+    let hut: &[(&str, &str)] = &[("at_s", "1"), ("by", "hut")];
+    let entries: &[(&str, &[(&str, &str)])] =
+        &[ANNOUNCE, ("announce", hut), ("withdraw", by_post), ("withdraw", by_hut)];
+    let out = run_with("larkfell-lanes.toml", &text(120, &[NET, LOST, ridge].concat(), entries));
+    // The post, the boat and the team; the hut and the saddle.
+    assert_eq!(value(&out, "change.followed"), 5.0, "{}", account(&out));
+    assert_eq!(value(&out, "change.left_out"), 0.0, "{}", account(&out));
 }
 
 /// A release belongs to its over, and an over that loses its power ends then.

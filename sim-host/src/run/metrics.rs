@@ -310,7 +310,7 @@ fn there(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
     let own = |change: &&Changed| lane(scenario.withdrawals[change.number].by) == lane(node);
     let keyless = trace.changes.iter().filter(own).any(|change| {
         let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
-        change::due(scenario, trace, change) <= at && !trace.times_of(node, told).any(|t| t <= at)
+        change::due(change) <= at && !trace.times_of(node, told).any(|t| t <= at)
     });
     is_on(scenario, node, at) && !away && !keyless
 }
