@@ -458,6 +458,61 @@ fn the_withdrawn_of_the_plan_are_not_left_out() {
     assert_eq!(value(&out, "change.left_out"), 0.0, "{}", account(&out));
 }
 
+/// Who has lost his power is not in step, and meets nothing.
+#[test]
+fn a_dead_set_counts_for_nothing() {
+    let off: &[(&str, &str)] = &[("at_s", "12000"), ("station", "team"), ("becomes", "off")];
+    let over: &[(&str, &str)] =
+        &[("at_s", "15000"), ("from", "post"), ("to", "all"), ("talk_s", "3")];
+    let run = run(&text(15_100, NET, &[ANNOUNCE, ("power", off), ("over", over)]));
+    assert_eq!(value(&run, "stations.in_step"), 2.0, "{}", account(&run));
+    assert!(value(&run, "silence.met_s") < 5.0, "{}", value(&run, "silence.met_s"));
+    let shown = hopwright_sim::run::to_json(&run);
+    assert_eq!([0, 2].map(|node| shown["stations"][node]["in_step"] == true), [true, false]);
+}
+
+/// An over that its set did not live to begin has not been, and a dead set was asked for none.
+#[test]
+fn overs_that_never_were_are_not_missed() {
+    let waits = run(&text(
+        60,
+        NET,
+        &[
+            ANNOUNCE,
+            ("over", &[("at_s", "10"), ("from", "post"), ("to", "all"), ("talk_s", "20")]),
+            ("over", &[("at_s", "15"), ("from", "team"), ("to", "all"), ("talk_s", "3")]),
+            ("power", &[("at_s", "20"), ("station", "team"), ("becomes", "off")]),
+            ("power", &[("at_s", "21"), ("station", "team"), ("becomes", "on")]),
+        ],
+    ));
+    assert_eq!(value(&waits, "calls.missed"), 0.0, "{}", account(&waits));
+    assert!(value(&waits, "holdoff.longest_s") < 1.0, "{}", account(&waits));
+    told(&waits, &["team presses to speak to all stations and loses its power waiting\n"]);
+    let dead = run(&text(
+        60,
+        NET,
+        &[
+            ANNOUNCE,
+            ("power", &[("at_s", "10"), ("station", "team"), ("becomes", "off")]),
+            ("over", &[("at_s", "20"), ("from", "team"), ("to", "all"), ("talk_s", "3")]),
+            ("over", &[("at_s", "30"), ("from", "post"), ("to", "all"), ("talk_s", "3")]),
+        ],
+    ));
+    assert_eq!(value(&dead, "calls.missed"), 0.0, "{}", account(&dead));
+    // Who waits to the end of the run is not excused.
+    let end = run(&text(
+        20,
+        NET,
+        &[
+            ANNOUNCE,
+            ("over", &[("at_s", "10"), ("from", "post"), ("to", "all"), ("talk_s", "20")]),
+            ("over", &[("at_s", "15"), ("from", "team"), ("to", "all"), ("talk_s", "3")]),
+        ],
+    ));
+    assert_eq!(value(&end, "calls.missed"), 3.0, "{}", account(&end));
+    assert!(value(&end, "holdoff.longest_s").is_infinite());
+}
+
 /// A release belongs to its over, and an over that loses its power ends then.
 #[test]
 fn an_over_ends_once() {
