@@ -513,6 +513,38 @@ fn overs_that_never_were_are_not_missed() {
     assert!(value(&end, "holdoff.longest_s").is_infinite());
 }
 
+/// A relay whose reading set has died has heard the end of what it carries.
+#[test]
+fn a_dead_relay_lets_go() {
+    let stations = "[[station]]\nname = \"up a\"\naddress = \"20\"\n\
+        [[station]]\nname = \"up b\"\naddress = \"20\"\nlane = 1\n\
+        [[station]]\nname = \"hut\"\naddress = \"12\"\nlane = 1\nrole = \"timekeeper\"\n\
+        [[station]]\nname = \"saddle\"\naddress = \"13\"\nlane = 1\n";
+    let run = run_with(
+        "larkfell-lanes.toml",
+        &text(
+            60,
+            &(NET.to_owned() + stations),
+            &[
+                ("relay", &[("name", "bridge"), ("a", "up a"), ("b", "up b")]),
+                ANNOUNCE,
+                ("announce", &[("at_s", "1"), ("by", "hut")]),
+                ("over", &[("at_s", "10"), ("from", "boat"), ("to", "all"), ("talk_s", "10")]),
+                ("power", &[("at_s", "15"), ("station", "up a"), ("becomes", "off")]),
+                ("power", &[("at_s", "30"), ("station", "up a"), ("becomes", "on")]),
+                ("over", &[("at_s", "35"), ("from", "hut"), ("to", "13"), ("talk_s", "3")]),
+                ("over", &[("at_s", "45"), ("from", "boat"), ("to", "all"), ("talk_s", "5")]),
+            ],
+        ),
+    );
+    assert!(value(&run, "holdoff.longest_s") < 1.0, "{}", account(&run));
+    let relayed: Vec<_> = run.world.trace().overs.iter().filter(|over| over.relayed).collect();
+    assert!(relayed[0].end_us(u64::MAX) < 16_000_000, "{}", account(&run));
+    // And carries what is said when it is there again.
+    assert_eq!(relayed.len(), 2, "{}", account(&run));
+    assert!(relayed[1].payload_slots > 100, "{}", account(&run));
+}
+
 /// A release belongs to its over, and an over that loses its power ends then.
 #[test]
 fn an_over_ends_once() {

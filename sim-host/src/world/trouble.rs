@@ -111,6 +111,7 @@ impl World {
         self.talk[node] = None;
         self.forget_letters(node);
         let _ = self.speech.take(node);
+        self.relay_lost_power(node);
         // What was due and has not begun never begins.
         let now = self.now;
         for index in std::mem::take(&mut self.on_air) {
