@@ -260,6 +260,17 @@ fn silence_is_a_nets_own() {
     let entries = [ANNOUNCE, ("adversary", replay), ("announce", again), ("over", over)];
     let run = run(&text(14_600, NET, &entries));
     assert!(value(&run, "silence.longest_s") > 14_490.0);
+    // Neither does who speaks apart from the net.
+    let apart: &[(&str, &[(&str, &str)])] = &[
+        ANNOUNCE,
+        ("mode", &[("at_s", "10"), ("station", "team"), ("to", "single, plain")]),
+        ("over", &[("at_s", "500"), ("from", "team"), ("to", "all"), ("talk_s", "2")]),
+        ("over", &[("at_s", "900"), ("from", "post"), ("to", "all"), ("talk_s", "2")]),
+    ];
+    let beside = run_with("larkfell-watch.toml", &text(910, NET, apart));
+    assert!(value(&beside, "silence.longest_s") > 890.0);
+    // The post, which announces, would meet its own net with the over only, 20 s later.
+    assert!(value(&run, "silence.met_s") < 1.0, "{}", value(&run, "silence.met_s"));
 }
 
 /// The answer begins with its own first slot, not with what was on the air when it was pressed for.
@@ -282,6 +293,45 @@ fn an_answer_begins_when_it_is_on_the_air() {
         let run = Run::new(scenario, None, Detail::Totals, None).unwrap();
         let answered = value(&run, "cut_in.answered_s");
         assert!(answered > 0.0 && answered < 60.0, "seed {seed}: {answered}");
+    }
+}
+
+/// The first cut-in is answered by another station of its own net, in the net's time.
+#[test]
+fn an_answer_is_one_of_the_net() {
+    let late = "[[station]]\nname = \"late\"\naddress = \"61\"\nx_m = 300\non_s = 15\n";
+    let apart = "[[station]]\nname = \"apart\"\naddress = \"60\"\nx_m = 300\n";
+    let ridge = "[[station]]\nname = \"hut\"\naddress = \"10\"\nlane = 1\nrole = \"timekeeper\"\n";
+    let cut_in: &[(&str, &str)] =
+        &[("at_s", "20"), ("from", "late"), ("to", "all"), ("talk_s", "2")];
+    let answer: &[(&str, &str)] =
+        &[("at_s", "50"), ("from", "post"), ("to", "all"), ("talk_s", "5")];
+    let between = |from| [("at_s", "32"), ("from", from), ("to", "all"), ("talk_s", "5")];
+    let calling: &[(&str, &str)] = &[("at_s", "10"), ("station", "apart"), ("to", "single, plain")];
+    let own: &[(&str, &[(&str, &str)])] = &[
+        ANNOUNCE,
+        ("mode", calling),
+        ("over", cut_in),
+        ("over", &between("apart")),
+        ("over", answer),
+    ];
+    let on_calling = run_with("larkfell-watch.toml", &text(80, &[NET, late, apart].concat(), own));
+    let hut: &[(&str, &str)] = &[("at_s", "1"), ("by", "hut")];
+    let other: &[(&str, &[(&str, &str)])] = &[
+        ANNOUNCE,
+        ("announce", hut),
+        ("over", cut_in),
+        ("over", &between("hut")),
+        ("over", answer),
+    ];
+    let of_the_ridge =
+        run_with("larkfell-lanes.toml", &text(80, &[NET, late, ridge].concat(), other));
+    let again: &[(&str, &[(&str, &str)])] =
+        &[ANNOUNCE, ("over", cut_in), ("over", &between("late")), ("over", answer)];
+    let of_his_own = run(&text(80, &[NET, late].concat(), again));
+    for run in [on_calling, of_the_ridge, of_his_own] {
+        let answered = value(&run, "cut_in.answered_s");
+        assert!(answered > 0.0 && answered < 2.0, "{answered}: {}", account(&run));
     }
 }
 
@@ -545,6 +595,28 @@ fn a_dead_relay_lets_go() {
     assert!(relayed[1].payload_slots > 100, "{}", account(&run));
 }
 
+/// Who has no power is not on the calling channel.
+#[test]
+fn a_dead_set_hears_nothing_on_the_calling_channel() {
+    let run = run_with(
+        "larkfell-watch.toml",
+        &text(
+            40,
+            NET,
+            &[
+                ANNOUNCE,
+                ("mode", &[("at_s", "10"), ("station", "boat"), ("to", "single, plain")]),
+                ("mode", &[("at_s", "10"), ("station", "team"), ("to", "single, plain")]),
+                ("power", &[("at_s", "15"), ("station", "team"), ("becomes", "off")]),
+                ("mode", &[("at_s", "10"), ("station", "post"), ("to", "single, plain")]),
+                ("over", &[("at_s", "20"), ("from", "boat"), ("to", "all"), ("talk_s", "3")]),
+            ],
+        ),
+    );
+    let of = |id| value(&run, id);
+    assert_eq!((of("single.heard"), of("single.unheard")), (1.0, 0.0), "{}", account(&run));
+}
+
 /// A release belongs to its over, and an over that loses its power ends then.
 #[test]
 fn an_over_ends_once() {
@@ -679,6 +751,13 @@ fn other_nets_are_not_wanted() {
     let over: &[(&str, &str)] = &[("at_s", "10"), ("from", "post"), ("to", "40"), ("talk_s", "5")];
     let entries = [ANNOUNCE, ("interferer", emitter), ("over", over)];
     let run = run_with("larkfell-lanes.toml", &text(20, &(NET.to_owned() + ridge), &entries));
+    assert!(value(&run, "payload.heard_share") > 0.95, "{}", account(&run));
+    // The same where it comes there later.
+    let ridge = ridge.replace("501", "9_000");
+    let comes: &[(&str, &str)] =
+        &[("station", "hut"), ("at_s", "5"), ("to_x_m", "501"), ("to_y_m", "0")];
+    let entries = [&entries[..], &[("move", comes)]].concat();
+    let run = run_with("larkfell-lanes.toml", &text(20, &(NET.to_owned() + &ridge), &entries));
     assert!(value(&run, "payload.heard_share") > 0.95, "{}", account(&run));
 }
 
