@@ -6,6 +6,10 @@ mod common;
 
 use common::{hopwright, stderr, stdout};
 use hopwright_sim::audio::{filter, sample, snr};
+use hopwright_sim::plan::Plan;
+use hopwright_sim::run::Run;
+use hopwright_sim::scenario::Scenario;
+use hopwright_sim::world::Detail;
 use hound::{SampleFormat, WavReader, WavSpec, WavWriter};
 use serde_json::Value;
 use std::fs;
@@ -201,6 +205,62 @@ fn a_file_is_said_on_the_channel_that_the_scenario_names() {
     }
     let account = ran(dir.path(), &["s.toml", "--audio", "in.wav", "--listen", "control post"]);
     assert!(account.contains("  fixed channel 100, a clear one "), "{account}");
+}
+
+/// What is heard without interference, on the fixed channel and hopping, of all that was said.
+#[track_caller]
+fn heard_clean(plan: &str, scenario: &str, listener: usize) -> [(usize, usize); 2] {
+    let plan = Plan::load(&Path::new("plans").join(plan)).expect("a plan");
+    let scenario = Scenario::parse("s", scenario, plan).expect("a scenario");
+    let run = Run::new(scenario, None, Detail::Totals, None).expect("a run");
+    let voice = sample::built_in();
+    let audio = hopwright_sim::audio::listen(&run, listener, "built-in", (&voice, 16_000));
+    let audio = audio.expect("an over");
+    [false, true].map(|hopping| {
+        let mut cases = audio.cases.iter();
+        let case = cases.find(|c| c.hopping == hopping && !c.interference).expect("the case");
+        assert_eq!(case.late, 0);
+        (case.heard, case.heard + case.lost)
+    })
+}
+
+const STATIONS: &str = "[scenario]\nname = \"s\"\nduration_s = 50\nplan = \"\"\n\
+    [[station]]\nname = \"post\"\naddress = \"10\"\nrole = \"timekeeper\"\n\
+    [[station]]\nname = \"boat\"\naddress = \"40\"\nx_m = 500\n\
+    [[station]]\nname = \"team\"\naddress = \"50\"\nx_m = 700\n\
+    [[announce]]\nat_s = 1\nby = \"post\"\n";
+
+/// The fixed channel has the keys of its slots: a change behind the over takes nothing away, and one
+/// within it neither.
+#[test]
+fn a_change_of_keys_is_nothing_to_the_fixed_channel() {
+    let lost = "[[station]]\nname = \"lost\"\naddress = \"51\"\nx_m = 800\n\
+        [[withdraw]]\nat_s = 10\nby = \"post\"\nstations = \"lost\"\nchange_after_s = 24\n\
+        every_s = 8\nuntil_s = 20\n";
+    for (from, talk, slots) in [("28", "4", 170), ("29.5", "10", 430)] {
+        let over =
+            format!("[[over]]\nat_s = {from}\nfrom = \"boat\"\nto = \"all\"\ntalk_s = {talk}\n");
+        let [fixed, hopping] = heard_clean("larkfell.toml", &[STATIONS, lost, &over].concat(), 2);
+        assert!(hopping.0 == hopping.1 && hopping.0 > slots, "{hopping:?}");
+        assert_eq!(fixed, hopping, "{from} s");
+    }
+}
+
+/// Of two who press at once it is the speaker's own over whose target the fixed channel goes by, and a
+/// listener who has lost his power hears nothing on it either.
+#[test]
+fn the_fixed_channel_is_the_speakers_and_the_listeners() {
+    let both = "[[station]]\nname = \"hut\"\naddress = \"10\"\nlane = 1\nrole = \"timekeeper\"\n\
+        [[station]]\nname = \"saddle\"\naddress = \"41\"\nlane = 1\nx_m = 800\n\
+        [[announce]]\nat_s = 1\nby = \"hut\"\n\
+        [[over]]\nat_s = 10\nfrom = \"hut\"\nto = \"41\"\ntalk_s = 4\n\
+        [[over]]\nat_s = 10\nfrom = \"boat\"\nto = \"all\"\ntalk_s = 4\n";
+    let [fixed, hopping] = heard_clean("larkfell-lanes.toml", &[STATIONS, both].concat(), 2);
+    assert!(fixed == hopping && fixed.0 > 140, "{fixed:?}, {hopping:?}");
+    let off = "[[over]]\nat_s = 10\nfrom = \"boat\"\nto = \"all\"\ntalk_s = 4\n\
+        [[power]]\nstation = \"team\"\nat_s = 12\nbecomes = \"off\"\n";
+    let [fixed, hopping] = heard_clean("larkfell.toml", &[STATIONS, off].concat(), 2);
+    assert!(fixed == hopping && fixed.0 < fixed.1 / 2, "{fixed:?}, {hopping:?}");
 }
 
 /// A voice that is longer than the over is cut off, and a shorter one is followed by silence.

@@ -260,6 +260,15 @@ fn silence_is_a_nets_own() {
     let entries = [ANNOUNCE, ("adversary", replay), ("announce", again), ("over", over)];
     let run = run(&text(14_600, NET, &entries));
     assert!(value(&run, "silence.longest_s") > 14_490.0);
+    // Neither does who speaks apart from the net.
+    let apart: &[(&str, &[(&str, &str)])] = &[
+        ANNOUNCE,
+        ("mode", &[("at_s", "10"), ("station", "team"), ("to", "single, plain")]),
+        ("over", &[("at_s", "500"), ("from", "team"), ("to", "all"), ("talk_s", "2")]),
+        ("over", &[("at_s", "900"), ("from", "post"), ("to", "all"), ("talk_s", "2")]),
+    ];
+    let beside = run_with("larkfell-watch.toml", &text(910, NET, apart));
+    assert!(value(&beside, "silence.longest_s") > 890.0);
     // The post, which announces, would meet its own net with the over only, 20 s later.
     assert!(value(&run, "silence.met_s") < 1.0, "{}", value(&run, "silence.met_s"));
 }
@@ -284,6 +293,45 @@ fn an_answer_begins_when_it_is_on_the_air() {
         let run = Run::new(scenario, None, Detail::Totals, None).unwrap();
         let answered = value(&run, "cut_in.answered_s");
         assert!(answered > 0.0 && answered < 60.0, "seed {seed}: {answered}");
+    }
+}
+
+/// The first cut-in is answered by another station of its own net, in the net's time.
+#[test]
+fn an_answer_is_one_of_the_net() {
+    let late = "[[station]]\nname = \"late\"\naddress = \"61\"\nx_m = 300\non_s = 15\n";
+    let apart = "[[station]]\nname = \"apart\"\naddress = \"60\"\nx_m = 300\n";
+    let ridge = "[[station]]\nname = \"hut\"\naddress = \"10\"\nlane = 1\nrole = \"timekeeper\"\n";
+    let cut_in: &[(&str, &str)] =
+        &[("at_s", "20"), ("from", "late"), ("to", "all"), ("talk_s", "2")];
+    let answer: &[(&str, &str)] =
+        &[("at_s", "50"), ("from", "post"), ("to", "all"), ("talk_s", "5")];
+    let between = |from| [("at_s", "32"), ("from", from), ("to", "all"), ("talk_s", "5")];
+    let calling: &[(&str, &str)] = &[("at_s", "10"), ("station", "apart"), ("to", "single, plain")];
+    let own: &[(&str, &[(&str, &str)])] = &[
+        ANNOUNCE,
+        ("mode", calling),
+        ("over", cut_in),
+        ("over", &between("apart")),
+        ("over", answer),
+    ];
+    let on_calling = run_with("larkfell-watch.toml", &text(80, &[NET, late, apart].concat(), own));
+    let hut: &[(&str, &str)] = &[("at_s", "1"), ("by", "hut")];
+    let other: &[(&str, &[(&str, &str)])] = &[
+        ANNOUNCE,
+        ("announce", hut),
+        ("over", cut_in),
+        ("over", &between("hut")),
+        ("over", answer),
+    ];
+    let of_the_ridge =
+        run_with("larkfell-lanes.toml", &text(80, &[NET, late, ridge].concat(), other));
+    let again: &[(&str, &[(&str, &str)])] =
+        &[ANNOUNCE, ("over", cut_in), ("over", &between("late")), ("over", answer)];
+    let of_his_own = run(&text(80, &[NET, late].concat(), again));
+    for run in [on_calling, of_the_ridge, of_his_own] {
+        let answered = value(&run, "cut_in.answered_s");
+        assert!(answered > 0.0 && answered < 2.0, "{answered}: {}", account(&run));
     }
 }
 
@@ -361,6 +409,212 @@ fn a_withdrawn_timekeeper_has_not_the_nets_key() {
     assert_eq!(value(&run, "stations.in_step"), 3.0, "{}", account(&run));
     assert!(run.checks[0].pass, "{}", account(&run));
     assert_eq!([0, 1, 2, 3].map(|node| run.world.has_net_key(node)), [false, true, true, true]);
+}
+
+const DEPUTY: &str =
+    "[[station]]\nname = \"deputy\"\naddress = \"11\"\nrole = \"deputy\"\nx_m = 900\n";
+const LOST: &str = "[[station]]\nname = \"lost\"\naddress = \"51\"\nx_m = 800\n";
+const WITHDRAW: &[(&str, &str)] =
+    &[("at_s", "20"), ("by", "deputy"), ("stations", "lost"), ("change_after_s", "40")];
+
+/// A change is in use when the net has gone over, whatever has become of the sender of the order.
+#[test]
+fn a_change_outlives_the_sender_of_its_order() {
+    let run = run(&text(
+        150,
+        &[NET, DEPUTY, LOST].concat(),
+        &[
+            ANNOUNCE,
+            ("withdraw", WITHDRAW),
+            ("power", &[("at_s", "55"), ("station", "deputy"), ("becomes", "off")]),
+            ("over", &[("at_s", "100"), ("from", "post"), ("to", "all"), ("talk_s", "3")]),
+        ],
+    ));
+    let due = run.world.trace().changes[0].in_use_us.unwrap();
+    assert!((59_000_000..61_000_000).contains(&due), "{due}");
+    assert_eq!(value(&run, "stations.in_step"), 3.0, "{}", account(&run));
+    assert_eq!(value(&run, "calls.missed"), 0.0, "{}", account(&run));
+    assert_eq!(value(&run, "change.followed"), 3.0, "{}", account(&run));
+    let keys = [0, 1, 2, 3, 4].map(|node| run.world.has_net_key(node));
+    assert_eq!(keys, [true, true, true, false, false]);
+    told(&run, &["the new net key comes into use: 3 stations change\n"]);
+}
+
+/// A station that goes over by an earlier order when the net has gone over by a later one does not bring
+/// that key back.
+#[test]
+fn an_earlier_change_does_not_come_behind_a_later_one() {
+    // The boat and the deputy have the first order, the post and the team have missed it.
+    let power = |name, at, becomes| [("station", name), ("at_s", at), ("becomes", becomes)];
+    let first: &[(&str, &str)] = &[
+        ("at_s", "20"),
+        ("by", "deputy"),
+        ("stations", "lost"),
+        ("change_after_s", "100"),
+        ("until_s", "45"),
+    ];
+    let second: &[(&str, &str)] = &[
+        ("at_s", "66"),
+        ("by", "post"),
+        ("stations", "lost"),
+        ("change_after_s", "30"),
+        ("until_s", "90"),
+    ];
+    let run = run(&text(
+        150,
+        &[NET, DEPUTY, LOST].concat(),
+        &[
+            ANNOUNCE,
+            ("power", &power("post", "15", "off")),
+            ("power", &power("team", "15", "off")),
+            ("withdraw", first),
+            ("power", &power("deputy", "55", "off")),
+            ("power", &power("post", "55", "on")),
+            ("power", &power("team", "55", "on")),
+            ("over", &[("at_s", "60"), ("from", "boat"), ("to", "all"), ("talk_s", "3")]),
+            ("withdraw", second),
+        ],
+    ));
+    let due: Vec<_> = run.world.trace().changes.iter().map(|change| change.in_use_us).collect();
+    assert!(due[1].is_some() && due[1] < due[0], "{due:?}");
+    let keys = [0, 1, 2, 3, 4].map(|node| run.world.has_net_key(node));
+    assert_eq!(keys, [true, false, true, false, false], "{}", account(&run));
+}
+
+/// Whom the plan has withdrawn is left out of nothing; nor is who has a withdrawn address on another net.
+#[test]
+fn the_withdrawn_of_the_plan_are_not_left_out() {
+    let plan = std::fs::read_to_string("plans/larkfell.toml").unwrap();
+    let plan = plan.replacen("[net]\n", "[net]\nwithdrawn = \"50\"\n", 1);
+    let plan = Plan::parse("plan.toml", &plan, Path::new("plans")).unwrap();
+    let by_post: &[(&str, &str)] =
+        &[("at_s", "20"), ("by", "post"), ("stations", "lost"), ("change_after_s", "40")];
+    let stations = [NET, LOST].concat();
+    let out = ran(plan, &text(120, &stations, &[ANNOUNCE, ("withdraw", by_post)]));
+    assert_eq!(value(&out, "change.followed"), 2.0, "{}", account(&out));
+    assert_eq!(value(&out, "change.left_out"), 0.0, "{}", account(&out));
+    let ridge = "[[station]]\nname = \"hut\"\naddress = \"12\"\nlane = 1\nrole = \"timekeeper\"\n\
+        [[station]]\nname = \"saddle\"\naddress = \"13\"\nlane = 1\n\
+        [[station]]\nname = \"cave\"\naddress = \"52\"\nlane = 1\n\
+        [[station]]\nname = \"twin\"\naddress = \"51\"\nlane = 1\n";
+    let by_hut: &[(&str, &str)] =
+        &[("at_s", "25"), ("by", "hut"), ("stations", "cave"), ("change_after_s", "40")];
+    let hut: &[(&str, &str)] = &[("at_s", "1"), ("by", "hut")];
+    let entries: &[(&str, &[(&str, &str)])] =
+        &[ANNOUNCE, ("announce", hut), ("withdraw", by_post), ("withdraw", by_hut)];
+    let out = run_with("larkfell-lanes.toml", &text(120, &[NET, LOST, ridge].concat(), entries));
+    // The post, the boat and the team; the hut and the saddle.
+    assert_eq!(value(&out, "change.followed"), 5.0, "{}", account(&out));
+    assert_eq!(value(&out, "change.left_out"), 0.0, "{}", account(&out));
+}
+
+/// Who has lost his power is not in step, and meets nothing.
+#[test]
+fn a_dead_set_counts_for_nothing() {
+    let off: &[(&str, &str)] = &[("at_s", "12000"), ("station", "team"), ("becomes", "off")];
+    let over: &[(&str, &str)] =
+        &[("at_s", "15000"), ("from", "post"), ("to", "all"), ("talk_s", "3")];
+    let run = run(&text(15_100, NET, &[ANNOUNCE, ("power", off), ("over", over)]));
+    assert_eq!(value(&run, "stations.in_step"), 2.0, "{}", account(&run));
+    assert!(value(&run, "silence.met_s") < 5.0, "{}", value(&run, "silence.met_s"));
+    let shown = hopwright_sim::run::to_json(&run);
+    assert_eq!([0, 2].map(|node| shown["stations"][node]["in_step"] == true), [true, false]);
+}
+
+/// An over that its set did not live to begin has not been, and a dead set was asked for none.
+#[test]
+fn overs_that_never_were_are_not_missed() {
+    let waits = run(&text(
+        60,
+        NET,
+        &[
+            ANNOUNCE,
+            ("over", &[("at_s", "10"), ("from", "post"), ("to", "all"), ("talk_s", "20")]),
+            ("over", &[("at_s", "15"), ("from", "team"), ("to", "all"), ("talk_s", "3")]),
+            ("power", &[("at_s", "20"), ("station", "team"), ("becomes", "off")]),
+            ("power", &[("at_s", "21"), ("station", "team"), ("becomes", "on")]),
+        ],
+    ));
+    assert_eq!(value(&waits, "calls.missed"), 0.0, "{}", account(&waits));
+    assert!(value(&waits, "holdoff.longest_s") < 1.0, "{}", account(&waits));
+    told(&waits, &["team presses to speak to all stations and loses its power waiting\n"]);
+    let dead = run(&text(
+        60,
+        NET,
+        &[
+            ANNOUNCE,
+            ("power", &[("at_s", "10"), ("station", "team"), ("becomes", "off")]),
+            ("over", &[("at_s", "20"), ("from", "team"), ("to", "all"), ("talk_s", "3")]),
+            ("over", &[("at_s", "30"), ("from", "post"), ("to", "all"), ("talk_s", "3")]),
+        ],
+    ));
+    assert_eq!(value(&dead, "calls.missed"), 0.0, "{}", account(&dead));
+    // Who waits to the end of the run is not excused.
+    let end = run(&text(
+        20,
+        NET,
+        &[
+            ANNOUNCE,
+            ("over", &[("at_s", "10"), ("from", "post"), ("to", "all"), ("talk_s", "20")]),
+            ("over", &[("at_s", "15"), ("from", "team"), ("to", "all"), ("talk_s", "3")]),
+        ],
+    ));
+    assert_eq!(value(&end, "calls.missed"), 3.0, "{}", account(&end));
+    assert!(value(&end, "holdoff.longest_s").is_infinite());
+}
+
+/// A relay whose reading set has died has heard the end of what it carries.
+#[test]
+fn a_dead_relay_lets_go() {
+    let stations = "[[station]]\nname = \"up a\"\naddress = \"20\"\n\
+        [[station]]\nname = \"up b\"\naddress = \"20\"\nlane = 1\n\
+        [[station]]\nname = \"hut\"\naddress = \"12\"\nlane = 1\nrole = \"timekeeper\"\n\
+        [[station]]\nname = \"saddle\"\naddress = \"13\"\nlane = 1\n";
+    let run = run_with(
+        "larkfell-lanes.toml",
+        &text(
+            60,
+            &(NET.to_owned() + stations),
+            &[
+                ("relay", &[("name", "bridge"), ("a", "up a"), ("b", "up b")]),
+                ANNOUNCE,
+                ("announce", &[("at_s", "1"), ("by", "hut")]),
+                ("over", &[("at_s", "10"), ("from", "boat"), ("to", "all"), ("talk_s", "10")]),
+                ("power", &[("at_s", "15"), ("station", "up a"), ("becomes", "off")]),
+                ("power", &[("at_s", "30"), ("station", "up a"), ("becomes", "on")]),
+                ("over", &[("at_s", "35"), ("from", "hut"), ("to", "13"), ("talk_s", "3")]),
+                ("over", &[("at_s", "45"), ("from", "boat"), ("to", "all"), ("talk_s", "5")]),
+            ],
+        ),
+    );
+    assert!(value(&run, "holdoff.longest_s") < 1.0, "{}", account(&run));
+    let relayed: Vec<_> = run.world.trace().overs.iter().filter(|over| over.relayed).collect();
+    assert!(relayed[0].end_us(u64::MAX) < 16_000_000, "{}", account(&run));
+    // And carries what is said when it is there again.
+    assert_eq!(relayed.len(), 2, "{}", account(&run));
+    assert!(relayed[1].payload_slots > 100, "{}", account(&run));
+}
+
+/// Who has no power is not on the calling channel.
+#[test]
+fn a_dead_set_hears_nothing_on_the_calling_channel() {
+    let run = run_with(
+        "larkfell-watch.toml",
+        &text(
+            40,
+            NET,
+            &[
+                ANNOUNCE,
+                ("mode", &[("at_s", "10"), ("station", "boat"), ("to", "single, plain")]),
+                ("mode", &[("at_s", "10"), ("station", "team"), ("to", "single, plain")]),
+                ("power", &[("at_s", "15"), ("station", "team"), ("becomes", "off")]),
+                ("mode", &[("at_s", "10"), ("station", "post"), ("to", "single, plain")]),
+                ("over", &[("at_s", "20"), ("from", "boat"), ("to", "all"), ("talk_s", "3")]),
+            ],
+        ),
+    );
+    let of = |id| value(&run, id);
+    assert_eq!((of("single.heard"), of("single.unheard")), (1.0, 0.0), "{}", account(&run));
 }
 
 /// A release belongs to its over, and an over that loses its power ends then.
@@ -497,6 +751,13 @@ fn other_nets_are_not_wanted() {
     let over: &[(&str, &str)] = &[("at_s", "10"), ("from", "post"), ("to", "40"), ("talk_s", "5")];
     let entries = [ANNOUNCE, ("interferer", emitter), ("over", over)];
     let run = run_with("larkfell-lanes.toml", &text(20, &(NET.to_owned() + ridge), &entries));
+    assert!(value(&run, "payload.heard_share") > 0.95, "{}", account(&run));
+    // The same where it comes there later.
+    let ridge = ridge.replace("501", "9_000");
+    let comes: &[(&str, &str)] =
+        &[("station", "hut"), ("at_s", "5"), ("to_x_m", "501"), ("to_y_m", "0")];
+    let entries = [&entries[..], &[("move", comes)]].concat();
+    let run = run_with("larkfell-lanes.toml", &text(20, &(NET.to_owned() + &ridge), &entries));
     assert!(value(&run, "payload.heard_share") > 0.95, "{}", account(&run));
 }
 

@@ -95,23 +95,25 @@ pub fn listen(
     let released = over.end_us(run.world.now());
     let talk_us = released.saturating_sub(over.ahead_us.unwrap_or(over.pressed_us));
     let slots = talk_us / scenario.plan.timing().slot().us() + 2;
+    let (channel, interfered) = fixed_channel(run, over);
     let voice = Voice {
         speaker: over.node,
         pressed_us: over.pressed_us,
         listener,
+        fixed: channel,
         payloads: payloads(share, &bits, usize::try_from(slots).unwrap_or(usize::MAX)),
         said: Vec::new(),
     };
-    let (channel, interfered) = fixed_channel(run, over);
     let mut cases = Vec::new();
     for (interference, fixed, hopping) in [
         (false, "heard-fixed-clean", "heard-hopping-clean"),
         (true, "heard-fixed-interfered", "heard-hopping-interfered"),
     ] {
-        let mut world = carried_out(scenario, voice.clone(), released, interference)?;
+        let world = carried_out(scenario, voice.clone(), released, interference)?;
         let said = world.voice().map_or(&[][..], |voice| &voice.said);
+        let stayed: Vec<_> = said.iter().map(|said| said.fixed.clone()).collect();
         let hopped: Vec<_> = said.iter().map(|said| said.heard.clone()).collect();
-        cases.push(case(fixed, (false, interference), share, &world.voice_on(channel)));
+        cases.push(case(fixed, (false, interference), share, &stayed));
         cases.push(case(hopping, (true, interference), share, &hopped));
     }
     cases.sort_by_key(|case| case.hopping);

@@ -1,6 +1,8 @@
 //! What happened, told to a person.
 
-use super::metrics::{addressees, first_announce, in_step_times, is_on, over_of, seconds};
+use super::metrics::{
+    addressees, died_waiting, first_announce, in_step_times, is_on, over_of, seconds,
+};
 use super::{Check, Run, keys, shown};
 use crate::audio::Audio;
 use crate::scenario::{BehaviourPlan, Cover, OverPlan, Power, RadioPlan};
@@ -259,7 +261,9 @@ fn tell_over(run: &Run, plan: &OverPlan, lines: &mut Vec<(u64, String)>) {
     };
     let to = run.target_named(plan.from, plan.to);
     let Some(ahead) = over.ahead_us else {
-        lines.push((plan.at_us, format!("{name} presses to speak to {to} and waits to the end")));
+        let died = died_waiting(&run.scenario, over);
+        let how = if died { "loses its power waiting" } else { "waits to the end" };
+        lines.push((plan.at_us, format!("{name} presses to speak to {to} and {how}")));
         return;
     };
     let wait = seconds(ahead - over.pressed_us);

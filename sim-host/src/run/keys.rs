@@ -95,7 +95,7 @@ fn changes(run: &Run, lines: &mut Vec<(u64, String)>) {
                 change.cover,
             ),
         ));
-        let due_us = due(scenario, world.trace(), change);
+        let due_us = due(change);
         if due_us > scenario.duration_us {
             lines.push((scenario.duration_us, "the new net key has not come into use".to_owned()));
             continue;

@@ -197,7 +197,7 @@ pub fn measure(
     put("calls.missed", missed);
     put("calls.strays", strays);
     put("payload.garbled", scope.overs(trace).map(|o| f64::from(o.payloads_garbled)).sum());
-    let waits = scope.overs(trace).filter(|over| !over.cut_in);
+    let waits = scope.overs(trace).filter(|over| !over.cut_in && !died_waiting(scenario, over));
     let waits = waits.map(|o| o.ahead_us.map_or(f64::INFINITY, |a| since(o, a)));
     // Where nobody waited there is nothing to measure, and no number that a bound could hold.
     put("holdoff.longest_s", waits.fold(f64::NAN, f64::max));
@@ -310,7 +310,7 @@ fn there(scenario: &Scenario, trace: &Trace, node: usize, at: u64) -> bool {
     let own = |change: &&Changed| lane(scenario.withdrawals[change.number].by) == lane(node);
     let keyless = trace.changes.iter().filter(own).any(|change| {
         let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
-        change::due(scenario, trace, change) <= at && !trace.times_of(node, told).any(|t| t <= at)
+        change::due(change) <= at && !trace.times_of(node, told).any(|t| t <= at)
     });
     is_on(scenario, node, at) && !away && !keyless
 }
@@ -334,8 +334,10 @@ fn calls(scope: Scope<'_>, trace: &Trace) -> (f64, f64) {
     for over in scope.overs(trace).filter(|over| in_the_net(over)) {
         let lane = scenario.radio.stations[over.node].lane;
         let wanted = addressees(scenario, trace, over);
-        missed += wanted.iter().filter(|node| !over.called.contains(node)).count();
-        missed += usize::from(over.ahead_us.is_none());
+        if !died_waiting(scenario, over) {
+            missed += wanted.iter().filter(|node| !over.called.contains(node)).count();
+            missed += usize::from(over.ahead_us.is_none());
+        }
         let outside = |node: usize| {
             let station = &scenario.radio.stations[node];
             station.lane != lane || !over.target.covers(station.address)
@@ -344,10 +346,19 @@ fn calls(scope: Scope<'_>, trace: &Trace) -> (f64, f64) {
         let readers = over.payloads_heard.iter().enumerate().filter(|(_, n)| **n > 0);
         strays += readers.filter(|(node, _)| outside(*node)).count();
     }
-    // A command that was refused leaves no over behind.
+    // A command that a station refused leaves no over behind; a set without power was asked nothing.
     let planned = scenario.overs.iter().filter(|plan| scope.has(plan.from));
+    let planned = planned.filter(|plan| !trace.was_powerless(plan.from, plan.at_us));
     missed += planned.filter(|plan| over_of(trace, plan).is_none()).count();
     (count(missed), count(strays))
+}
+
+/// Whether a set lost its power before its operator was told to go ahead: its over has never been.
+pub(super) fn died_waiting(scenario: &Scenario, over: &Over) -> bool {
+    let cut = over.cut_us.filter(|_| over.ahead_us.is_none());
+    // A station that gives its own over up has no such excuse.
+    let died = |at| scenario.powers.iter().any(|p| (p.station, p.at_us) == (over.node, at));
+    cut.is_some_and(died)
 }
 
 /// Whether an over speaks to stations of the net.

@@ -68,7 +68,7 @@ impl World {
         self.trace.totals.sent += 1;
         let number = self.next_number(lane);
         if let Some(payload) = &payload {
-            self.note_said(node, (number, channel, start), &bits, payload);
+            self.note_said(node, (number, channel, start), payload);
         }
         self.schedule(Transmission {
             number,
@@ -191,6 +191,9 @@ impl World {
         self.quiet_after = self.now + QUIET_US;
         if transmission.content == Content::SyncHeader {
             self.record(&transmission);
+        }
+        if transmission.payload.is_some() {
+            self.note_fixed(&transmission);
         }
         let (mut heard, mut heard_by) = (0, Vec::new());
         for (node, serial) in &transmission.listeners {

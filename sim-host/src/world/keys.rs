@@ -73,6 +73,8 @@ pub struct Changed {
     pub order_bytes: usize,
     /// Nodes of its cover.
     pub cover: usize,
+    /// True time at which the first station of the net went over to the new key; none if nobody has.
+    pub in_use_us: Option<u64>,
 }
 
 /// A station that has been withdrawn, all it knows in the hands of somebody else.
@@ -104,7 +106,7 @@ impl World {
         self.stored[node] = Stored::default();
     }
 
-    /// The key of a net: that of the last change which its sender has carried out, else the plan's.
+    /// The key of a net: that of the last change that has come into use, else the plan's.
     pub(crate) fn net_key(&self, lane: Lane) -> Option<&NetKey> {
         self.net_keys.get(&lane)
     }
@@ -139,13 +141,31 @@ impl World {
             if let Some(share) = share {
                 share.write(&mut |part: &[u8]| written.extend_from_slice(part));
             }
-            // Who sends the order is the first of whom it is known that the change is in use.
-            if self.trace.changes.iter().any(|change| change.by == node && change.slot == slot) {
+            if self.comes_into_use(node, slot) {
                 self.net_keys.insert(self.nodes[node].lane(), NetKey::new(*bytes));
             }
             self.stored[node] =
                 Stored { keys: Some(StoredKeys { key: bytes, share: written }), order: None };
         }
+    }
+
+    /// Takes note of a station that has gone over to the key of `slot`. Answers whether that makes it the
+    /// net's: whoever goes over first does, as the sender of the order may have lost its power by then. A
+    /// change that comes into use behind a later one does not.
+    fn comes_into_use(&mut self, node: usize, slot: Slot) -> bool {
+        let (now, lane) = (self.now, self.nodes[node].lane());
+        let own = |change: &&mut Changed| self.nodes[change.by].lane() == lane;
+        let mut last = None;
+        for change in self.trace.changes.iter_mut().filter(own) {
+            let first = change.slot == slot && change.in_use_us.is_none();
+            if first {
+                change.in_use_us = Some(now);
+            }
+            if change.in_use_us.is_some() {
+                last = Some(first);
+            }
+        }
+        last == Some(true)
     }
 
     /// After a restart a station is handed the order that its storage holds.
@@ -170,7 +190,15 @@ impl World {
         cover: usize,
     ) {
         let at_us = self.now;
-        self.trace.changes.push(Changed { number, by, at_us, slot, order_bytes, cover });
+        self.trace.changes.push(Changed {
+            number,
+            by,
+            at_us,
+            slot,
+            order_bytes,
+            cover,
+            in_use_us: None,
+        });
     }
 
     /// From now on a station counts as withdrawn: everything that it has is turned on everything

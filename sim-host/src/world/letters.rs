@@ -64,6 +64,12 @@ impl World {
         }
     }
 
+    /// Whether a station has something left that is sent whole.
+    #[cfg(test)]
+    pub(super) fn sends_letter(&self, node: usize) -> bool {
+        self.letters.out.get(node).is_some_and(Option::is_some)
+    }
+
     /// Keeps a text that is going to be sent, and gives its number.
     pub fn add_text(&mut self, text: &[u8]) -> usize {
         self.letters.texts.push(text.to_vec());

@@ -103,6 +103,16 @@ impl World {
         }
     }
 
+    /// A station of a relay has lost its power, and with it the over on its net and the floor.
+    pub(super) fn relay_lost_power(&mut self, node: usize) {
+        let Some((post, side)) = self.post_of(node) else { return };
+        let relay = &mut self.posts[post].relay;
+        relay.ended(side);
+        relay.released(side);
+        // The other side has no more to come, and lets go.
+        self.relay_carry_out(post, side.other());
+    }
+
     /// Does what a side's operator would do.
     fn relay_carry_out(&mut self, post: usize, side: Side) {
         let post = &mut self.posts[post];

@@ -25,6 +25,8 @@ pub struct Voice {
     pub pressed_us: u64,
     /// Who listens.
     pub listener: usize,
+    /// The channel of the comparison: what the listener would read were the same bits sent there.
+    pub fixed: Channel,
     /// The payloads, slot by slot.
     pub payloads: Vec<Vec<u8>>,
     /// What has been said.
@@ -41,9 +43,12 @@ pub struct Said {
     /// The channel that it was sent on.
     pub channel: Channel,
     slot: Option<Slot>,
-    bits: Vec<u8>,
     /// What the listener's station read in it, if it heard it.
     pub heard: Option<Vec<u8>>,
+    /// What it would have read, had the same bits been sent at the same time on the one channel on
+    /// which it always listens: the same distance, keys, noise, interference and chance, and no
+    /// hopping.
+    pub fixed: Option<Vec<u8>>,
 }
 
 impl Speech {
@@ -79,19 +84,28 @@ impl World {
         self.speech.voice.as_ref()
     }
 
-    /// What the voice's listener would have read, slot by slot, had the same bits been sent at
-    /// the same times on one channel on which he always listens: the same distance, noise,
-    /// interference and chance, and no hopping.
-    #[must_use]
-    pub fn voice_on(&mut self, channel: Channel) -> Vec<Option<Vec<u8>>> {
-        let Some(voice) = self.speech.voice.take() else { return Vec::new() };
-        let heard = voice.said.iter().map(|said| self.read_on(channel, &voice, said)).collect();
+    /// A slot of the voice has been sent: reads it as the fixed channel would have brought it, with the
+    /// place and the keys that the listener has now. Before the listener goes on: it may be its last
+    /// slot under them.
+    pub(super) fn note_fixed(&mut self, transmission: &Transmission) {
+        let Some(mut voice) = self.speech.voice.take() else { return };
+        let own = |said: &Said| said.number == transmission.number;
+        if let Some(index) = voice.said.iter().rposition(own) {
+            voice.said[index].fixed = self.read_fixed(&voice, &voice.said[index], transmission);
+        }
         self.speech.voice = Some(voice);
-        heard
     }
 
-    fn read_on(&mut self, channel: Channel, voice: &Voice, said: &Said) -> Option<Vec<u8>> {
+    fn read_fixed(
+        &mut self,
+        voice: &Voice,
+        said: &Said,
+        transmission: &Transmission,
+    ) -> Option<Vec<u8>> {
         let (speaker, listener) = (voice.speaker, voice.listener);
+        if self.is_off(listener) || !self.audible(speaker, listener) {
+            return None;
+        }
         let own = |over: &&Over| (over.node, over.pressed_us) == (speaker, voice.pressed_us);
         let over = self.trace.overs.iter().find(own)?;
         let payload = Payload {
@@ -103,9 +117,9 @@ impl World {
         };
         let station = &mut self.nodes[listener].station;
         let hop = Hop { number: said.number, key: u64::from(station.address().number()) };
-        let arrival = self.medium.arrival((speaker, listener), channel, said.at_us, hop, &[]);
-        let received = self.medium.receive(arrival, hop, &said.bits)?;
-        let bits = received.bits.as_deref().unwrap_or(&said.bits);
+        let arrival = self.medium.arrival((speaker, listener), voice.fixed, said.at_us, hop, &[]);
+        let received = self.medium.receive(arrival, hop, &transmission.bits)?;
+        let bits = received.bits.as_deref().unwrap_or(&transmission.bits);
         let mut text = [0; MAX_SLOT_BYTES];
         let length = station.open_payload(&payload, bits, &mut text)?;
         text.get(..length).map(|text| self.body(text).to_vec())
@@ -165,7 +179,6 @@ impl World {
         &mut self,
         node: usize,
         (number, channel, at_us): (u64, Channel, u64),
-        bits: &[u8],
         payload: &[u8],
     ) {
         if !self.posts.is_empty()
@@ -178,9 +191,8 @@ impl World {
             return;
         }
         let slot = self.nodes[node].station.slot(self.nodes[node].local(at_us));
-        let bits = bits.to_vec();
         if let Some(voice) = &mut self.speech.voice {
-            voice.said.push(Said { number, at_us, channel, slot, bits, heard: None });
+            voice.said.push(Said { number, at_us, channel, slot, heard: None, fixed: None });
         }
     }
 

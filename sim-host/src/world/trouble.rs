@@ -111,6 +111,7 @@ impl World {
         self.talk[node] = None;
         self.forget_letters(node);
         let _ = self.speech.take(node);
+        self.relay_lost_power(node);
         // What was due and has not begun never begins.
         let now = self.now;
         for index in std::mem::take(&mut self.on_air) {
@@ -238,7 +239,9 @@ impl World {
 mod tests {
     use super::*;
     use crate::scenario::{Builder, RadioPlan, StationPlan, Timetable, built_in_plan};
-    use hopwright_core::address::Address;
+    use crate::world::Order;
+    use hopwright_core::address::{Address, Target};
+    use hopwright_core::station::Role;
 
     /// Which receptions are lost, doubled or recorded follows from the world's seed, and from nothing
     /// else.
@@ -257,5 +260,26 @@ mod tests {
         let alike = one.iter().zip(&other).filter(|(a, b)| a == b).count();
         // Half of 1000, and five standard deviations of sqrt(250).
         assert!(alike.abs_diff(500) < 80, "{alike}");
+    }
+
+    /// A loss of power takes along what its operator was about to say: half a message, a payload.
+    #[test]
+    fn a_loss_of_power_forgets_what_was_to_be_said() {
+        let plan = built_in_plan().unwrap();
+        let post = StationPlan {
+            role: Role::Timekeeper,
+            ..StationPlan::member("post".to_owned(), Address::new(1))
+        };
+        let boat = StationPlan::member("boat".to_owned(), Address::new(2));
+        let radio = RadioPlan::of(vec![post, boat]);
+        let builder = Builder::new(&plan, &radio, 1).unwrap();
+        let mut world = builder.world(Timetable::totals(&[(1_000_000, 0)], &[])).unwrap();
+        world.set_layout(plan.message());
+        let text = world.add_text(&[b'x'; 5_000]);
+        world.order(10_000_000, Order::Send { node: 0, target: Target::ALL, text });
+        world.run_until(11_500_000);
+        assert!(world.speech.pending(0) && world.sends_letter(0));
+        world.switch_off(0);
+        assert!(!world.speech.pending(0) && !world.sends_letter(0));
     }
 }

@@ -73,11 +73,12 @@ impl World {
         (0..self.timelines.len()).max_by_key(|timeline| self.timelines[*timeline].offset_us)
     }
 
-    /// Whether a station is in step and its phase is within the guard of true net time plus what
-    /// its bound allows: really in step, not only of the opinion that it is.
+    /// Whether a station has power, is in step, and its phase is within the guard of true net time plus
+    /// what its bound allows: really in step, not only of the opinion that it is.
     #[must_use]
     pub fn in_step(&self, node: usize) -> bool {
-        self.own_timelines(node).any(|(timeline, _)| self.in_step_on(node, timeline))
+        let mut timelines = self.own_timelines(node);
+        !self.is_off(node) && timelines.any(|(timeline, _)| self.in_step_on(node, timeline))
     }
 
     /// The same for one timeline.

@@ -4,12 +4,13 @@ use super::{NORMAL_999, count, seconds};
 use crate::diagnostic::Diagnostic;
 use crate::run::Measured;
 use crate::scenario::{Power, Scenario};
-use crate::world::{Changed, Trace, World, chance_of_meeting};
+use crate::world::{Changed, World, chance_of_meeting};
+use hopwright_core::address::Address;
 use hopwright_core::keys::NetKey;
 use hopwright_core::sequence::Sequence;
 use hopwright_core::station::Event;
 use hopwright_core::units::Lane;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// How soon after its slot a change counts as followed: what clocks may differ, and a frame.
 const AT_ONCE_US: u64 = 200_000;
@@ -91,12 +92,15 @@ pub(in crate::run) fn outcomes<'a>(
     let trace = world.trace();
     let plan = &scenario.withdrawals[change.number];
     let lane = scenario.radio.stations[plan.by].lane;
-    let due_us = due(scenario, trace, change);
+    let due_us = due(change);
     let ordered = trace.changes.iter().filter(|other| other.number <= change.number);
+    let stations = &scenario.radio.stations;
     let out = ordered.flat_map(|other| &scenario.withdrawals[other.number].stations);
-    let out: Vec<usize> = out.copied().collect();
-    let nodes = 0..scenario.radio.stations.len();
-    let own = nodes.filter(move |n| scenario.radio.stations[*n].lane == lane && !out.contains(n));
+    // Addresses are withdrawn, whatever the lane, and the plan may have withdrawn some before.
+    let mut out: BTreeSet<Address> = out.map(|node| stations[*node].address).collect();
+    out.extend(scenario.plan.withdrawn());
+    let own = move |n: &usize| stations[*n].lane == lane && !out.contains(&stations[*n].address);
+    let own = (0..stations.len()).filter(own);
     own.filter(move |node| !world.is_off(*node)).map(move |node| {
         let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
         match trace.times_of(node, told).next() {
@@ -110,11 +114,9 @@ pub(in crate::run) fn outcomes<'a>(
     })
 }
 
-/// True time of a change: when the sender of the order went over.
-pub(in crate::run) fn due(scenario: &Scenario, trace: &Trace, change: &Changed) -> u64 {
-    let plan = &scenario.withdrawals[change.number];
-    let told = |e: &Event| matches!(e, Event::KeysChanged { slot } if *slot == change.slot);
-    trace.times_of(plan.by, told).next().unwrap_or(u64::MAX / 2)
+/// True time of a change: when the first station of the net went over; beyond any run if nobody did.
+pub(in crate::run) fn due(change: &Changed) -> u64 {
+    change.in_use_us.unwrap_or(u64::MAX / 2)
 }
 
 /// The last time at or after `due_us` at which a station was switched on before it changed at

@@ -20,9 +20,10 @@ pub(super) fn measure(scenario: &Scenario, world: &World, put: &mut impl FnMut(&
     let others = nodes.filter(|node| *node != over.node);
     put("cut_in.followed", count(others.filter(|node| follows(*node)).count()));
     let lane = |node: usize| scenario.radio.stations[node].lane;
-    // He does not answer himself, and no other net does.
+    // He does not answer himself, and no other net does, nor who speaks on the calling channel.
     let answers = |other: &&Over| {
-        other.pressed_us > ahead && other.node != over.node && lane(other.node) == lane(over.node)
+        let own = other.node != over.node && lane(other.node) == lane(over.node);
+        other.pressed_us > ahead && own && !other.single
     };
     if let Some(answer) = trace.overs.iter().find(answers) {
         // Its own first slot: what was on the air before may have run into it.

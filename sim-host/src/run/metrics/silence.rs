@@ -1,6 +1,6 @@
 //! The longest silence of a net, and the first word after it.
 
-use super::seconds;
+use super::{is_on, seconds};
 use crate::scenario::Scenario;
 use crate::world::Trace;
 use hopwright_core::station::Event;
@@ -23,8 +23,10 @@ pub(super) fn measure(scenario: &Scenario, trace: &Trace, put: &mut impl FnMut(&
         grips.next().unwrap_or(false)
     };
     let stations = &scenario.radio.stations;
+    // A set without power meets nothing, and nobody waits for it.
     let others = (0..stations.len())
-        .filter(|node| *node != piece.node && stations[*node].lane == piece.lane);
+        .filter(|node| *node != piece.node && stations[*node].lane == piece.lane)
+        .filter(|node| is_on(scenario, *node, first));
     let slowest = others.filter(loose).map(|node| {
         let in_step = |e: &Event| matches!(e, Event::InStep { .. });
         let met = trace.times_of(node, in_step).find(|at| *at >= first);

@@ -34,6 +34,7 @@ pub(crate) fn all() {
         black_box((entry.groups(), entry.belongs_to(&configuration.plan)));
         black_box(configuration.key.fingerprint());
         black_box(Configuration::layout(&configuration).is_ok());
+        black_box(configuration.renews(black_box(&configuration)));
         plan(&configuration);
     }
     items(bytes);
