@@ -500,19 +500,22 @@ fn other_nets_are_not_wanted() {
     assert!(value(&run, "payload.heard_share") > 0.95, "{}", account(&run));
 }
 
-/// Nobody is drawn to speak while he speaks.
+/// Nobody is drawn to speak while he speaks or waits: also where overs are so short that several of them have
+/// been planned since he was drawn, and where so many are planned that each waits for those before it.
 #[test]
 fn drawn_overs_are_not_refused() {
-    let mut text = text(600, NET, &[ANNOUNCE]);
-    table(
-        &mut text,
-        "traffic",
-        &[("name", "t"), ("from_s", "10"), ("busy", "0.6"), ("talk_s", "5")],
-    );
-    let run = run(&text);
-    let trace = run.world.trace();
-    assert!(trace.overs.len() > 50);
-    assert_eq!(trace.presses_refused, []);
+    for (busy, talk_s) in [("0.6", "5"), ("0.6", "1"), ("0.9", "3"), ("0.95", "0.5")] {
+        let mut text = text(600, NET, &[ANNOUNCE]);
+        table(
+            &mut text,
+            "traffic",
+            &[("name", "t"), ("from_s", "10"), ("busy", busy), ("talk_s", talk_s)],
+        );
+        let run = run(&text);
+        let trace = run.world.trace();
+        assert!(trace.overs.len() > 50);
+        assert_eq!(trace.presses_refused, [], "{busy}, {talk_s}");
+    }
 }
 
 /// What did not occur holds no bound.
