@@ -565,17 +565,20 @@ fn drawn_overs_are_not_refused() {
 /// an over and a mode.
 #[test]
 fn states_are_those_of_what_was_carried_out() {
-    let over: &[(&str, &str)] = &[("at_s", "8"), ("from", "team"), ("to", "all"), ("talk_s", "20")];
-    let single: &[(&str, &str)] = &[("at_s", "10"), ("station", "team"), ("to", "single, plain")];
-    let boat: &[(&str, &str)] = &[("at_s", "10"), ("station", "boat"), ("to", "single, plain")];
-    let cycle = |station: &'static str| [("at_s", "15"), ("station", station), ("becomes", "on")];
-    let (team_cycle, boat_cycle) = (cycle("team"), cycle("boat"));
+    let over: &[(&str, &str)] = &[("at_s", "8"), ("from", "team"), ("to", "all"), ("talk_s", "4")];
+    let cut: &[(&str, &str)] = &[("at_s", "14"), ("from", "post"), ("to", "all"), ("talk_s", "4")];
+    let mode =
+        |station: &'static str| [("at_s", "10"), ("station", station), ("to", "single, plain")];
+    let cycle = |station: &'static str| [("at_s", "16"), ("station", station), ("becomes", "on")];
+    let (refused, taken) = (mode("team"), mode("boat"));
+    let (post_cycle, boat_cycle) = (cycle("post"), cycle("boat"));
     let entries = [
         ANNOUNCE,
         ("over", over),
-        ("mode", single),
-        ("mode", boat),
-        ("power", &team_cycle),
+        ("over", cut),
+        ("mode", &refused),
+        ("mode", &taken),
+        ("power", &post_cycle),
         ("power", &boat_cycle),
     ];
     let run = run_with("larkfell-watch.toml", &text(20, NET, &entries));
@@ -584,13 +587,15 @@ fn states_are_those_of_what_was_carried_out() {
         let span = states[node].iter().rev().find(|span| span.from_us <= us);
         span.unwrap().state
     };
-    assert_eq!((at(2, 14_900_000), at(1, 14_900_000)), (State::Speaking, State::Single));
-    for node in [1, 2] {
-        assert_eq!(at(node, 15_000_000), State::Searching);
-        let later = states[node].iter().filter(|span| span.from_us >= 15_000_000);
+    assert_eq!((at(0, 15_900_000), at(1, 15_900_000)), (State::Speaking, State::Single));
+    for node in [0, 1] {
+        assert_eq!(at(node, 16_000_000), State::Searching);
+        let mut later = states[node].iter().filter(|span| span.from_us >= 16_000_000);
         let ended = |span: &Span| !matches!(span.state, State::Speaking | State::Single);
-        assert!(later.clone().all(ended), "{:?}", states[node]);
+        assert!(later.all(ended), "{:?}", states[node]);
     }
+    // It went on speaking, and hopping.
+    assert_eq!(at(2, 10_500_000), State::Speaking);
     assert!(states[2].iter().all(|span| span.state != State::Single), "{:?}", states[2]);
 }
 
