@@ -136,6 +136,48 @@ fn withdrawals() {
     bad_with(good, &plan, "15:1", &["no root for its key tree", "`tree_key_file`"]);
 }
 
+/// Where there are relays every payload begins with a tag (specification section 11), and what does not fit
+/// beside it is refused as it is read: 8 blocks of 30 rows less a tag are one thing, of 26 another.
+#[test]
+fn relays_take_room_from_texts() {
+    let relays = "[[station]]\nname = \"up a\"\naddress = \"20\"\n\
+                  [[station]]\nname = \"up b\"\naddress = \"20\"\nlane = 1\n\
+                  [[relay]]\nname = \"bridge\"\na = \"up a\"\nb = \"up b\"\n";
+    let plan = include_str!("../plans/larkfell-lanes.toml")
+        .replace("[slots]", "[slots]\nlink_bps = 22_000")
+        + "\n[message]\nn = 3\nk = 1\n";
+    let message = |bytes: usize| {
+        let text = "x".repeat(bytes);
+        format!("[[message]]\nat_s = 20\nfrom = \"boat\"\nto = \"10\"\ntext = \"{text}\"\n")
+    };
+    let arrives = "[[expect]]\nmetric = \"messages.lost\"\nequals = 0\nsource = \"specification section 11\"\n";
+    bad_with(&(message(225) + relays), &plan, "19:8", &["1 to 224 bytes, not 225", "in two"]);
+    let (status, out, said) = run(&(message(224) + relays + arrives), &plan);
+    assert_eq!((status, said.as_str()), (Some(0), ""), "{out}");
+    assert_eq!(
+        run(&(message(225) + arrives), &plan).0,
+        Some(0),
+        "without relays there is more room"
+    );
+    // A cover of 8 nodes, as above.
+    let order = "[[withdraw]]\nat_s = 20\nby = \"control post\"\nstations = \"boat\"\n\
+                 change_after_s = 5\n";
+    let long = ["the order has 232 bytes", "a message of this plan has up to 224", "raise `k`"];
+    bad_with(&format!("{order}{relays}"), &plan, "18:12", &long);
+    assert_eq!(run(order, &plan).0, Some(0));
+}
+
+/// What is longer than the simulator's stations have room for would never come.
+#[test]
+fn texts_are_no_longer_than_an_inbox() {
+    let plan = PLAN.replace("[slots]", "[slots]\nlink_bps = 120_000");
+    let message = |bytes: usize| {
+        let text = "x".repeat(bytes);
+        format!("[[message]]\nat_s = 5\nfrom = \"boat\"\nto = \"10\"\ntext = \"{text}\"\n")
+    };
+    bad_with(&message(30_000), &plan, "19:8", &["bytes, not 30000", "in two"]);
+}
+
 #[test]
 fn directories() {
     let over = "[[over]]\nat_s = 6\nfrom = \"boat\"\nto = \"10\"\ntalk_s = 1\n";

@@ -106,6 +106,12 @@ fn a_cut_in_is_counted_with_its_talk() {
     // 14 s are left of 20: 700 slots, in which each of 128 channels has its turn 5 or 6 times.
     assert!((0.46..=0.52).contains(&worst), "{measured}");
     assert!(measured.ends_with("up to 0.380 s of it by the run of 300 slots"), "{measured}");
+    // Where all 16 come in one drawn window (specification 4) the same one may end the first window and begin
+    // the last: 20 visits.
+    let drawn = slots(16, 8).replace("window = 1", "window = 16");
+    let (_, report) = check(&(raster(902_100_000, 200_000, 128) + &drawn), "us-902");
+    let measured = found(&report, WHAT).1;
+    assert!(measured.ends_with("up to 0.400 s of it by the run of 300 slots"), "{measured}");
     // Half as long on each of 32 rendezvous channels, and every other one keeps it.
     let more = raster(902_100_000, 200_000, 128) + &slots(32, 4);
     let (status, report) = check(&more, "us-902");

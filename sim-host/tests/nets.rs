@@ -162,6 +162,21 @@ fn the_relay_carries_what_the_closed_form_says() {
     }
 }
 
+/// Interference that begins within an over counts from then on, through a relay as without one.
+#[test]
+fn a_relayed_over_is_weighed_over_its_time() {
+    let mut later = scenario(RELAY);
+    later.overs.truncate(1);
+    later.overs[0].talk_us = 60_000_000;
+    later.radio.interferers[0].from_us = 38_000_000;
+    let run = run(later, 1);
+    let measured = &run.measured["relay.heard_share"];
+    let (low, high) = measured.band.expect("a closed form");
+    assert!(low <= measured.value && measured.value <= high, "{measured:?}");
+    // Half the time all is clear, and then about three fifths of three fifths: about 0.68.
+    assert!(low > 0.55 && high < 0.8, "{measured:?}");
+}
+
 /// Without interference everything arrives, after the relay's own opening: the slot that is read,
 /// eight call headers, and at most a sync slot on either side of a frame's border.
 #[test]

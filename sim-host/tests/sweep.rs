@@ -619,6 +619,19 @@ fn of_several_factors_the_one_to_blame_is_shown() {
     assert!(error.contains("with jammed = 0.2, rendezvous = 10: "), "{error}");
     assert!(error.contains("plans/larkfell.toml (as the sweep sets it):"), "{error}");
     assert!(error.contains("--> sweep.toml:18:15"), "{error}");
+    // A path that leads to no key is told from one that leads to a key of that name in another table, or in
+    // the other text.
+    for (good, levels, wrong, said) in [
+        ("plan:hopset.channels", "112", "plan:raster.channels", "[raster] has no key `channels`"),
+        ("scenario.plan", "'../plans/larkfell.toml'", "plan:scenario.plan", "no key `scenario`"),
+    ] {
+        let sweep = format!(
+            "{SMALL}\n[[factor]]\nname = \"good\"\nset = \"{good}\"\nlevels = [{levels}]\n\n\
+             [[factor]]\nname = \"wrong\"\nset = \"{wrong}\"\nlevels = [1]\n"
+        );
+        let (_, error) = swept(workplace(&sweep).path(), &[], 2);
+        assert!(error.contains(said) && error.contains("--> sweep.toml:22:7"), "{error}");
+    }
     // What is wrong without the sweep is told as without it.
     let broken = SCENARIO.replace("duration_s = 32", "duration_s = -1");
     fs::write(dir.path().join("scenarios/larkfell-morning.toml"), broken).unwrap();

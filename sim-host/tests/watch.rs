@@ -4,7 +4,7 @@ mod common;
 
 use hopwright_core::station::Event;
 use hopwright_sim::run::Run;
-use hopwright_sim::scenario::Scenario;
+use hopwright_sim::scenario::{Scenario, built_in_plan};
 use hopwright_sim::watch::keys::Action;
 use hopwright_sim::watch::{LEAST, Mark, Model, draw};
 use hopwright_sim::world::{Detail, Sent};
@@ -152,6 +152,35 @@ fn pieces_of_time_come_to_the_same_as_one_run() {
     assert_eq!(model.world().trace().events, run.world.trace().events);
 }
 
+/// Power that goes and comes at once is never seen to be off; the over that it ended has ended for `t` too
+/// (`docs/watch.md`).
+#[test]
+fn an_over_that_power_has_cut_can_be_begun_again() {
+    let text = "[scenario]\nname = \"s\"\nduration_s = 60\nplan = \"\"\n\
+                [[station]]\nname = \"post\"\naddress = \"10\"\nrole = \"timekeeper\"\n\
+                [[station]]\nname = \"boat\"\naddress = \"40\"\nx_m = 500\n\
+                [[announce]]\nat_s = 1\nby = \"post\"\n[[announce]]\nat_s = 20\nby = \"post\"\n\
+                [[power]]\nstation = \"boat\"\nat_s = 15\nbecomes = \"on\"\n";
+    let scenario = Scenario::parse("s.toml", text, built_in_plan().unwrap()).unwrap();
+    let mut model = Model::new(scenario, None, 1.0).unwrap();
+    until(&mut model, 10.0);
+    choose(&mut model, "boat");
+    assert!(model.act(Action::Press));
+    until(&mut model, 14.0);
+    assert_eq!(model.station(1).state, "speaking");
+    until(&mut model, 30.0);
+    assert_eq!(model.station(1).state, "in step");
+    let rows = screen(&model, (120, 40));
+    assert!(
+        rows.iter().any(|row| row.contains("boat: cut off: it has lost its power")),
+        "{rows:?}"
+    );
+    assert!(model.act(Action::Press));
+    until(&mut model, 34.0);
+    assert_eq!(model.station(1).state, "speaking");
+    assert_eq!(model.world().trace().overs.len(), 2);
+}
+
 #[test]
 fn pause_stops_the_time_and_a_step_is_one_slot() {
     let mut model = built_in();
@@ -295,7 +324,7 @@ fn opponents_are_seen_in_the_band() {
         [[station]]\nname = \"a\"\naddress = \"01\"\nrole = \"timekeeper\"\n\
         [[adversary]]\nname = \"van\"\nbehaviour = \"tones\"\ncount = 40\n\
         above_wanted_db = 40\nfrom_s = 2\nto_s = 4\n";
-    let plan = hopwright_sim::scenario::built_in_plan().unwrap();
+    let plan = built_in_plan().unwrap();
     let scenario = Scenario::parse("tones", text, plan).unwrap();
     let mut model = Model::new(scenario, None, 1.0).unwrap();
     until(&mut model, 6.0);

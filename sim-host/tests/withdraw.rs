@@ -182,6 +182,20 @@ fn an_order_longer_than_any_message_is_refused() {
     fs::write(&file, tight.replace("n = 3\nk = 1", "n = 3\nk = 2")).expect("written");
     let output = hopwright(dir.path(), &CALL);
     assert!(output.status.success(), "{}", stderr(&output));
+    // Relays take 4 bytes of each row's slot; whether there are any no plan says.
+    let lanes = "[lanes]\nkind = \"disjoint\"\nwidth = 2\ncount = 2\n";
+    for (more, told) in [(lanes, true), ("", false)] {
+        let wider = tight
+            .replace("20_000", "22_000")
+            .replace("[hopset]\npick = \"keyed\"\nchannels = 100\n", "");
+        fs::write(&file, wider + more).expect("written");
+        fs::remove_dir_all(dir.path().join("after")).expect("removed");
+        let output = hopwright(dir.path(), &CALL);
+        assert!(output.status.success(), "{}", stderr(&output));
+        let note =
+            "where relays connect the lanes a message has up to 224 bytes: nobody gets the order";
+        assert_eq!(stdout(&output).contains(note), told, "{}", stdout(&output));
+    }
 }
 
 #[test]

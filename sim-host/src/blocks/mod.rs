@@ -143,14 +143,17 @@ impl Campaign {
 }
 
 /// The probability of `hits` in `trials` outcomes of probability `p`, or of more, or of fewer: whichever
-/// side `hits` is on. Exact, but for `p`, which is a sum of rounded numbers.
+/// side `hits` is on. Exact, but for `p`, which is a sum of rounded numbers: of a part of itself, and where
+/// it stands for 1 less a loss, of the rounding of 1. What cannot happen stays too unlikely for any
+/// number of trials.
 fn tail(hits: u32, trials: u32, p: f64) -> f64 {
-    const ROUNDED: f64 = 1e-9;
+    const OF_ITSELF: f64 = 1e-9;
+    const OF_ONE: f64 = 1e-14;
     let (n, k) = (f64::from(trials), f64::from(hits));
     let many = k > n * p;
     // Fewer hits are more misses.
     let (mut k, p) = if many { (k, p) } else { (n - k, 1.0 - p) };
-    let p = p + ROUNDED;
+    let p = p.max(0.0) * (1.0 + OF_ITSELF) + OF_ONE;
     if k <= 0.0 || p >= 1.0 {
         return 1.0;
     }
@@ -207,6 +210,10 @@ mod tests {
         assert!((tail(1, 2_000, 1.037_082e-6) / 2.072e-3 - 1.0).abs() < 2e-3);
         assert!(tail(3, 2_000, 1.037_082e-6) < TAIL && TAIL < tail(1, 2_000, 1.037_082e-6));
         assert_eq!((tail(0, 100, 0.0), tail(100, 100, 1.0)), (1.0, 1.0));
-        assert!(tail(1, 100, 0.0) < TAIL && tail(99, 100, 1.0) < TAIL);
+        // One against what is impossible, in as many trials as `blocks` has and in as many as it may have;
+        // rounding may leave a certain loss above 1.
+        for (n, sure) in [(100, 1.0), (20_000, 1.0), (20_000, 1.0 + 1e-12), (10_000_000, 1.0)] {
+            assert!(tail(1, n, 0.0) < TAIL && tail(n - 1, n, sure) < TAIL, "{n}");
+        }
     }
 }

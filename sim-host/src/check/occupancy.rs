@@ -84,14 +84,26 @@ impl LaneSurvey {
         slot_us: u64,
         window_us: u64,
     ) -> Worst {
-        self.worst_of_run(Timeline::Home, run, slots, before, (slot_us, window_us))
+        self.worst_of_run(Timeline::Home, run, slots, (before, true), (slot_us, window_us))
     }
 
     /// The worst case over a cut-in's run of `run` slots followed by its talk, as
     /// [`LaneSurvey::worst_of_announce`]. Nothing comes before: who cuts in has heard nobody.
     #[must_use]
     pub fn worst_of_cut_in(&self, run: u32, slots: usize, slot_us: u64, window_us: u64) -> Worst {
-        self.worst_of_run(Timeline::CutIn, run, slots, false, (slot_us, window_us))
+        self.worst_of_run(Timeline::CutIn, run, slots, (false, true), (slot_us, window_us))
+    }
+
+    /// The worst case over the same runs without their talk.
+    #[must_use]
+    pub fn worst_of_cut_in_alone(
+        &self,
+        run: u32,
+        slots: usize,
+        slot_us: u64,
+        window_us: u64,
+    ) -> Worst {
+        self.worst_of_run(Timeline::CutIn, run, slots, (false, false), (slot_us, window_us))
     }
 
     fn worst_of_run(
@@ -99,11 +111,12 @@ impl LaneSurvey {
         timeline: Timeline,
         run: u32,
         slots: usize,
-        before: bool,
+        (before, behind): (bool, bool),
         (slot_us, window_us): (u64, u64),
     ) -> Worst {
         let window = usize::try_from(window_us.div_ceil(slot_us.max(1))).unwrap_or(slots);
-        let lead = if before { window } else { 0 };
+        let traffic = |there: bool| if there { window } else { 0 };
+        let (lead, talk) = (traffic(before), traffic(behind));
         let mut cursor = Cursor::new(&self.sequence, timeline);
         // An odd step, so that all places of a frame and a cycle have their turn.
         let step = (slots / announces(window)) | 1;
@@ -114,7 +127,7 @@ impl LaneSurvey {
             let first = slot(start + lead);
             channels
                 .extend((0..run).map(|i| cursor.run_hop(&self.sequence, first.plus(i)).channel));
-            channels.extend(self.traffic_on(timeline, first.plus(run), window));
+            channels.extend(self.traffic_on(timeline, first.plus(run), talk));
             worst_occupancy(&channels, slot_us, window_us)
         };
         places.map(of_one).max_by_key(|worst| worst.us).unwrap_or_default()

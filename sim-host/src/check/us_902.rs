@@ -251,8 +251,9 @@ fn run_channels(survey: &Survey<'_>, class: &Class) -> Finding {
 fn cut_in(survey: &Survey<'_>, class: &Class) -> Finding {
     let (slot, window, n) = (survey.slot_us(), class.window_us, survey.counted_slots());
     let worst = worst_lane(survey, |lane| lane.worst_of_cut_in(CUT_IN_SLOTS, n, slot, window));
-    let rendezvous = u32::from(survey.plan.structure().rendezvous);
-    let run_us = u64::from(CUT_IN_SLOTS.min(whole_slots(window, slot)).div_ceil(rendezvous)) * slot;
+    let alone =
+        |lane: &super::LaneSurvey| lane.worst_of_cut_in_alone(CUT_IN_SLOTS, n, slot, window);
+    let run = worst_lane(survey, alone);
     let holds = worst.us <= OCCUPANCY_US;
     Finding::new(
         "15.247(a)(1)(i)",
@@ -261,7 +262,7 @@ fn cut_in(survey: &Survey<'_>, class: &Class) -> Finding {
         format!(
             "in the worst window {:.3} s on one channel, up to {:.3} s of it by the run of {CUT_IN_SLOTS} slots",
             worst.us as f64 / 1e6,
-            run_us.min(worst.us) as f64 / 1e6
+            run.us as f64 / 1e6
         ),
         if holds { Verdict::Holds } else { Verdict::Warning },
     )
@@ -270,10 +271,6 @@ fn cut_in(survey: &Survey<'_>, class: &Class) -> Finding {
          announces are{}",
         if holds { "" } else { "; more `rendezvous` channels lower it, or shorter slots" }
     ))
-}
-
-fn whole_slots(window_us: u64, slot_us: u64) -> u32 {
-    u32::try_from(window_us.div_ceil(slot_us.max(1))).unwrap_or(u32::MAX)
 }
 
 fn power(survey: &Survey<'_>) -> Finding {

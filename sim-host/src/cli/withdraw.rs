@@ -85,8 +85,27 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         write_private(&folder.join("plan.toml"), new_plan.as_bytes())
     })?;
     let from_us = u64::from(args.from_slot) * plan.timing().slot().us();
-    write_out(|out| tell(out, args, from_us, &withdrawn, generation, &made, published))?;
+    let mut notes = Vec::new();
+    if published {
+        notes.push(
+            "exercise only: a key or the tree root of the old plan is a published one".into(),
+        );
+    }
+    notes.extend(beside_relays(&plan, made.order.len())?);
+    write_out(|out| tell(out, args, from_us, &withdrawn, generation, &made, &notes))?;
     Ok(Outcome::Held)
+}
+
+/// What is told of an order that fits a message of the plan, but none beside the tags of relays: whether
+/// there are any no plan says, but disjoint lanes are what they need.
+fn beside_relays(plan: &Plan, bytes: usize) -> Result<Option<String>, Diagnostic> {
+    let longest = plan.message_beside(true)?.longest();
+    let may_be = plan.lanes().is_some_and(|lanes| !lanes.spaced());
+    Ok((may_be && bytes > usize::from(longest)).then(|| {
+        format!(
+            "where relays connect the lanes a message has up to {longest} bytes: nobody gets the order there"
+        )
+    }))
 }
 
 /// The plan with the new keys. What it said of `[net]` beyond the name is replaced.
@@ -121,7 +140,7 @@ fn tell(
     withdrawn: &BTreeSet<Address>,
     generation: u8,
     made: &Withdrawal,
-    published: bool,
+    notes: &[String],
 ) -> std::io::Result<()> {
     let most = bound(8, withdrawn.len());
     writeln!(out, "withdrawn: {}", listed(withdrawn))?;
@@ -143,8 +162,5 @@ fn tell(
         minutes % 60
     )?;
     writeln!(out, "in {}: order.bin, plan.toml, net.key, band.key, tree.key", args.out.display())?;
-    if published {
-        writeln!(out, "exercise only: a key or the tree root of the old plan is a published one")?;
-    }
-    Ok(())
+    notes.iter().try_for_each(|note| writeln!(out, "{note}"))
 }

@@ -18,6 +18,7 @@ mod tree;
 
 pub(crate) use band::ANY_CHANNEL;
 pub use band::{Excluded, PickRule};
+pub(crate) use tree::order_fits;
 pub use tree::parse_address;
 
 use crate::diagnostic::Diagnostic;

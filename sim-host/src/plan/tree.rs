@@ -59,6 +59,23 @@ pub fn parse_address(text: &str) -> Option<Address> {
     valid.then(|| u8::from_str_radix(text, 16).ok().map(Address::new)).flatten()
 }
 
+/// Whether an order of so many bytes is one of the messages that a net carries.
+///
+/// # Errors
+/// [`Diagnostic`] if the longest of them has fewer.
+pub(crate) fn order_fits(bytes: usize, longest: u16) -> Result<(), Diagnostic> {
+    if bytes <= usize::from(longest) {
+        return Ok(());
+    }
+    let what = format!(
+        "the order has {bytes} bytes, and a message of this plan has up to {longest}: nobody would \
+         ever get it"
+    );
+    let help = "raise `k` in [message], or lengthen slots or raise `link_bps` in [slots], in the plan \
+                that all stations have; else load every station afresh under a new plan";
+    Err(Diagnostic::new(what, help))
+}
+
 impl Plan {
     /// The root of the key tree: the plan's, or for a plan with a training key and no root of its
     /// own, the training root 80 81 .. 9f (the key of RFC 8439 section 2.8.2).
@@ -74,17 +91,7 @@ impl Plan {
     /// # Errors
     /// [`Diagnostic`] if the messages of the net are shorter.
     pub fn carries_order(&self, bytes: usize) -> Result<(), Diagnostic> {
-        let longest = self.message().longest();
-        if bytes <= usize::from(longest) {
-            return Ok(());
-        }
-        let what = format!(
-            "the order has {bytes} bytes, and a message of this plan has up to {longest}: nobody would \
-             ever get it"
-        );
-        let help = "raise `k` in [message], or lengthen slots or raise `link_bps` in [slots], in the plan \
-                    that all stations have; else load every station afresh under a new plan";
-        Err(Diagnostic::new(what, help))
+        order_fits(bytes, self.message().longest())
     }
 
     /// Whether there is a key tree: a root in the plan, or a training key.

@@ -294,3 +294,36 @@ fn losses(out: &mut String, stretches: &[Stretch]) {
     }
     out.push_str("</tbody></table></div></details>\n");
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::Plan;
+    use crate::scenario::Scenario;
+    use crate::world::Detail;
+    use std::path::Path;
+
+    /// Where all that is said is said on a single channel there is no hopping to draw, however much of it
+    /// is heard.
+    #[test]
+    fn single_channels_are_no_stretch_of_traffic() {
+        let text = "[scenario]\nname = \"s\"\nduration_s = 40\nplan = \"\"\n\
+            [[station]]\nname = \"post\"\naddress = \"10\"\nrole = \"timekeeper\"\n\
+            [[station]]\nname = \"boat\"\naddress = \"40\"\nx_m = 500\n\
+            [[station]]\nname = \"team\"\naddress = \"50\"\nx_m = 700\n\
+            [[announce]]\nat_s = 1\nby = \"post\"\n\
+            [[over]]\nat_s = 12\nfrom = \"boat\"\nto = \"all\"\ntalk_s = 20\n";
+        let mode = |station: &str| {
+            format!("[[mode]]\nat_s = 10\nstation = \"{station}\"\nto = \"single, sealed\"\n")
+        };
+        let single = format!("{text}{}{}", mode("boat"), mode("team"));
+        for (text, stretched) in [(text, true), (single.as_str(), false)] {
+            let plan = include_str!("../../plans/larkfell-watch.toml");
+            let plan = Plan::parse("plan.toml", plan, Path::new("")).unwrap();
+            let scenario = Scenario::parse("s.toml", text, plan).unwrap();
+            let run = Run::new(scenario, None, Detail::Transmissions, None).unwrap();
+            assert!(run.world.trace().overs[0].payloads_heard[2] > 500);
+            assert_eq!(!stretches(&run).is_empty(), stretched, "{text}");
+        }
+    }
+}

@@ -124,3 +124,28 @@ fn sent(run: &Run) -> Value {
         "w": waited, "h": heard, "i": interfered, "s": slots, "o": overs,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::Plan;
+    use crate::scenario::Scenario;
+    use crate::world::Detail;
+    use std::path::Path;
+
+    /// Two nets may share an address; an over is for the station of its own.
+    #[test]
+    fn an_over_is_for_a_station_of_its_own_net() {
+        let text = "[scenario]\nname = \"s\"\nduration_s = 12\nplan = \"\"\n\
+            [[station]]\nname = \"boat\"\naddress = \"40\"\n\
+            [[station]]\nname = \"hut\"\naddress = \"10\"\nlane = 1\nrole = \"timekeeper\"\n\
+            [[station]]\nname = \"saddle\"\naddress = \"40\"\nlane = 1\nx_m = 800\n\
+            [[announce]]\nat_s = 1\nby = \"hut\"\n\
+            [[over]]\nat_s = 8\nfrom = \"hut\"\nto = \"40\"\ntalk_s = 2\n";
+        let plan = include_str!("../../plans/larkfell-lanes.toml");
+        let plan = Plan::parse("plan.toml", plan, Path::new("")).unwrap();
+        let scenario = Scenario::parse("s.toml", text, plan).unwrap();
+        let run = Run::new(scenario, None, Detail::Transmissions, None).unwrap();
+        assert_eq!(data(&run)["overs"], json!(["saddle (40)"]));
+    }
+}

@@ -51,9 +51,12 @@ impl Disc {
     }
 }
 
-/// Talk begins when the station says so, after its call headers, and ends so much later than planned: a
-/// speaker who is drawn again meanwhile would press while he speaks, and be refused.
-const WITHIN_US: u64 = 5_000_000;
+/// What comes on top of an over's talk: call headers, closing headers, and the choice of those who wait
+/// (0.35 s an over, measured on a net of the built-in plan that always has somebody waiting).
+const AROUND_US: u64 = 500_000;
+/// And so much later than planned he may still be speaking, or waiting: a speaker who is drawn again meanwhile
+/// would press a second time, and be refused.
+const WITHIN_US: u64 = 4_500_000;
 
 /// A net that is busy for a share of the time.
 #[derive(Debug)]
@@ -80,21 +83,19 @@ impl Traffic {
         let mean_pause_s = self.talk_s * (1.0 - self.busy) / self.busy;
         let talk_us = microseconds(self.talk_s);
         let (mut at_us, mut turn) = (self.from_us, 0_u64);
-        // Who speaks, and until when he is not drawn again.
-        let mut speaks: Option<(usize, u64)> = None;
+        // Until when whoever spoke is not drawn again: with short overs it is not the last one only.
+        let mut until = vec![0; stations.len()];
+        // When all that has been planned will have been said, one over behind the other.
+        let mut said_us = 0;
         loop {
             let chance =
                 |what: &str| child_seed(seed, &format!("traffic/{}/{turn}/{what}", self.name));
             let pause_s = -mean_pause_s * libm::log(1.0 - unit(chance("pause")));
             at_us += microseconds(pause_s);
             let mut speakers = self.speakers(stations, at_us);
-            if let Some((last, until)) = speaks.filter(|(_, until)| at_us < *until) {
-                if speakers == [last] {
-                    at_us = until;
-                } else {
-                    speakers.retain(|speaker| *speaker != last);
-                }
-            }
+            // If all have spoken just now, the next over waits for the first of them.
+            at_us = at_us.max(speakers.iter().map(|speaker| until[*speaker]).min().unwrap_or(0));
+            speakers.retain(|speaker| until[*speaker] <= at_us);
             if at_us + talk_us > self.to_us {
                 break;
             }
@@ -102,8 +103,11 @@ impl Traffic {
                 let speaker = chance("speaker") % among;
                 let from = usize::try_from(speaker).ok().and_then(|i| speakers.get(i).copied());
                 let to = self.to;
-                speaks = from.map(|from| (from, at_us + talk_us + WITHIN_US));
-                overs.extend(from.map(|from| OverPlan { at_us, from, to, talk_us }));
+                if let Some(from) = from {
+                    said_us = at_us.max(said_us) + AROUND_US + talk_us;
+                    until[from] = said_us + WITHIN_US;
+                    overs.push(OverPlan { at_us, from, to, talk_us });
+                }
             }
             at_us += talk_us;
             turn += 1;

@@ -5,8 +5,8 @@ use super::{RadioPlan, Scenario, StationPlan};
 use crate::diagnostic::Diagnostic;
 use crate::input::Section;
 use crate::keytree::{Drawn, KeyTree, withdraw};
-use crate::plan::Plan;
-use crate::world::{Order, World, child_bytes};
+use crate::plan::{Plan, order_fits};
+use crate::world::{Order, World, child_bytes, longest_text};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::station::{Mode, Role};
 use hopwright_core::tree::{DIRECTORY, Share};
@@ -59,7 +59,7 @@ pub(super) fn messages(
     root: &Section<'_>,
     plan: &Plan,
     stations: &[StationPlan],
-    limit_us: u64,
+    (limit_us, relays): (u64, bool),
 ) -> Result<Vec<MessagePlan>, Diagnostic> {
     let mut messages = Vec::new();
     for section in root.sections("message", &["at_s", "from", "to", "text"])? {
@@ -68,7 +68,7 @@ pub(super) fn messages(
         let to = target(&section, "to", to.value)?;
         let text = section.needed(section.text("text")?, "text", "\"ford closed\"")?.value;
         printable(&section, "text", text)?;
-        let longest = usize::from(plan.message().longest());
+        let longest = usize::from(longest_text(plan.message_beside(relays)?));
         if text.is_empty() || text.len() > longest {
             let what = format!("a message has 1 to {longest} bytes, not {}", text.len());
             let help =
@@ -113,7 +113,7 @@ pub(super) fn withdrawals(
     root: &Section<'_>,
     plan: &Plan,
     stations: &[StationPlan],
-    limit_us: u64,
+    (limit_us, relays): (u64, bool),
 ) -> Result<Vec<WithdrawPlan>, Diagnostic> {
     let keys = ["at_s", "by", "stations", "change_after_s", "every_s", "until_s"];
     let sections = root.sections("withdraw", &keys)?;
@@ -159,7 +159,7 @@ pub(super) fn withdrawals(
         all.push((withdrawal, section));
     }
     all.sort_by_key(|(withdrawal, _)| withdrawal.at_us);
-    orders_fit(plan, stations, &all)?;
+    orders_fit(plan, stations, relays, &all)?;
     Ok(all.into_iter().map(|(withdrawal, _)| withdrawal).collect())
 }
 
@@ -169,8 +169,10 @@ pub(super) fn withdrawals(
 fn orders_fit(
     plan: &Plan,
     stations: &[StationPlan],
+    relays: bool,
     all: &[(WithdrawPlan, &Section<'_>)],
 ) -> Result<(), Diagnostic> {
+    let longest = longest_text(plan.message_beside(relays)?);
     let mut out = plan.withdrawn().clone();
     for (withdrawal, section) in all {
         out.extend(withdrawal.stations.iter().map(|index| stations[*index].address));
@@ -179,7 +181,7 @@ fn orders_fit(
         let tree = plan.key_tree()?;
         withdraw(&tree, &plan.net_key(), 1, Slot::ZERO, &out, &drawn)
             .map_err(Diagnostic::of_order)
-            .and_then(|made| plan.carries_order(made.order.len()))
+            .and_then(|made| order_fits(made.order.len(), longest))
             .map_err(|error| section.error("stations", error.what(), error.help()))?;
     }
     Ok(())
@@ -264,7 +266,7 @@ pub(crate) fn withdraw_in(
     let drawn = Drawn::new(Zeroizing::new(child_bytes(seed, &format!("withdraw/{index}"))));
     let made =
         withdraw(tree, key, generation, slot, &withdrawn, &drawn).map_err(Diagnostic::of_order)?;
-    net.carries_order(made.order.len())?;
+    order_fits(made.order.len(), world.longest_text())?;
     for node in &plan.stations {
         world.note_withdrawn(*node);
     }

@@ -34,8 +34,6 @@ use crate::world::noise::Environment;
 use crate::world::propagation::{Fading, Propagation};
 use crate::world::{Behaviour, Level, Place, World};
 use hopwright_core::address::{Address, Target};
-use hopwright_core::message::Layout;
-use hopwright_core::relay::TAG_BYTES;
 use hopwright_core::station::Role;
 use hopwright_core::units::{Channel, Lane, Slot};
 use std::collections::BTreeSet;
@@ -324,22 +322,14 @@ impl Scenario {
         Builder::new(&self.plan, &self.radio, self.seed)
     }
 
-    /// Says how the texts of a world of the scenario are cut: by the plan's code, with room for the
-    /// tags that payloads bear where there are relays.
+    /// Says how the texts of a world of the scenario are cut: as it was supposed when they were read.
     ///
     /// # Errors
     /// [`Diagnostic`] never for a plan that has been read.
     pub fn cut_texts(&self, world: &mut World) -> Result<(), Diagnostic> {
-        if self.messages.is_empty() && self.withdrawals.is_empty() {
-            return Ok(());
+        if !self.messages.is_empty() || !self.withdrawals.is_empty() {
+            world.set_layout(self.plan.message_beside(!self.relays.is_empty())?);
         }
-        let layout = self.plan.message();
-        let (n, k) = (layout.code().n(), layout.code().k());
-        let tag = if self.relays.is_empty() { 0 } else { TAG_BYTES };
-        let capacity = self.plan.timing().payload_bytes() - tag;
-        let layout = Layout::new(n, k, capacity)
-            .map_err(|error| Diagnostic::new(error.to_string(), "change [message] of the plan"))?;
-        world.set_layout(layout);
         Ok(())
     }
 

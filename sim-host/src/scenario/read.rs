@@ -98,9 +98,10 @@ pub(super) fn scenario(
         .collect::<Result<Vec<_>, _>>()?;
     let traffic = traffic::read(&root, &plan, &stations, limit_us)?;
     let drawn = Drawn { discs, traffic, written: overs.len() };
-    let messages = keys::messages(&root, &plan, &stations, limit_us)?;
+    let within = (limit_us, !relays.is_empty());
+    let messages = keys::messages(&root, &plan, &stations, within)?;
     let modes = keys::modes(&root, &plan, &stations, limit_us)?;
-    let withdrawals = keys::withdrawals(&root, &plan, &stations, limit_us)?;
+    let withdrawals = keys::withdrawals(&root, &plan, &stations, within)?;
     let said = overs.iter().map(|over: &OverPlan| (over.from, over.to));
     // Whoever the seed may let speak, so that directories do not depend on it.
     let speakers = |t: &Traffic| -> Vec<_> {

@@ -189,9 +189,11 @@ impl Sweep {
         let level = guilty.and_then(|f| levels.get(f)).or(levels.first()).copied();
         let level = level.or(self.always.first().map(|(_, level)| level));
         // A key that there is not is no level's fault, but the path's that leads to it.
-        let no_key = |path: &&ValuePath| {
-            path.keys().any(|key| error.what().ends_with(&format!("has no key `{key}`")))
+        let document = match place.starts_with(&self.changed(&self.scenario)) {
+            true => Document::Scenario,
+            false => Document::Plan,
         };
+        let no_key = |path: &&ValuePath| path.goes_by_no_key(document, error.what());
         let paths = self.always.iter().map(|(path, _)| path);
         let lost = paths.chain(self.factors.iter().map(|factor| &factor.path)).find(no_key);
         let span = lost.map(|path| &path.span).or(level.map(|level| &level.span));

@@ -3,6 +3,7 @@
 //! The text is changed where the value stands and nowhere else: lines keep their numbers, and an
 //! error of a reader shows what the sweep made of them.
 
+use crate::input::shown;
 use std::ops::Range;
 use toml_edit::{ArrayOfTables, DocumentMut, Item, Key, Table, TableLike, Value};
 
@@ -80,9 +81,19 @@ impl Path {
         &self.written
     }
 
-    /// The keys that it goes by.
-    pub(super) fn keys(&self) -> impl Iterator<Item = &str> {
-        self.keys.iter().map(String::as_str)
+    /// Whether `what` says of the document that it has no such key, in its table, as the path goes by.
+    pub(super) fn goes_by_no_key(&self, document: Document, what: &str) -> bool {
+        let first = self.keys.first().map_or("", String::as_str);
+        let lacks = |(depth, key): (usize, &String)| {
+            // A table, or the entry of a list behind its number or name.
+            let table = match depth {
+                0 => "the file".to_owned(),
+                1 => format!("[{first}]"),
+                _ => format!("[[{first}]]"),
+            };
+            what == format!("{table} has no key `{}`", shown(key))
+        };
+        self.document == document && self.keys.iter().enumerate().any(lacks)
     }
 
     /// Whether another path leads to the same place, spelled alike. Other spellings of one place show

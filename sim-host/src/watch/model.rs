@@ -440,15 +440,17 @@ impl Model {
         }
         self.look_at_refusals();
         for node in 0..self.seen.len() {
-            let released = |over: usize| {
-                let over = self.world.trace().overs.get(over);
-                over.and_then(|over| over.released_us)
+            // Power that went and came between two looks was never seen to be off, and ends an over all the same.
+            let ended = |over: usize| {
+                let over = self.world.trace().overs.get(over)?;
+                let cut = over.cut_us.map(|at| (at, "cut off: it has lost its power"));
+                cut.or(over.released_us.map(|at| (at, "releases")))
             };
-            if let Some(at) = self.seen[node].over.and_then(released) {
+            if let Some((at, text)) = self.seen[node].over.and_then(ended) {
                 self.seen[node].over = None;
                 self.seen[node].waits = false;
                 self.seen[node].ahead = false;
-                self.tell(at, node, "releases");
+                self.tell(at, node, text);
             }
             let headers = self.world.nodes()[node].station.counters().headers;
             let payloads = self.payloads(node);

@@ -25,6 +25,13 @@ pub(super) struct Letters {
     inboxes: Vec<Option<Box<Inbox<ROOM>>>>,
 }
 
+/// The bytes of the longest text that goes from station to station of a world where texts are cut like
+/// this: an inbox keeps whole code words, and has the same room whatever the code.
+#[must_use]
+pub fn longest_text(layout: Layout) -> u16 {
+    layout.longest_in(ROOM / usize::from(layout.code().n()))
+}
+
 /// A text on its way.
 #[derive(Debug)]
 struct Sending {
@@ -52,6 +59,12 @@ impl World {
         self.letters.layout = Some(layout);
         self.letters.out.resize_with(self.nodes.len(), || None);
         self.letters.inboxes.resize_with(self.nodes.len(), || None);
+    }
+
+    /// The bytes of the longest text that goes from station to station; 0 in a world without texts.
+    #[must_use]
+    pub fn longest_text(&self) -> u16 {
+        self.letters.layout.map_or(0, longest_text)
     }
 
     /// A station's power fails: what it was sending, and what it had of a message, is gone.

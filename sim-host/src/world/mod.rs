@@ -37,7 +37,7 @@ pub(crate) use chance::unit;
 pub use digest::{Digest, child_bytes, child_seed};
 pub use interferer::{Interferer, Level};
 pub use keys::{Changed, Tried, chance_of_meeting};
-pub use letters::Delivered;
+pub use letters::{Delivered, longest_text};
 pub use medium::{Medium, MediumPlan};
 pub use node::{CAPACITY, Node};
 pub use oscillator::{Behaviour, Course, Oscillator, Reach, SEGMENT_US};

@@ -182,3 +182,34 @@ impl Act {
         self
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What begins when an opponent has stopped is not kept: it would never be sent, and fill memory to
+    /// the end of the run.
+    #[test]
+    fn who_is_gone_stores_nothing() {
+        let heard = |began_us| Overheard {
+            channel: Channel::default(),
+            word: 1,
+            bits: &[2; 33],
+            began_us,
+            ends_us: began_us + 6_000,
+        };
+        let kept = |began_us| {
+            let mut gone = Adversary {
+                name: "van".to_owned(),
+                behaviour: Behaviour::Relay(Relay::new(250)),
+                level: Level::AboveWanted { db: 0.0 },
+                from_us: 0,
+                to_us: 100_000,
+            };
+            gone.overhears(&heard(began_us));
+            let Behaviour::Relay(relay) = &mut gone.behaviour else { return 0 };
+            relay.poll().send.len()
+        };
+        assert_eq!([99_999, 100_000, 200_000].map(kept), [1, 0, 0]);
+    }
+}
