@@ -351,6 +351,7 @@ fn changed(rest: u8, generation: u8, token: u8) -> Share {
 #[test]
 fn only_later_keys_renew_a_configuration() {
     type Made = Configuration<'static, 128>;
+    type Alter = fn(&mut Made);
     let made = |secret: u8, generation: u8, token: u8| Configuration {
         key: key(secret),
         ..configuration(3, 0x4B, Some(changed(7, generation, token)))
@@ -366,7 +367,7 @@ fn only_later_keys_renew_a_configuration() {
     assert!(!without(4).renews(&without(3)), "without a share no key comes on the air");
     assert!(!without(4).renews(&before) && !made(4, 2, 2).renews(&without(3)));
 
-    let alter: [(&str, fn(&mut Made)); 17] = [
+    let alter: [(&str, Alter); 17] = [
         ("address", |c| c.address = Address::new(0x4C)),
         ("role", |c| c.role = Role::Deputy { after: Micros::from_millis(9_000) }),
         ("name", |c| c.name = "another"),
