@@ -194,6 +194,7 @@ impl<const N: usize> Station<N> {
                     self.report(Event::TimelineEnded);
                     self.be_quiet(now, 0);
                 } else {
+                    self.be_quiet(now, 1);
                     self.return_home(now);
                 }
                 return self.poll_home(now);

@@ -194,8 +194,6 @@ impl<F: FrontEnd> Driver<F> {
                 // Something may have come in between: another task, or somebody else on the bus.
                 let (now, within) = (self.front_end.now(), self.front_end.starts_within());
                 if !self.duty.is_punctual(now, at.plus(within), station.jitter()) {
-                    // If this is dropped, it may send still.
-                    self.duty.forget();
                     return self.front_end.off().await;
                 }
                 self.duty.sent(begins);
