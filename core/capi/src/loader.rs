@@ -320,13 +320,13 @@ fn load(storage: Storage, judging: &Judging, into: &mut [u8]) -> Result<usize, i
 ///
 /// `nonce` is 12 bytes that no content was ever sealed with under this key: draw them at random.
 ///
-/// `NONE` if there is no configuration in use, `CONFIGURATION` if the bytes are not the one in use with
-/// the keys of a later change, or the judge does not open that: a carrier has brought another one, of
-/// another plan or of the same with other keys, role or directory, which the station has not been made of
-/// yet, and which must not be lost. Make it anew then, and drop the order. `TOO_SMALL`
-/// if `work` or a bank has no room: it takes 64 bytes more when it is sealed, and in `work` there must be room
-/// for the one in use as well, as it was carried. `STORAGE` if the storage fails; the old one is in use
-/// then, unless it could not even be erased: then the next start tells which is.
+/// `NONE` if there is no configuration in use, `CONFIGURATION` if the bytes are not the one in use with the
+/// keys of a later change, or the judge does not open that: a carrier has brought another one, of another
+/// plan or of the same with other keys, role or directory, which the station has not been made of yet, and
+/// which must not be lost. Make it anew then, and drop the order. `TOO_SMALL` if `work` or a bank has no
+/// room: it takes 64 bytes more when it is sealed, and in `work` there must be room for the one in use as
+/// well, as it was carried. `STORAGE` if the storage fails; the old one is in use then, unless it could not
+/// even be erased: then the next start tells which is.
 ///
 /// # Safety
 /// `storage` points to an `hw_storage` whose functions are null or do what it says, `judge` to an

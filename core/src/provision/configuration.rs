@@ -341,9 +341,25 @@ impl<'a, const N: usize> Configuration<'a, N> {
     /// not be lost. Some 600 bytes are compared; with secrets it takes as long whatever they are.
     #[must_use]
     pub fn renews(&self, before: &Self) -> bool {
-        let Self { address, role, name, plan, key, hopset, structure, .. } = self;
-        let Self { lane, draw_lane, timing, clock, announce_slots, energy_threshold, .. } = self;
-        let Self { fixed, code, share, .. } = self;
+        // All of them, so that none is forgotten.
+        let Self {
+            address,
+            role,
+            name,
+            plan,
+            key,
+            hopset,
+            structure,
+            lane,
+            draw_lane,
+            timing,
+            clock,
+            announce_slots,
+            energy_threshold,
+            fixed,
+            code,
+            share,
+        } = self;
         let public = *address == before.address
             && *role == before.role
             && *name == before.name
@@ -360,10 +376,9 @@ impl<'a, const N: usize> Configuration<'a, N> {
             && *code == before.code;
         let same_key = key.same(&before.key);
         let keys = match (share, &before.share) {
-            // A change that has come brings another key.
+            // Only a change brings another key.
             (Some(share), Some(before)) => {
-                let same_change = share.generation() == before.generation();
-                share.renews(before) && (!same_change || same_key)
+                share.renews(before) && (share.generation() > before.generation() || same_key)
             }
             // Without a share there are no changes on the air.
             (None, None) => same_key,
