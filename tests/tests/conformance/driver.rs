@@ -253,19 +253,38 @@ fn a_transmitter_that_is_not_ready_in_time_stays_silent() {
     });
 }
 
+/// A second of an announce with such a radio: what the driver has counted, and what was on the air.
+fn an_announce(radio: impl Fn(&mut Radio)) -> (Tally, usize) {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let mut sets = [Set::new(Make::timekeeper(0x10), &air)];
+    radio(sets[0].radio());
+    run(&mut sets, 50_000);
+    sets[0].command(Command::Announce);
+    run(&mut sets, 1_050_000);
+    let flights = air.borrow().flights.len();
+    (*sets[0].driver.tally(), flights)
+}
+
+/// One slot of the driver for executors with such a radio: it is sent, or missed and the radio switched off.
+fn an_awaited_slot(radio: impl Fn(&mut Radio), in_time: bool) {
+    ready(async {
+        let (mut station, mut driver) = awaited_announce(100);
+        radio(driver.front_end());
+        let _ = driver.step(&mut station).await.unwrap();
+        let all = (driver.tally().sent, driver.tally().missed);
+        let radio = driver.front_end();
+        assert_eq!(all, (u32::from(in_time), u32::from(!in_time)), "{radio:?}");
+        assert_eq!(matches!(radio.doing, Doing::Off), !in_time, "{:?}", radio.doing);
+    });
+}
+
 /// An interrupt or another task comes in the middle of the wait for the start. What is later than its
 /// share of the plan's jitter, half of 20 us, would put the receivers' clocks off.
 #[test]
 fn what_would_start_late_is_not_sent() {
     for (oversleeps, in_time) in [(10, true), (11, false), (400, false), (30_000, false)] {
-        let air = Rc::new(RefCell::new(Air::default()));
-        let mut sets = [Set::new(Make::timekeeper(0x10), &air)];
-        sets[0].radio().oversleeps = oversleeps;
-        run(&mut sets, 50_000);
-        sets[0].command(Command::Announce);
-        run(&mut sets, 1_050_000);
-        let tally = *sets[0].driver.tally();
-        let flights = air.borrow().flights.len();
+        let late = |radio: &mut Radio| radio.oversleeps = oversleeps;
+        let (tally, flights) = an_announce(late);
         assert_eq!(flights, tally.sent as usize);
         let all = (tally.sent, tally.missed);
         match in_time {
@@ -273,15 +292,7 @@ fn what_would_start_late_is_not_sent() {
             false => assert!(tally.sent == 0 && tally.missed >= 20, "{oversleeps}: {tally:?}"),
         }
 
-        ready(async {
-            let (mut station, mut driver) = awaited_announce(100);
-            driver.front_end().oversleeps = oversleeps;
-            let _ = driver.step(&mut station).await.unwrap();
-            let all = (driver.tally().sent, driver.tally().missed);
-            assert_eq!(all, (u32::from(in_time), u32::from(!in_time)), "{oversleeps}");
-            let radio = driver.front_end();
-            assert_eq!(matches!(radio.doing, Doing::Off), !in_time, "{:?}", radio.doing);
-        });
+        an_awaited_slot(late, in_time);
     }
 }
 
@@ -290,26 +301,13 @@ fn what_would_start_late_is_not_sent() {
 #[test]
 fn what_has_started_late_is_ended() {
     for (starts, in_time) in [(LEAD + 10, true), (LEAD + 11, false), (9_000, false)] {
-        let air = Rc::new(RefCell::new(Air::default()));
-        let mut sets = [Set::new(Make::timekeeper(0x10), &air)];
-        sets[0].radio().starts = starts;
-        run(&mut sets, 50_000);
-        sets[0].command(Command::Announce);
-        run(&mut sets, 1_050_000);
-        let tally = *sets[0].driver.tally();
+        let late = |radio: &mut Radio| radio.starts = starts;
+        let (tally, _) = an_announce(late);
         let all = (tally.sent > 40, tally.missed > 20);
         assert_eq!(all, (in_time, !in_time), "{starts}: {tally:?}");
         assert!(in_time || tally.sent == 0, "{starts}: {tally:?}");
 
-        ready(async {
-            let (mut station, mut driver) = awaited_announce(100);
-            driver.front_end().starts = starts;
-            let _ = driver.step(&mut station).await.unwrap();
-            let all = (driver.tally().sent, driver.tally().missed);
-            assert_eq!(all, (u32::from(in_time), u32::from(!in_time)), "{starts}");
-            let radio = driver.front_end();
-            assert_eq!(matches!(radio.doing, Doing::Off), !in_time, "{:?}", radio.doing);
-        });
+        an_awaited_slot(late, in_time);
     }
 }
 

@@ -58,6 +58,13 @@ fn answer<S: Storage, J: Judge>(
     wire.iter().find_map(|byte| station.byte(*byte).and_then(read))
 }
 
+/// A station with the old configuration that has been offered another, and waits for its first chunk.
+fn offered<'w>(content: &[u8], work: &'w mut [u8]) -> StationEnd<'w, Flash, Core> {
+    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), work);
+    assert_eq!(answer(&mut station, OFFER, 1, &offer(content)), Some((READY, 0)));
+    station
+}
+
 /// A station hears a frame.
 fn hear(carrier: &mut CarrierEnd<'_>, kind: u8, sequence: u16, payload: &[u8]) {
     frame(kind, sequence, payload).iter().for_each(|byte| carrier.byte(*byte));
@@ -343,8 +350,7 @@ fn what_is_in_use_is_judged_when_it_is_offered_again() {
 fn an_early_commit_is_answered_by_what_is_missing() {
     let content = new();
     let (mut work, all) = (vec![0; 1_024], chunks(&content));
-    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
-    assert_eq!(answer(&mut station, OFFER, 1, &offer(&content)), Some((READY, 0)));
+    let mut station = offered(&content, &mut work);
     for (number, chunk) in (0..).zip(content.chunks(CHUNK_BYTES)) {
         assert_eq!(answer(&mut station, COMMIT, all, &[]), Some((AGAIN, number)));
         assert_eq!(station.verdict(), None);
@@ -360,8 +366,7 @@ fn an_early_commit_is_answered_by_what_is_missing() {
 fn a_chunk_is_taken_once_and_in_its_turn() {
     let content = new();
     let (mut work, all) = (vec![0; 1_024], chunks(&content));
-    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
-    assert_eq!(answer(&mut station, OFFER, 1, &offer(&content)), Some((READY, 0)));
+    let mut station = offered(&content, &mut work);
     let parts: Vec<&[u8]> = content.chunks(CHUNK_BYTES).collect();
     for (number, chunk) in (0..).zip(&parts) {
         let short = &chunk[..chunk.len() - 1];
@@ -384,8 +389,7 @@ fn a_chunk_is_taken_once_and_in_its_turn() {
 fn what_is_not_what_was_offered_is_damaged() {
     let content = new();
     let (mut work, all) = (vec![0; 1_024], chunks(&content));
-    let mut station = StationEnd::new(restart(with_old()).0, Core(Some(MINE)), &mut work);
-    assert_eq!(answer(&mut station, OFFER, 1, &offer(&content)), Some((READY, 0)));
+    let mut station = offered(&content, &mut work);
     for (number, chunk) in (0..).zip(content.chunks(CHUNK_BYTES)) {
         let mut chunk = chunk.to_vec();
         chunk[0] ^= u8::from(number == 1);
