@@ -197,6 +197,29 @@ fn release_closes_the_over() {
     assert_eq!(world.command(BOAT, Command::Release), Err(Refused::NotSpeaking));
 }
 
+/// Whoever lets go under its very first header closes all the same: else everyone would wait for an
+/// over that is none.
+#[test]
+fn an_over_let_go_under_its_first_header_is_closed() {
+    let mut world = net_in_step();
+    // The boat listens in the slot that comes, and is on no watch channel.
+    world.run_slots(1);
+    world.command(POST, Command::Press(Target::ALL)).expect("the floor is free");
+    while world.log.is_empty() {
+        world.run_slots(1);
+    }
+    let first = world.log[0].clone();
+    world.run_until(world.now.max(first.recognised));
+    assert!(world.now < first.ends && world.log.len() == 1, "its first header is on the air");
+    world.command(POST, Command::Release).expect("it speaks");
+    world.run_slots(5);
+    let kinds: Vec<_> = world.log.iter().filter_map(|f| world.header(f)).map(|h| h.kind).collect();
+    assert_eq!(kinds, [Kind::Over, Kind::Closing, Kind::Closing]);
+    let events = world.events(BOAT);
+    assert_eq!(calls(&events), [(0x10, Target::ALL)]);
+    assert!(has(&events, |event| matches!(event, Event::Clear { .. })), "{events:?}");
+}
+
 #[test]
 fn an_over_whose_end_is_not_heard_ends_by_silence() {
     let mut world = net_in_step();
