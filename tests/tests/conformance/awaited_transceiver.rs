@@ -5,7 +5,8 @@
 
 use super::transceiver::{
     AWAITED, CAPTURED, RECEIVE, STANDBY, SYNTHESISER, TRANSMIT, channel, enter,
-    header_on_a_traffic_channel, long_transmission, raster, read, timing, under_way, write,
+    header_on_a_traffic_channel, long_transmission, raster, read, timing, under_way, word_alone,
+    write,
 };
 use embedded_hal::digital::{ErrorKind, ErrorType, InputPin, OutputPin};
 use embedded_hal::spi::{self, Operation};
@@ -296,6 +297,14 @@ fn more_bits_than_the_length_holds_are_refused() {
     assert_eq!(world.run(radio.load(1, &[0; 256])), Err(RadioError::TooLong(256)));
     world.run(radio.send(Tick::ZERO)).unwrap();
     assert!(!world.amplifier.get());
+    bus.done();
+}
+
+#[test]
+fn a_word_alone_leaves_the_memory_alone() {
+    let (mut bus, world) = (mock(&word_alone()), World::new());
+    let mut radio = transceiver(&world, bus.clone());
+    world.run(radio.load(0xDEAD_BEEF, &[])).unwrap();
     bus.done();
 }
 

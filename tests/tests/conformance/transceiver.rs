@@ -394,6 +394,21 @@ pub(super) fn long_transmission() -> (Vec<Vec<Transaction<u8>>>, Vec<u8>) {
     (bus, payload)
 }
 
+/// A word with no bits behind it: the memory is not even addressed.
+pub(super) fn word_alone() -> Vec<Vec<Transaction<u8>>> {
+    vec![write(&[0xB0, 0xDE, 0xAD, 0xBE, 0xEF]), write(&[0xB8, 0]), read(0x50, &[0x03])]
+}
+
+#[test]
+fn a_word_alone_leaves_the_memory_alone() {
+    let bench = Bench::new(&word_alone(), &[State::Low], &[]);
+    let (part, stamp) = (PART, Cell::new(None));
+    let board = bench.board(|| Tick::ZERO, &stamp);
+    let mut radio = Transceiver::new(&part, raster(), &timing(), board).unwrap();
+    radio.load(0xDEAD_BEEF, &[]).unwrap();
+    bench.done();
+}
+
 #[test]
 fn a_long_transmission_is_written_as_the_memory_empties() {
     let (bus, payload) = long_transmission();
