@@ -3,13 +3,13 @@
 //! (specification sections 8, 9 and 12). Spans are worked out beside each assertion.
 
 use hopwright_core::address::{Address, Target};
-use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
+use hopwright_core::header::{Header, HeaderKeys, Kind, Quality, stream};
 use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{
     CUT_IN_SLOTS, Command, Dropped, Event, FixedChannels, Heard, Mode, OVER_TIMEOUT, Radio,
     Refused, Station, WATERMARK_STEP, Watermark,
 };
-use hopwright_core::units::{Channel, Micros, Slot, Tick};
+use hopwright_core::units::{Channel, Lane, Micros, Slot, Tick};
 use hopwright_tests::air::{Flight, SLOT_US, World};
 use hopwright_tests::plans::{Make, key, timing};
 
@@ -211,6 +211,36 @@ fn a_cut_in_released_in_its_run_is_seen_to_end() {
     }
 }
 
+/// The countdown of a run is in steps of sixteen: the header at which it went down tells the true end, and
+/// whoever hears none of its last slots listens where the talk begins all the same.
+#[test]
+fn the_end_of_a_run_is_known_from_where_its_countdown_went_down() {
+    let mut world = net();
+    restart(&mut world, OTHER);
+    world.command(OTHER, Command::Press(Target::ALL)).expect("nobody speaks");
+    let countdown = |world: &World| {
+        let bits = world.log.last()?.bits.first_chunk()?;
+        let header =
+            HeaderKeys::new(&key(1)).from_bits(bits, stream(Lane::ZERO, Timeline::CutIn))?;
+        (header.kind == Kind::CutIn).then_some(header.countdown)
+    };
+    for _ in 0..100 + CUT_IN_SLOTS {
+        if countdown(&world) == Some(1) {
+            break;
+        }
+        world.run_slots(1);
+    }
+    // Sixteen are left. It hears five more that say the same, and then none.
+    world.run_slots(5);
+    world.nodes[BOAT].heard.clear();
+    world.nodes[BOAT].deaf_until = world.now + 12 * SLOT_US;
+    world.run_slots(12);
+    assert_eq!(world.nodes[BOAT].heard, []);
+    world.run_slots(2);
+    let heard = world.nodes[BOAT].heard.first().expect("it listens where the talk begins");
+    assert!(matches!(heard, Heard::Payload(_)), "{heard:?}");
+}
+
 /// What one does not begin owes as much as before: a key that bounces uses up no lead-in.
 #[test]
 fn a_bouncing_key_uses_up_no_lead_in() {
@@ -390,7 +420,7 @@ fn put_in(station: &mut Station<128>, now: Tick, header: Header, timeline: Timel
     use hopwright_core::station::Reception;
     let action = station.poll(now);
     let Radio::Listen { channel, word, complement } = action.radio else { panic!("{action:?}") };
-    let stream = hopwright_core::header::stream(hopwright_core::units::Lane::ZERO, timeline);
+    let stream = stream(Lane::ZERO, timeline);
     let bits = HeaderKeys::new(&key(1)).to_bits(header, stream);
     let word = if complement { !word } else { word };
     let at = action.from.plus(timing().word_offset());
