@@ -112,6 +112,34 @@ fn a_missed_bound_has_status_1() {
     assert!(stdout(&output).ends_with("99 % within 0.001 s: FAILS\n"), "{}", stdout(&output));
 }
 
+/// What is asked of all outcomes is asked of all: a quantile would let one in a hundred go.
+#[test]
+fn one_outcome_that_never_happens_is_enough_to_fail() {
+    // A second is little for a newcomer, who waits for the end of the answer: some have no time then.
+    let args = ["answer", "--jammed", "0.4", "--trials", "300", "--within", "1"];
+    let told = tried(&args, 0);
+    let (never, outcomes) = (told["never"].as_u64().unwrap(), told["outcomes"].as_u64().unwrap());
+    assert!(never > 0 && never < outcomes / 10, "{told:#}");
+    let status = |bound: &[&str], status| tried(&[&args[..], bound].concat(), status);
+    let most = never.to_string();
+    assert_eq!(status(&["--never-at-most", &most], 0)["pass"], true);
+    let less = (never - 1).to_string();
+    assert_eq!(status(&["--never-at-most", &less], 1)["pass"], false);
+    // And so is the share: this one and no more.
+    let share = told["share_within"].as_f64().unwrap() * 100.0;
+    let bound = |percent: f64| format!("{percent:.9}");
+    assert_eq!(status(&["--share-at-least", &bound(share - 0.001)], 0)["pass"], true);
+    assert_eq!(status(&["--share-at-least", &bound(share + 0.001)], 1)["pass"], false);
+    // One that holds does not speak for the other, and each is told.
+    let output = hopwright(
+        Path::new("plans"),
+        &[&["trials"], &args[..], &["--share-at-least", "0", "--never-at-most", "0"]].concat(),
+    );
+    assert_eq!(output.status.code(), Some(1));
+    let said = "at least 0 % within 1 s: holds\nnever, at most 0: FAILS\n";
+    assert!(stdout(&output).ends_with(said), "{}", stdout(&output));
+}
+
 #[test]
 fn json_has_the_keys_that_are_promised() {
     let report = tried(&["entry", "larkfell.toml", "--trials", "5", "--seed", "3"], 0);
@@ -120,6 +148,7 @@ fn json_has_the_keys_that_are_promised() {
         "mean_s",
         "median_s",
         "never",
+        "never_at_most",
         "outcomes",
         "p95_s",
         "p99_at_most",
@@ -128,6 +157,7 @@ fn json_has_the_keys_that_are_promised() {
         "pass",
         "plan",
         "seed",
+        "share_at_least_percent",
         "situation",
         "trials",
         "worst_s",
@@ -186,6 +216,10 @@ fn bad_arguments_are_refused() {
         &["trials", "entry", "--p99-at-most", "-1"],
         &["trials", "entry", "--trials", "2", "--within", "nan"],
         &["trials", "entry", "--trials", "2", "--within", "-5"],
+        &["trials", "entry", "--trials", "2", "--share-at-least", "99"],
+        &["trials", "entry", "--trials", "2", "--within", "1", "--share-at-least", "101"],
+        &["trials", "entry", "--trials", "2", "--never-at-most", "-1"],
+        &["trials", "entry", "--trials", "2", "--never-at-most", "0.5"],
         &["trials", "entry", "none.toml"],
     ] {
         let output = hopwright(Path::new("plans"), args);

@@ -40,6 +40,12 @@ pub(super) struct Args {
     /// Tell the share of outcomes within this many seconds
     #[arg(long, value_name = "SECONDS", value_parser = bound)]
     within: Option<f64>,
+    /// Fail (status 1) if less than this share, in per cent, is within that time
+    #[arg(long, value_name = "PERCENT", requires = "within", value_parser = percent)]
+    share_at_least: Option<f64>,
+    /// Fail (status 1) if more outcomes than this never happened
+    #[arg(long, value_name = "COUNT", value_parser = super::whole::<u32>(0..=u32::MAX))]
+    never_at_most: Option<u32>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -64,7 +70,12 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         return Err(Diagnostic::new(format!("{} trials have had no outcome", args.trials), help));
     };
     let within = args.within.map(|limit| share_within(&outcomes, limit));
-    let pass = args.p99_at_most.is_none_or(|most| s.p99_s <= most);
+    let soon = args.p99_at_most.map(|most| s.p99_s <= most);
+    // What is asked of all outcomes is no question of a quantile: one in a hundred would be free.
+    let share = within.map_or(0.0, |(share, _)| share);
+    let enough = args.share_at_least.map(|least| share * 100.0 >= least);
+    let happened = args.never_at_most.map(|most| s.never as u64 <= u64::from(most));
+    let pass = [soon, enough, happened].into_iter().flatten().all(|held| held);
     let silent = args.situation == Situation::Silence;
     let parted = matches!(args.situation, Situation::Merge | Situation::Rejoin);
     write_out(|out| {
@@ -88,6 +99,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
                 "share_within": within.map(|(share, _)| share),
                 "share_within_interval": within.map(|(_, (lo, hi))| [lo, hi]),
                 "p99_at_most": args.p99_at_most,
+                "share_at_least_percent": args.share_at_least,
+                "never_at_most": args.never_at_most,
                 "pass": pass,
             });
             if silent {
@@ -128,8 +141,15 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
                 format!("({:.4} to {:.4} % with 95 % confidence)", lo * 100.0, hi * 100.0);
             writeln!(out, "  within {limit} s: {:.4} %  {interval}", share * 100.0)?;
         }
-        if let Some(most) = args.p99_at_most {
-            writeln!(out, "99 % within {most} s: {}", if pass { "holds" } else { "FAILS" })?;
+        let verdict = |held: bool| if held { "holds" } else { "FAILS" };
+        if let (Some(most), Some(held)) = (args.p99_at_most, soon) {
+            writeln!(out, "99 % within {most} s: {}", verdict(held))?;
+        }
+        if let (Some(limit), Some(least), Some(held)) = (args.within, args.share_at_least, enough) {
+            writeln!(out, "at least {least} % within {limit} s: {}", verdict(held))?;
+        }
+        if let (Some(most), Some(held)) = (args.never_at_most, happened) {
+            writeln!(out, "never, at most {most}: {}", verdict(held))?;
         }
         Ok(())
     })?;
@@ -157,6 +177,10 @@ fn silence(text: &str) -> Result<f64, String> {
 
 fn apart(text: &str) -> Result<f64, String> {
     within(text, 0.1, 168.0)
+}
+
+fn percent(text: &str) -> Result<f64, String> {
+    within(text, 0.0, 100.0)
 }
 
 fn bound(text: &str) -> Result<f64, String> {
