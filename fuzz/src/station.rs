@@ -2,7 +2,7 @@
 
 use hopwright_core::address::{Address, Target};
 use hopwright_core::band::{Hopset, Pick, Raster};
-use hopwright_core::clock::ClockPlan;
+use hopwright_core::clock::{ClockPlan, Grip};
 use hopwright_core::header::{Header, HeaderKeys, Kind, Quality};
 use hopwright_core::keys::{Label, NetKey};
 use hopwright_core::sequence::{Structure, Timeline};
@@ -238,7 +238,10 @@ fn judge(station: &Station<64>, action: Action, now: Tick, held_off: bool) {
     } else {
         station.sequence().hopset().contains(channel)
     });
-    assert!(station.in_step() || station.cuts_in() || single);
+    // Invariant 2: with a grip on time, or a cut-in.
+    let grip = station.clock().map(|clock| clock.grip(&timing(), now));
+    let has_time = station.in_step() && grip.is_some_and(|grip| grip != Grip::Lost);
+    assert!(has_time || station.cuts_in() || single, "{grip:?}");
     assert!(station.holds_floor() && at < action.until);
     // A header has 33 bytes, payload more; none of it while the operator is held off.
     assert!(!held_off || station.burst().len() == 33);
@@ -255,6 +258,10 @@ fn kind(choice: u8) -> Kind {
     }
 }
 
+fn timing() -> Timing {
+    Timing::new(20_000, 1_000, 500, 50_000).expect("a slot")
+}
+
 fn new_station(key: &NetKey, role: u8, watermark: u8) -> Station<64> {
     let step = Hertz::new(25_000);
     let raster = Raster::new(Hertz::new(30_000_000), step, step, 64).expect("a raster");
@@ -266,7 +273,7 @@ fn new_station(key: &NetKey, role: u8, watermark: u8) -> Station<64> {
         structure: Structure { rendezvous: 8, equal_use: true, ..Structure::default() },
         lane: Lane::ZERO,
         draw_lane: Lane::ZERO,
-        timing: Timing::new(20_000, 1_000, 500, 50_000).expect("a slot"),
+        timing: timing(),
         clock: ClockPlan::new(Ppb::new(10_000).expect("10 ppm"), Micros::new(20), Micros::new(100)),
         announce_slots: 40,
         energy_threshold: Dbm::new(-95),

@@ -3,6 +3,7 @@
 use super::{CarrierEnd, Judge, Outcome, StationEnd, Storage, Verdict};
 use crate::units::Tick;
 use embedded_io::{Read, ReadReady, Write};
+use zeroize::Zeroize;
 
 /// Why a stream came to its end before a verdict.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -31,9 +32,27 @@ pub fn serve<P: Read + Write, S: Storage, J: Judge>(
     port: &mut P,
     end: &mut StationEnd<'_, S, J>,
 ) -> Result<Verdict, IoError<P::Error>> {
-    let mut buffer = [0; 64];
+    serve_through(&mut [0; 64], port, end)
+}
+
+/// The same through a buffer, which is wiped: what comes in the clear passes through it.
+fn serve_through<P: Read + Write, S: Storage, J: Judge>(
+    buffer: &mut [u8],
+    port: &mut P,
+    end: &mut StationEnd<'_, S, J>,
+) -> Result<Verdict, IoError<P::Error>> {
+    let outcome = attend(buffer, port, end);
+    buffer.zeroize();
+    outcome
+}
+
+fn attend<P: Read + Write, S: Storage, J: Judge>(
+    buffer: &mut [u8],
+    port: &mut P,
+    end: &mut StationEnd<'_, S, J>,
+) -> Result<Verdict, IoError<P::Error>> {
     loop {
-        let count = port.read(&mut buffer).map_err(IoError::Port)?;
+        let count = port.read(buffer).map_err(IoError::Port)?;
         let received = buffer.get(..count).filter(|bytes| !bytes.is_empty());
         for byte in received.ok_or(IoError::Closed)? {
             let Some(answer) = end.byte(*byte) else {
@@ -102,4 +121,91 @@ fn send<P: Write>(port: &mut P, mut bytes: &[u8]) -> Result<(), IoError<P::Error
         }
     }
     port.flush().map_err(IoError::Port)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::address::Address;
+    use crate::loader::{Bank, Refusal, StorageFault, Store};
+    use embedded_io::{ErrorKind, ErrorType};
+
+    /// Memory that nothing was ever written to.
+    struct Erased;
+
+    impl Storage for Erased {
+        fn capacity(&self) -> usize {
+            1_024
+        }
+
+        fn read(&mut self, _: Bank, _: usize, into: &mut [u8]) -> Result<(), StorageFault> {
+            into.fill(0xFF);
+            Ok(())
+        }
+
+        fn write(&mut self, _: Bank, _: usize, _: &[u8]) -> Result<(), StorageFault> {
+            Ok(())
+        }
+
+        fn erase(&mut self, _: Bank) -> Result<(), StorageFault> {
+            Ok(())
+        }
+    }
+
+    struct Nobody;
+
+    impl Judge for Nobody {
+        fn address(&self) -> Option<Address> {
+            None
+        }
+
+        fn judge(&mut self, _: &mut [u8], _: Address) -> Result<(), Refusal> {
+            Err(Refusal::Content)
+        }
+    }
+
+    /// Gives something once, and then what it is told to.
+    struct Port {
+        given: bool,
+        then: Result<usize, ErrorKind>,
+    }
+
+    impl ErrorType for Port {
+        type Error = ErrorKind;
+    }
+
+    impl Read for Port {
+        fn read(&mut self, into: &mut [u8]) -> Result<usize, ErrorKind> {
+            if core::mem::replace(&mut self.given, true) {
+                return self.then;
+            }
+            into.fill(0x5E);
+            Ok(into.len())
+        }
+    }
+
+    impl Write for Port {
+        fn write(&mut self, bytes: &[u8]) -> Result<usize, ErrorKind> {
+            Ok(bytes.len())
+        }
+
+        fn flush(&mut self) -> Result<(), ErrorKind> {
+            Ok(())
+        }
+    }
+
+    /// The end of a configuration in the clear may lie where nothing was read into afterwards.
+    #[test]
+    fn what_has_passed_through_the_buffer_is_wiped() {
+        for (then, why) in
+            [(Ok(0), IoError::Closed), (Err(ErrorKind::Other), IoError::Port(ErrorKind::Other))]
+        {
+            let mut work = [0; 64];
+            let store = Store::open(Erased).unwrap();
+            let mut end = StationEnd::new(store, Nobody, &mut work);
+            let (mut buffer, mut port) = ([0; 64], Port { given: false, then });
+            assert_eq!(serve_through(&mut buffer, &mut port, &mut end), Err(why));
+            assert!(port.given && buffer == [0; 64]);
+        }
+    }
 }

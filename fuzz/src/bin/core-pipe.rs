@@ -1,7 +1,7 @@
 //! Answers questions about the link, a line each, from standard input to standard output: see
 //! `docs/fuzzing.md`.
 
-use std::io::{BufRead, Write};
+use std::io::{BufRead, ErrorKind, Write};
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
@@ -11,7 +11,14 @@ fn main() -> ExitCode {
         let answer = match &line {
             Ok(line) => pipe.answer(line),
             // What is no text is no question.
-            Err(_) => "error: a line that is no UTF-8; questions are text".to_owned(),
+            Err(error) if error.kind() == ErrorKind::InvalidData => {
+                "error: a line that is no UTF-8; questions are text".to_owned()
+            }
+            // The next read would fail as well.
+            Err(error) => {
+                eprintln!("error: standard input cannot be read: {error}");
+                return ExitCode::from(2);
+            }
         };
         // Whoever asks may wait for each answer.
         if writeln!(out, "{answer}").and_then(|()| out.flush()).is_err() {

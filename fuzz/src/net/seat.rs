@@ -255,11 +255,11 @@ impl Seat {
         (station.clock().copied(), station.in_step(), station.holds_floor(), station.cuts_in())
     }
 
-    /// Everything that the station goes by, as text: all but what can be computed from keys again,
-    /// and the counters.
+    /// Everything that the station goes by, as text: all but the plan's sequence and what is drawn from the net
+    /// key, which come first, and the counters.
     pub(super) fn state(&self) -> String {
         let text = format!("{:?}", self.station);
-        let from = text.find("interferers:").expect("a station's fields");
+        let from = text.find("change:").expect("a station's fields");
         let to = text.rfind("counters:").expect("a station's fields");
         text[from..to].to_owned()
     }

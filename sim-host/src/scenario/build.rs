@@ -152,7 +152,10 @@ impl<'a> Builder<'a> {
         let medium = Medium::new(self.medium_plan(), self.seed, &nodes, interferers.collect());
         let threshold = self.plan.energy_threshold();
         let timing = self.plan.timing();
-        let mut world = World::new(nodes, medium, timing, threshold, timetable.detail);
+        let channels = |hopset: &Hopset<MAX_HOPSET>| hopset.channels().iter().copied().collect();
+        let planned = self.hopsets.iter().map(|(lane, hopset)| (*lane, channels(hopset)));
+        let detail = timetable.detail;
+        let mut world = World::new(nodes, planned.collect(), medium, timing, threshold, detail);
         for plan in &self.radio.moves {
             let MovePlan { station, at_us, to_m, to_height_m, over_us } = *plan;
             world.travel(Journey { node: station, at_us, to_m, to_height_m, over_us });

@@ -33,11 +33,11 @@ impl World {
         }
         let station = &self.nodes[node].station;
         let single = station.mode() != Mode::Hopping && station.fixed().calling == Some(channel);
-        let in_hopset = single || station.sequence().hopset().contains(channel);
         let lane = station.sequence().lane();
-        let mut others = self.nets.iter().filter(|(other, _)| *other != lane);
-        let hopset_of = |of: &usize| self.nodes[*of].station.sequence().hopset();
-        let shared = others.any(|(_, of)| hopset_of(of).contains(channel));
+        // The plan's hopset: in its own, of which it draws, every station stays.
+        let in_hopset = single || self.hopsets.get(&lane).is_some_and(|of| of.contains(channel));
+        let mut others = self.hopsets.iter().filter(|(other, _)| **other != lane);
+        let shared = others.any(|(_, hopset)| hopset.contains(channel));
         self.trace.totals.shared_channels += u64::from(shared);
         let bits = station.burst().to_vec();
         let slot = if single || station.cuts_in() { None } else { station.slot(at) };

@@ -53,6 +53,7 @@ pub use truth::Started;
 pub use watch::{Broken, Record, Rule};
 
 use hopwright_core::address::{Address, Target};
+use hopwright_core::band::ChannelSet;
 use hopwright_core::keys::NetKey;
 use hopwright_core::record::Sink;
 use hopwright_core::station::{Action, Command, Mode, Radio, Refused, Watermark};
@@ -244,6 +245,8 @@ pub struct World {
     sent_by: BTreeMap<Lane, u64>,
     /// The nets, and a station of each.
     nets: Vec<(Lane, usize)>,
+    /// The hopset of each lane, as the plan has it: what its stations are judged by.
+    hopsets: BTreeMap<Lane, ChannelSet>,
     /// Whose an address on a net is.
     addresses: BTreeMap<(Lane, Address), usize>,
     speech: speech::Speech,
@@ -278,10 +281,12 @@ struct Talk {
 }
 
 impl World {
-    /// A world at true time 0 with all stations switched off.
+    /// A world at true time 0 with all stations switched off. `hopsets` are the plan's, of every lane that
+    /// has a station.
     #[must_use]
     pub fn new(
         nodes: Vec<Node>,
+        hopsets: BTreeMap<Lane, ChannelSet>,
         medium: Medium,
         timing: Timing,
         energy_threshold: Dbm,
@@ -326,6 +331,7 @@ impl World {
             trouble: Trouble::new(count),
             sent_by: BTreeMap::new(),
             nets,
+            hopsets,
             addresses,
             speech: speech::Speech::new(count),
             letters: letters::Letters::default(),

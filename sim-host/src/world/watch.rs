@@ -215,8 +215,12 @@ impl World {
         payload: bool,
     ) {
         let station = &self.nodes[node].station;
+        let local = self.nodes[node].local(self.now);
+        // Who speaks at home is in step by its own account. Whether it has time its clock tells.
+        let clock = station.clock().filter(|_| station.in_step());
+        let has_time = clock.is_some_and(|clock| clock.grip(&self.timing, local) != Grip::Lost);
         // What a station without time may send: a cut-in, and overs on a single channel.
-        let in_step = station.in_step() || station.cuts_in() || single;
+        let in_step = has_time || station.cuts_in() || single;
         if !in_hopset {
             self.trace.totals.outside_hopset += 1;
             self.broke(node, Rule::OutsideHopset);
@@ -301,5 +305,68 @@ impl World {
                 self.broke(node, Rule::Deceived);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scenario::{Builder, RadioPlan, StationPlan, Timetable, built_in_plan};
+    use hopwright_core::address::Address;
+    use hopwright_core::station::Role;
+
+    const SECOND: u64 = 1_000_000;
+
+    /// A timekeeper that announces a second after its start to a member, in a world that is looked at.
+    fn announcing(look: impl FnOnce(&mut World)) {
+        let plan = built_in_plan().unwrap();
+        let post = StationPlan::member("post".to_owned(), Address::new(0x10));
+        let boat = StationPlan::member("boat".to_owned(), Address::new(0x40));
+        let radio = RadioPlan::of(vec![StationPlan { role: Role::Timekeeper, ..post }, boat]);
+        let builder = Builder::new(&plan, &radio, 1).unwrap();
+        let mut world = builder.world(Timetable::totals(&[(SECOND, 0)], &[])).unwrap();
+        look(&mut world);
+    }
+
+    fn blamed(world: &World, rule: Rule) -> u64 {
+        world.trace().broken.counts.get(&rule).copied().unwrap_or(0)
+    }
+
+    /// A station stays in the hopset that it has: what counts is the plan's.
+    #[test]
+    fn a_station_with_another_hopset_than_the_plans_is_blamed() {
+        announcing(|world| {
+            world.run_until(4 * SECOND);
+            assert!(world.trace().totals.sent > 100);
+            assert_eq!(blamed(world, Rule::OutsideHopset), 0);
+        });
+        announcing(|world| {
+            for hopset in world.hopsets.values_mut() {
+                *hopset = hopset.iter().step_by(2).collect();
+            }
+            world.run_until(4 * SECOND);
+            let (outside, sent) = (blamed(world, Rule::OutsideHopset), world.trace().totals.sent);
+            assert!(0 < outside && outside < sent, "{outside} of {sent}");
+            assert_eq!(outside, world.trace().totals.outside_hopset);
+        });
+    }
+
+    /// A station that speaks is in step by its own account; its clock may say otherwise.
+    #[test]
+    fn a_home_transmission_without_a_grip_on_time_is_blamed() {
+        announcing(|world| {
+            world.run_until(2 * SECOND);
+            assert!(world.nodes[1].station.in_step());
+            world.judge_transmission(1, (true, false), false);
+            assert_eq!(blamed(world, Rule::OutOfStep), 0);
+            // (The timekeeper's time is true by definition.) It is not asked again for ten years, so it has
+            // not noticed.
+            world.now += 3_650 * 86_400 * SECOND;
+            assert!(world.nodes[1].station.in_step());
+            world.judge_transmission(1, (true, false), false);
+            assert_eq!(blamed(world, Rule::OutOfStep), 1);
+            world.judge_transmission(1, (true, true), false);
+            assert_eq!(blamed(world, Rule::OutOfStep), 1, "a single channel needs no time");
+        });
     }
 }

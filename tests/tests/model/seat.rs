@@ -231,7 +231,7 @@ impl Seat {
     ) -> (Heard, Outcome) {
         let local = self.local(now);
         let mut outcome = Outcome::default();
-        let before = if honest { String::new() } else { self.state() };
+        let before = if honest { String::new() } else { self.state_from("change:") };
         let held = self.held();
         let mut heard = Arc::make_mut(&mut self.core).heard(local, reception);
         if self.plant == Plant::TakesReplays && heard == Heard::Dropped(Dropped::Replayed) {
@@ -239,7 +239,9 @@ impl Seat {
         }
         match heard {
             Heard::Dropped(_) if honest => outcome.blame(held == self.held(), Invariant::Replay),
-            Heard::Dropped(_) => outcome.blame(before == self.state(), Invariant::Replay),
+            Heard::Dropped(_) => {
+                outcome.blame(before == self.state_from("change:"), Invariant::Replay);
+            }
             Heard::Header { timeline: Timeline::Home, slot, .. } if !honest => {
                 // One without time and watermark may be given hope by a recording.
                 let stored = matches!(self.storage, Watermark::Stored(mark) if slot <= mark);
@@ -345,11 +347,10 @@ impl Seat {
         started.iter().any(|offset| (lo..=hi).contains(&(now.cast_signed() + offset)))
     }
 
-    /// Everything that a station goes by, as text: all but the plan, what can be computed from
-    /// keys again, and the counters.
-    fn state(&self) -> String {
+    /// The fields of a station as text, from one of them to the counters.
+    fn state_from(&self, first: &str) -> String {
         let text = format!("{:?}", self.core);
-        let from = text.find("interferers:").expect("a station's fields");
+        let from = text.find(first).expect("a station's fields");
         let to = text.rfind("counters:").expect("a station's fields");
         text[from..to].to_owned()
     }
@@ -357,7 +358,9 @@ impl Seat {
 
 impl Hash for Seat {
     fn hash<H: Hasher>(&self, hasher: &mut H) {
-        self.state().hash(hasher);
+        // What two states may differ in: neither keys nor modes change here. (An announce that was heard
+        // keeps a deputy from announcing, and there is none.)
+        self.state_from("interferers:").hash(hasher);
         format!("{:?}", (self.action, self.storage, self.may_talk, self.guest)).hash(hasher);
         (self.had_time, self.led, self.sessions).hash(hasher);
     }
