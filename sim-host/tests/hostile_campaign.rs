@@ -42,6 +42,31 @@ fn a_hundred_thousand_tries_move_nothing() {
     }
 }
 
+/// Every sort of try comes to every state, but for those that a state leaves nothing of.
+#[test]
+fn every_sort_of_try_comes_to_every_state() {
+    let tally = run(0, 100_000, (1, 1));
+    let tried = tally.summed(|(state, sort, _)| (*state, *sort));
+    for state in State::ALL {
+        for sort in Sort::ALL {
+            let nothing = match sort {
+                // Without time and watermark nothing is known to be old.
+                Sort::Replayed | Sort::ReplayedNoisy => state == State::Searching,
+                // In a search no traffic word is waited for; a station that coasts, or has met one word
+                // as it did, waits for it all through its spread.
+                Sort::Word => matches!(
+                    state,
+                    State::Searching | State::SearchingStored | State::Coasting | State::Doubting
+                ),
+                _ => false,
+            };
+            let count = tried.get(&(state, sort)).copied().unwrap_or_default();
+            assert_eq!(count == 0, nothing, "{state:?}, {sort:?}: {count} tries");
+            assert!(nothing || count > 100, "{state:?}, {sort:?}: {count} tries");
+        }
+    }
+}
+
 /// Two thirds of a batch here, the rest there: the sum is the same.
 #[test]
 fn shards_and_pieces_add_up_to_the_whole() {

@@ -98,6 +98,9 @@ const PATIENCE: u32 = 4_000;
 #[derive(Debug)]
 pub(super) struct Pair {
     pub(super) state: State,
+    /// Whether it has heard nothing of a run, or its run is over: it waits for traffic words. (Of
+    /// states that a run may lead to, half of the stations are still in it.)
+    past_run: bool,
     pub(super) keys: HeaderKeys,
     /// Keys of another net.
     pub(super) strangers: HeaderKeys,
@@ -150,6 +153,7 @@ impl Pair {
         let action = attacked.poll(now);
         let mut pair = Self {
             state,
+            past_run: child_seed(seed, "run").is_multiple_of(2),
             keys: HeaderKeys::new(&NetKey::new(key)),
             strangers: HeaderKeys::new(&NetKey::new(other)),
             timing: plan.timing(),
@@ -172,13 +176,14 @@ impl Pair {
             return;
         }
         if state == State::CutInWithoutTime {
-            self.meet(Timeline::CutIn, Kind::CutIn);
+            self.meet_cut_in();
+            return;
+        }
+        if state == State::Verifying {
+            self.meet(Timeline::Home, if self.past_run { Kind::Over } else { Kind::Announce });
             return;
         }
         self.meet(Timeline::Home, Kind::Announce);
-        if state == State::Verifying {
-            return;
-        }
         self.meet(Timeline::Home, Kind::Over);
         if state == State::Following {
             self.meet(Timeline::Home, Kind::Over);
@@ -199,8 +204,16 @@ impl Pair {
                     self.meet_word();
                 }
             }
-            State::CutIn => self.meet(Timeline::CutIn, Kind::CutIn),
+            State::CutIn => self.meet_cut_in(),
             _ => {}
+        }
+    }
+
+    /// Both join a cut-in, in its run or, behind that, with its call.
+    fn meet_cut_in(&mut self) {
+        self.meet(Timeline::CutIn, Kind::CutIn);
+        if self.past_run {
+            self.meet(Timeline::CutIn, Kind::Over);
         }
     }
 
@@ -289,8 +302,9 @@ impl Pair {
     /// What a member sends in this very slot.
     pub(super) fn genuine(&self) -> Option<MadeUp> {
         let kind = match self.state {
-            State::CutIn | State::CutInWithoutTime => Kind::CutIn,
-            State::Searching | State::SearchingStored | State::Verifying => Kind::Announce,
+            State::CutIn | State::CutInWithoutTime if !self.past_run => Kind::CutIn,
+            State::Verifying if !self.past_run => Kind::Announce,
+            State::Searching | State::SearchingStored => Kind::Announce,
             _ => Kind::Over,
         };
         self.genuine_of(self.state.timeline(), kind)

@@ -5,7 +5,6 @@ use hopwright_core::address::{Address, Target};
 use hopwright_core::clock::Grip;
 use hopwright_core::coding::interleave::{self, HEADER_BITS};
 use hopwright_core::header::{self, Header, Kind, Quality};
-use hopwright_core::sequence::Timeline;
 use hopwright_core::station::{Dropped, Reception};
 use hopwright_core::units::{Channel, Lane, Micros, Slot, Tick};
 use rand_chacha::ChaCha8Rng;
@@ -38,6 +37,19 @@ pub enum Sort {
 }
 
 impl Sort {
+    /// All of them.
+    pub const ALL: [Self; 9] = [
+        Self::Random,
+        Self::Mutated,
+        Self::Spliced,
+        Self::WrongKey,
+        Self::OtherLane,
+        Self::Replayed,
+        Self::ReplayedNoisy,
+        Self::Elsewhere,
+        Self::Word,
+    ];
+
     /// What the account calls it.
     #[must_use]
     pub const fn name(self) -> &'static str {
@@ -195,15 +207,18 @@ fn old_slot(pair: &Pair, rng: &mut ChaCha8Rng) -> Option<Slot> {
 
 /// A time at which the traffic word of the slot is out of its place: later than guard, jitter and
 /// propagation allow. A coasting station waits for the word all through its spread and takes
-/// nothing from it but where to listen (specification section 6), so it is left out.
+/// nothing from it but where to listen (specification section 6), so it is left out, and so is one
+/// that has met a word like that. One in search waits for no traffic word.
 fn out_of_place(pair: &Pair, rng: &mut ChaCha8Rng) -> Option<Tick> {
-    let watched = match pair.state {
-        State::Watching | State::Following | State::Verifying => pair.attacked.clock()?,
-        _ => return None,
+    let locked = match pair.state {
+        State::Watching | State::Following | State::Verifying => {
+            pair.attacked.clock()?.grip(&pair.timing, pair.now) == Grip::Locked
+        }
+        // The clock of a cut-in is not shown, and is locked: once it is not, the cut-in is left.
+        State::CutIn | State::CutInWithoutTime => true,
+        State::Searching | State::SearchingStored | State::Coasting | State::Doubting => false,
     };
-    if pair.state.timeline() != Timeline::Home
-        || watched.grip(&pair.timing, pair.now) != Grip::Locked
-    {
+    if !locked {
         return None;
     }
     let late = pair.timing.guard().times(6).plus(Micros::new(below(rng, 5_000)));
