@@ -87,8 +87,10 @@ impl State {
     }
 }
 
+/// The station's address.
+pub(super) const OWN: Address = Address::new(0x4B);
 /// The slot that a stored watermark names.
-const STORED: u32 = 40_000;
+pub(super) const STORED: u32 = 40_000;
 /// A station in search is met in a slot behind that.
 const FIRST: u64 = 50_000;
 /// The longest silence that a search for a listening slot may take, in polls.
@@ -101,6 +103,11 @@ pub(super) struct Pair {
     /// Whether it has heard nothing of a run, or its run is over: it waits for traffic words. (Of
     /// states that a run may lead to, half of the stations are still in it.)
     past_run: bool,
+    /// Up to where a station without time knows home slots to be past.
+    pub(super) stored: Option<Slot>,
+    /// The last slot of a cut-in that the station followed before it came into its state: half of
+    /// those at home have followed one.
+    pub(super) followed: Option<Slot>,
     pub(super) keys: HeaderKeys,
     /// Keys of another net.
     pub(super) strangers: HeaderKeys,
@@ -134,10 +141,11 @@ impl Pair {
         other[turned / 8] ^= 1 << (turned % 8);
         let stored =
             state == State::SearchingStored || child_seed(seed, "stored").is_multiple_of(2);
+        let stored_slot = (stored && state != State::Searching).then(|| Slot::new(STORED));
         let station = StationPlan {
             ppb: Some(0),
-            stored_slot: (stored && state != State::Searching).then(|| Slot::new(STORED)),
-            ..StationPlan::member("subject".to_owned(), Address::new(0x4B))
+            stored_slot,
+            ..StationPlan::member("subject".to_owned(), OWN)
         };
         let radio = RadioPlan::of(Vec::new());
         // It is addressed by keys: a change of them is something that a forgery must not begin.
@@ -154,6 +162,8 @@ impl Pair {
         let mut pair = Self {
             state,
             past_run: child_seed(seed, "run").is_multiple_of(2),
+            stored: stored_slot,
+            followed: None,
             keys: HeaderKeys::new(&NetKey::new(key)),
             strangers: HeaderKeys::new(&NetKey::new(other)),
             timing: plan.timing(),
@@ -166,6 +176,11 @@ impl Pair {
             guest_us: signed(guest),
         };
         let _ = pair.twin.poll(now);
+        if state.timeline() == Timeline::Home && child_seed(seed, "followed").is_multiple_of(2) {
+            pair.meet_cut_in();
+            pair.meet(Timeline::CutIn, Kind::Closing);
+            pair.followed = Some(pair.slot_on(Timeline::CutIn));
+        }
         pair.bring_to(state);
         pair.settle();
         Ok(pair)
@@ -321,7 +336,12 @@ impl Pair {
 
     /// The slot under way on the timeline by which the station listens, by the ideal clock.
     pub(super) fn slot(&self) -> Slot {
-        self.timing.slot_at(self.net_us(self.state.timeline())).unwrap_or(Slot::ZERO)
+        self.slot_on(self.state.timeline())
+    }
+
+    /// The same on a timeline.
+    pub(super) fn slot_on(&self, timeline: Timeline) -> Slot {
+        self.timing.slot_at(self.net_us(timeline)).unwrap_or(Slot::ZERO)
     }
 
     /// Slots by which a genuine header must be old so that this station can know it for a replay;
