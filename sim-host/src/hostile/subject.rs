@@ -384,7 +384,7 @@ impl Pair {
     }
 
     /// Whether the attacked station still is what its twin is: `None`, or what differs. Both are
-    /// given a genuine header, so that keys are compared by their use.
+    /// given a genuine header and must take it, so that keys are compared by their use.
     pub(super) fn aftermath(&mut self) -> Option<String> {
         for _ in 0..PATIENCE {
             let Some(genuine) = self.genuine() else {
@@ -395,6 +395,10 @@ impl Pair {
             let twin = self.twin.heard(self.now, genuine.reception());
             if attacked != twin {
                 return Some(format!("a genuine header: {attacked:?}, by the twin {twin:?}"));
+            }
+            if !matches!(attacked, Heard::Header { .. }) {
+                // What neither takes compares no keys.
+                return Some(format!("a genuine header is taken by neither: {attacked:?}"));
             }
             loop {
                 let (attacked, twin) = (self.attacked.next_event(), self.twin.next_event());
