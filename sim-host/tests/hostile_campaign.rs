@@ -36,9 +36,68 @@ fn a_hundred_thousand_tries_move_nothing() {
         (Sort::ReplayedNoisy, "replayed"),
         (Sort::ReplayedNoisy, "not genuine"),
         (Sort::Elsewhere, "not awaited"),
+        (Sort::OtherTimeline, "not genuine"),
+        (Sort::OtherTimeline, "not awaited"),
+        (Sort::OtherTimeline, "replayed"),
         (Sort::Word, "out of place"),
     ] {
         assert!(met.get(&(sort, outcome)).is_some_and(|count| *count > 1_000), "{met:?}");
+    }
+}
+
+/// Every sort of try comes to every state, but for those that a state leaves nothing of.
+#[test]
+fn every_sort_of_try_comes_to_every_state() {
+    let tally = run(0, 100_000, (1, 1));
+    let tried = tally.summed(|(state, sort, _)| (*state, *sort));
+    for state in State::ALL {
+        for sort in Sort::ALL {
+            let nothing = match sort {
+                // Without time and watermark nothing is known to be old.
+                Sort::Replayed | Sort::ReplayedNoisy => state == State::Searching,
+                // In a search no traffic word is waited for; a station that coasts, or has met one word
+                // as it did, waits for it all through its spread.
+                Sort::Word => matches!(
+                    state,
+                    State::Searching | State::SearchingStored | State::Coasting | State::Doubting
+                ),
+                Sort::Random
+                | Sort::Mutated
+                | Sort::Spliced
+                | Sort::WrongKey
+                | Sort::OtherLane
+                | Sort::Elsewhere
+                | Sort::OtherTimeline => false,
+            };
+            let count = tried.get(&(state, sort)).copied().unwrap_or_default();
+            assert_eq!(count == 0, nothing, "{state:?}, {sort:?}: {count} tries");
+            assert!(nothing || count > 100, "{state:?}, {sort:?}: {count} tries");
+        }
+    }
+}
+
+/// A header of the other timeline meets a state in each way that there is: in slots in which a traffic
+/// word is waited for as well, and behind the sync word.
+#[test]
+fn headers_of_the_other_timeline_are_refused_in_every_way() {
+    let tally = run(0, 100_000, (1, 1));
+    for state in State::ALL {
+        let (traffic, sync): (bool, &[&str]) = match state {
+            State::Searching | State::SearchingStored => (false, &["replayed"]),
+            State::Watching | State::Coasting => (true, &["replayed"]),
+            State::CutInWithoutTime => (true, &["not awaited", "replayed"]),
+            State::Verifying | State::Following | State::Doubting | State::CutIn => {
+                (true, &["not awaited"])
+            }
+        };
+        let wanted: Vec<_> =
+            traffic.then_some("not genuine").into_iter().chain(sync.iter().copied()).collect();
+        for outcome in ["not genuine", "not awaited", "replayed", "out of place", "ahead", "TAKEN"]
+        {
+            let met = tally.outcomes.get(&(state, Sort::OtherTimeline, outcome));
+            let met = met.copied().unwrap_or_default();
+            assert_eq!(met > 0, wanted.contains(&outcome), "{state:?}, {outcome}: {met}");
+        }
     }
 }
 

@@ -276,6 +276,19 @@ mod tests {
         }
     }
 
+    /// A genuine header that neither takes compares nothing.
+    #[test]
+    fn the_twin_must_take_the_genuine_header_as_well() {
+        let plan = built_in_plan().unwrap();
+        for state in State::ALL {
+            let mut pair = Pair::new(&plan, state, 7).unwrap();
+            // What is called genuine is another net's.
+            std::mem::swap(&mut pair.keys, &mut pair.strangers);
+            let what = pair.aftermath();
+            assert!(what.as_ref().is_some_and(|what| what.contains("neither")), "{what:?}");
+        }
+    }
+
     /// Energy notes an interferer in a memory that no accessor shows: the text does.
     #[test]
     fn the_text_shows_what_accessors_do_not() {

@@ -87,8 +87,10 @@ impl State {
     }
 }
 
+/// The station's address.
+pub(super) const OWN: Address = Address::new(0x4B);
 /// The slot that a stored watermark names.
-const STORED: u32 = 40_000;
+pub(super) const STORED: u32 = 40_000;
 /// A station in search is met in a slot behind that.
 const FIRST: u64 = 50_000;
 /// The longest silence that a search for a listening slot may take, in polls.
@@ -98,6 +100,14 @@ const PATIENCE: u32 = 4_000;
 #[derive(Debug)]
 pub(super) struct Pair {
     pub(super) state: State,
+    /// Whether it has heard nothing of a run, or its run is over: it waits for traffic words. (Of
+    /// states that a run may lead to, half of the stations are still in it.)
+    past_run: bool,
+    /// Up to where a station without time knows home slots to be past.
+    pub(super) stored: Option<Slot>,
+    /// The last slot of a cut-in that the station followed before it came into its state: half of
+    /// those at home have followed one.
+    pub(super) followed: Option<Slot>,
     pub(super) keys: HeaderKeys,
     /// Keys of another net.
     pub(super) strangers: HeaderKeys,
@@ -131,10 +141,11 @@ impl Pair {
         other[turned / 8] ^= 1 << (turned % 8);
         let stored =
             state == State::SearchingStored || child_seed(seed, "stored").is_multiple_of(2);
+        let stored_slot = (stored && state != State::Searching).then(|| Slot::new(STORED));
         let station = StationPlan {
             ppb: Some(0),
-            stored_slot: (stored && state != State::Searching).then(|| Slot::new(STORED)),
-            ..StationPlan::member("subject".to_owned(), Address::new(0x4B))
+            stored_slot,
+            ..StationPlan::member("subject".to_owned(), OWN)
         };
         let radio = RadioPlan::of(Vec::new());
         // It is addressed by keys: a change of them is something that a forgery must not begin.
@@ -150,6 +161,9 @@ impl Pair {
         let action = attacked.poll(now);
         let mut pair = Self {
             state,
+            past_run: child_seed(seed, "run").is_multiple_of(2),
+            stored: stored_slot,
+            followed: None,
             keys: HeaderKeys::new(&NetKey::new(key)),
             strangers: HeaderKeys::new(&NetKey::new(other)),
             timing: plan.timing(),
@@ -162,6 +176,11 @@ impl Pair {
             guest_us: signed(guest),
         };
         let _ = pair.twin.poll(now);
+        if state.timeline() == Timeline::Home && child_seed(seed, "followed").is_multiple_of(2) {
+            pair.meet_cut_in();
+            pair.meet(Timeline::CutIn, Kind::Closing);
+            pair.followed = Some(pair.slot_on(Timeline::CutIn));
+        }
         pair.bring_to(state);
         pair.settle();
         Ok(pair)
@@ -172,13 +191,14 @@ impl Pair {
             return;
         }
         if state == State::CutInWithoutTime {
-            self.meet(Timeline::CutIn, Kind::CutIn);
+            self.meet_cut_in();
+            return;
+        }
+        if state == State::Verifying {
+            self.meet(Timeline::Home, if self.past_run { Kind::Over } else { Kind::Announce });
             return;
         }
         self.meet(Timeline::Home, Kind::Announce);
-        if state == State::Verifying {
-            return;
-        }
         self.meet(Timeline::Home, Kind::Over);
         if state == State::Following {
             self.meet(Timeline::Home, Kind::Over);
@@ -199,8 +219,16 @@ impl Pair {
                     self.meet_word();
                 }
             }
-            State::CutIn => self.meet(Timeline::CutIn, Kind::CutIn),
+            State::CutIn => self.meet_cut_in(),
             _ => {}
+        }
+    }
+
+    /// Both join a cut-in, in its run or, behind that, with its call.
+    fn meet_cut_in(&mut self) {
+        self.meet(Timeline::CutIn, Kind::CutIn);
+        if self.past_run {
+            self.meet(Timeline::CutIn, Kind::Over);
         }
     }
 
@@ -289,8 +317,9 @@ impl Pair {
     /// What a member sends in this very slot.
     pub(super) fn genuine(&self) -> Option<MadeUp> {
         let kind = match self.state {
-            State::CutIn | State::CutInWithoutTime => Kind::CutIn,
-            State::Searching | State::SearchingStored | State::Verifying => Kind::Announce,
+            State::CutIn | State::CutInWithoutTime if !self.past_run => Kind::CutIn,
+            State::Verifying if !self.past_run => Kind::Announce,
+            State::Searching | State::SearchingStored => Kind::Announce,
             _ => Kind::Over,
         };
         self.genuine_of(self.state.timeline(), kind)
@@ -307,7 +336,12 @@ impl Pair {
 
     /// The slot under way on the timeline by which the station listens, by the ideal clock.
     pub(super) fn slot(&self) -> Slot {
-        self.timing.slot_at(self.net_us(self.state.timeline())).unwrap_or(Slot::ZERO)
+        self.slot_on(self.state.timeline())
+    }
+
+    /// The same on a timeline.
+    pub(super) fn slot_on(&self, timeline: Timeline) -> Slot {
+        self.timing.slot_at(self.net_us(timeline)).unwrap_or(Slot::ZERO)
     }
 
     /// Slots by which a genuine header must be old so that this station can know it for a replay;
@@ -350,7 +384,7 @@ impl Pair {
     }
 
     /// Whether the attacked station still is what its twin is: `None`, or what differs. Both are
-    /// given a genuine header, so that keys are compared by their use.
+    /// given a genuine header and must take it, so that keys are compared by their use.
     pub(super) fn aftermath(&mut self) -> Option<String> {
         for _ in 0..PATIENCE {
             let Some(genuine) = self.genuine() else {
@@ -361,6 +395,10 @@ impl Pair {
             let twin = self.twin.heard(self.now, genuine.reception());
             if attacked != twin {
                 return Some(format!("a genuine header: {attacked:?}, by the twin {twin:?}"));
+            }
+            if !matches!(attacked, Heard::Header { .. }) {
+                // What neither takes compares no keys.
+                return Some(format!("a genuine header is taken by neither: {attacked:?}"));
             }
             loop {
                 let (attacked, twin) = (self.attacked.next_event(), self.twin.next_event());

@@ -1,6 +1,6 @@
 //! What is tried: receptions that nobody of the net made for this moment.
 
-use super::subject::{Pair, State};
+use super::subject::{OWN, Pair, STORED, State};
 use hopwright_core::address::{Address, Target};
 use hopwright_core::clock::Grip;
 use hopwright_core::coding::interleave::{self, HEADER_BITS};
@@ -33,11 +33,28 @@ pub enum Sort {
     ReplayedNoisy,
     /// A genuine header with a word or on a channel that is not waited for.
     Elsewhere,
+    /// A header of this net and lane, but of the timeline by which the station does not listen:
+    /// at home one of a cut-in that must not be followed, in a cut-in any one of home.
+    OtherTimeline,
     /// The traffic word of the slot, at a time that is not its own.
     Word,
 }
 
 impl Sort {
+    /// All of them.
+    pub const ALL: [Self; 10] = [
+        Self::Random,
+        Self::Mutated,
+        Self::Spliced,
+        Self::WrongKey,
+        Self::OtherLane,
+        Self::Replayed,
+        Self::ReplayedNoisy,
+        Self::Elsewhere,
+        Self::OtherTimeline,
+        Self::Word,
+    ];
+
     /// What the account calls it.
     #[must_use]
     pub const fn name(self) -> &'static str {
@@ -50,6 +67,7 @@ impl Sort {
             Self::Replayed => "replayed header",
             Self::ReplayedNoisy => "replayed header, bits turned",
             Self::Elsewhere => "header elsewhere",
+            Self::OtherTimeline => "header of the other timeline",
             Self::Word => "traffic word out of place",
         }
     }
@@ -98,7 +116,7 @@ pub(super) fn make(pair: &Pair, chance: u64) -> Option<MadeUp> {
     let made = |sort, bits: Vec<u8>, why| MadeUp { sort, channel, word, at, bits, why };
     let forged = |sort, bits: Vec<u8>| made(sort, bits, Some(Dropped::NotGenuine));
     let coded = |wire: &[u8; 16]| interleave::encode(wire).to_vec();
-    Some(match small(rng, 9) {
+    Some(match small(rng, 10) {
         0 => {
             let mut bits = vec![0; usize::from(small(rng, 121))];
             rng.fill_bytes(&mut bits);
@@ -144,10 +162,19 @@ pub(super) fn make(pair: &Pair, chance: u64) -> Option<MadeUp> {
             }
             _ => forged(Sort::WrongKey, pair.strangers.to_bits(header, stream).to_vec()),
         },
+        7 => {
+            let timeline = other(pair.state.timeline());
+            let (header, unwanted) = of_the_other(pair, rng, header);
+            let stream = header::stream(Lane::ZERO, timeline);
+            // Behind the sync word both timelines are tried; in a traffic slot that of the slot.
+            let why = if traffic.is_some() { Dropped::NotGenuine } else { unwanted };
+            let bits = pair.keys.to_bits(header, stream).to_vec();
+            made(Sort::OtherTimeline, bits, Some(why))
+        }
         kind => match old_slot(pair, rng) {
             Some(slot) => {
                 let mut bits = pair.keys.to_bits(Header { slot, ..header }, stream).to_vec();
-                if kind == 7 {
+                if kind == 8 {
                     made(Sort::Replayed, bits, Some(Dropped::Replayed))
                 } else {
                     for _ in 0..=small(rng, 60) {
@@ -185,6 +212,52 @@ fn any_header(rng: &mut ChaCha8Rng, slot: Slot) -> Header {
     }
 }
 
+/// The other of the two timelines that a hopping station may listen by.
+const fn other(timeline: Timeline) -> Timeline {
+    match timeline {
+        Timeline::Home => Timeline::CutIn,
+        _ => Timeline::Home,
+    }
+}
+
+/// A genuine header of the timeline by which the station does not listen, of this moment or of
+/// another, and why it must be dropped. (What begins a cut-in that an idle station has not followed
+/// is followed, and that is as it must be.)
+fn of_the_other(pair: &Pair, rng: &mut ChaCha8Rng, header: Header) -> (Header, Dropped) {
+    let now = pair.slot_on(other(pair.state.timeline())).number();
+    let slot = match small(rng, 3) {
+        0 => now,
+        // A time of which a watermark may tell.
+        1 => u32::try_from(below(rng, u64::from(STORED) * 2)).unwrap_or_default(),
+        _ => rng.next_u32(),
+    };
+    let header = Header { slot: Slot::new(slot), ..header };
+    match pair.state {
+        // Home waits until the cut-in is over, whatever is said there.
+        State::CutIn => (header, Dropped::NotAwaited),
+        State::CutInWithoutTime => {
+            let past = pair.stored.is_some_and(|stored| header.slot <= stored);
+            (header, if past { Dropped::Replayed } else { Dropped::NotAwaited })
+        }
+        // Whoever is busy is not called away.
+        State::Verifying | State::Following | State::Doubting => (header, Dropped::NotAwaited),
+        State::Searching | State::SearchingStored | State::Watching | State::Coasting => {
+            let header = match (header.kind, pair.followed) {
+                (Kind::CutIn, Some(last)) if small(rng, 2) == 0 => {
+                    // Half as far back as the station remembers.
+                    let size = 1 << small(rng, 14);
+                    let back = u32::try_from(below(rng, size)).unwrap_or_default();
+                    Header { slot: Slot::new(last.number().saturating_sub(back)), ..header }
+                }
+                (Kind::CutIn, _) => Header { source: OWN, ..header },
+                // None of these begins a cut-in.
+                _ => header,
+            };
+            (header, Dropped::Replayed)
+        }
+    }
+}
+
 /// A slot that the station can know to be past.
 fn old_slot(pair: &Pair, rng: &mut ChaCha8Rng) -> Option<Slot> {
     let least = pair.old()?;
@@ -195,15 +268,18 @@ fn old_slot(pair: &Pair, rng: &mut ChaCha8Rng) -> Option<Slot> {
 
 /// A time at which the traffic word of the slot is out of its place: later than guard, jitter and
 /// propagation allow. A coasting station waits for the word all through its spread and takes
-/// nothing from it but where to listen (specification section 6), so it is left out.
+/// nothing from it but where to listen (specification section 6), so it is left out, and so is one
+/// that has met a word like that. One in search waits for no traffic word.
 fn out_of_place(pair: &Pair, rng: &mut ChaCha8Rng) -> Option<Tick> {
-    let watched = match pair.state {
-        State::Watching | State::Following | State::Verifying => pair.attacked.clock()?,
-        _ => return None,
+    let locked = match pair.state {
+        State::Watching | State::Following | State::Verifying => {
+            pair.attacked.clock()?.grip(&pair.timing, pair.now) == Grip::Locked
+        }
+        // The clock of a cut-in is not shown, and is locked: once it is not, the cut-in is left.
+        State::CutIn | State::CutInWithoutTime => true,
+        State::Searching | State::SearchingStored | State::Coasting | State::Doubting => false,
     };
-    if pair.state.timeline() != Timeline::Home
-        || watched.grip(&pair.timing, pair.now) != Grip::Locked
-    {
+    if !locked {
         return None;
     }
     let late = pair.timing.guard().times(6).plus(Micros::new(below(rng, 5_000)));
