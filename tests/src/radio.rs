@@ -116,6 +116,8 @@ pub struct Radio {
     pub doing: Doing,
     /// What it takes to tune.
     pub settle: u64,
+    /// What each channel of a jump takes beside that.
+    pub by_channel: u64,
     /// What it takes to load.
     pub load: u64,
     /// By how much its waits end late.
@@ -150,13 +152,14 @@ impl Radio {
         let (air, doing) = (air.clone(), Doing::Off);
         let (channel, log) = (None, Vec::new());
         let (fails, looks_fail, levels_fail) = (0, 0, 0);
-        let (now, settle, load, oversleeps, starts) = (0, 200, 100, 0, 0);
+        let (now, settle, by_channel, load, oversleeps, starts) = (0, 200, 0, 100, 0, 0);
         Self {
             air,
             now,
             channel,
             doing,
             settle,
+            by_channel,
             load,
             oversleeps,
             starts,
@@ -210,8 +213,10 @@ impl FrontEnd for Radio {
     }
 
     fn tune(&mut self, channel: Channel) -> Result<(), Dead> {
-        (self.channel, self.doing) = (Some(channel), Doing::Tuned);
-        self.call(self.settle, "tune")
+        let before = self.channel.replace(channel).unwrap_or(channel);
+        let jump = before.number().abs_diff(channel.number());
+        self.doing = Doing::Tuned;
+        self.call(self.settle + self.by_channel * u64::from(jump), "tune")
     }
 
     fn listen(&mut self, awaited: Awaited) -> Result<(), Dead> {

@@ -344,8 +344,8 @@ fn a_measurement_that_was_dropped_is_forgotten() {
         assert_eq!(listens(&mut set), expected, "dropped at {places}");
         places += 1;
     }
-    // There and back: tune, listen, tune, load; and off.
-    assert_eq!(places, 2 * (2 * 4 + 1));
+    // There and back: tune, tune, listen, tune, load; and off.
+    assert_eq!(places, 2 * (2 * 5 + 1));
 }
 
 /// Also while something is sent, which the measurement ends.
