@@ -49,6 +49,7 @@ pub const PART: Part = Part {
     threshold: 31,
     preamble_bits: 32,
     ramp: Micros::new(60),
+    order: Micros::ZERO,
     recognition: Micros::new(15),
     level_offset_dbm: -10,
 };
@@ -124,6 +125,8 @@ pub struct Radio {
     pub oversleeps: u64,
     /// How long it takes to start a transmission.
     pub starts: u64,
+    /// How much of that the lead accounts for.
+    pub starts_within: u64,
     /// Calls that fail, counted down.
     pub fails: u32,
     /// Looks at what is under way that fail, counted down.
@@ -152,7 +155,8 @@ impl Radio {
         let (air, doing) = (air.clone(), Doing::Off);
         let (channel, log) = (None, Vec::new());
         let (fails, looks_fail, levels_fail) = (0, 0, 0);
-        let (now, settle, by_channel, load, oversleeps, starts) = (0, 200, 0, 100, 0, 0);
+        let (now, settle, by_channel, load) = (0, 200, 0, 100);
+        let (oversleeps, starts, starts_within) = (0, 0, 0);
         Self {
             air,
             now,
@@ -163,6 +167,7 @@ impl Radio {
             load,
             oversleeps,
             starts,
+            starts_within,
             fails,
             looks_fail,
             levels_fail,
@@ -205,6 +210,10 @@ impl FrontEnd for Radio {
 
     fn lead(&self) -> Micros {
         Micros::new(LEAD)
+    }
+
+    fn starts_within(&self) -> Micros {
+        Micros::new(self.starts_within)
     }
 
     fn off(&mut self) -> Result<(), Dead> {
@@ -288,6 +297,10 @@ impl asynchronous::FrontEnd for Radio {
 
     fn lead(&self) -> Micros {
         FrontEnd::lead(self)
+    }
+
+    fn starts_within(&self) -> Micros {
+        FrontEnd::starts_within(self)
     }
 
     async fn off(&mut self) -> Result<(), Dead> {

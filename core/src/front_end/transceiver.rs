@@ -322,7 +322,7 @@ where
     }
 
     fn starts_within(&self) -> Micros {
-        self.machine.part().ramp
+        self.machine.part().order
     }
 
     #[inline(never)]

@@ -317,12 +317,14 @@ fn what_would_start_late_is_not_sent() {
     }
 }
 
-/// Something comes in between the last look at the clock and the start itself: what began late is ended at once, and
-/// counts as missed.
+/// Something comes in between the last look at the clock and the start itself: what began later than half of the jitter
+/// is ended at once, and counts as missed. Of the lead only that part helps which is for the order: ramp and preamble
+/// come behind it.
 #[test]
 fn what_has_started_late_is_ended() {
-    for (starts, in_time) in [(LEAD + 10, true), (LEAD + 11, false), (9_000, false)] {
-        let late = |radio: &mut Radio| radio.starts = starts;
+    let cases = [(0, 10, true), (0, 11, false), (0, LEAD, false), (0, 9_000, false)];
+    for (within, starts, in_time) in [&cases[..], &[(30, 40, true), (30, 41, false)]].concat() {
+        let late = |radio: &mut Radio| (radio.starts, radio.starts_within) = (starts, within);
         let (tally, _) = an_announce(late);
         let all = (tally.sent > 40, tally.missed > 20);
         assert_eq!(all, (in_time, !in_time), "{starts}: {tally:?}");

@@ -247,7 +247,7 @@ where
     }
 
     fn starts_within(&self) -> Micros {
-        self.machine.part().ramp
+        self.machine.part().order
     }
 
     async fn off(&mut self) -> Result<(), Self::Error> {
