@@ -466,6 +466,29 @@ fn an_edge_is_stamped_once() {
     assert_eq!(edge.stamp(), Ok(None));
 }
 
+/// 64 bytes are there 10 240 us behind the word's end, the 65th is lost 160 us later, and another 160 are allowed for
+/// the stamp. Whatever the flags say then, the receiver is set up anew.
+#[test]
+fn a_reception_that_ran_over_is_none_and_the_receiver_listens_again() {
+    let (ends, bytes) = (640, |bytes: u64| bytes * 160);
+    for (now, over) in [(ends + bytes(66), false), (ends + bytes(66) + 1, true)] {
+        let world = World::new();
+        let mut radio = listening(&world);
+        world.rises.set(Some(ends + 15));
+        world.run(radio.idle(Tick::new(8_000)));
+        world.rises.set(None);
+        world.now.set(now);
+        world.written.borrow_mut().clear();
+        let looked = world.run(radio.attend(&mut [0; 512]));
+        let Ok(Progress::UnderWay { look }) = looked else { panic!("{looked:?}") };
+        assert_eq!(look == Tick::new(now), over);
+        let again = world.run(radio.attend(&mut [0; 512]));
+        assert_eq!(again == Ok(Progress::Idle), over);
+        let written = world.written.borrow();
+        assert_eq!(written.last() == Some(&vec![0x90, RECEIVE]), over, "{written:?}");
+    }
+}
+
 #[test]
 fn a_line_that_cannot_be_waited_for_is_told_once() {
     let world = World::new();

@@ -64,6 +64,8 @@ struct Chip {
     second: bool,
     /// How much of that has come.
     came: usize,
+    /// What the memory has no room for is counted as if it had come.
+    counts_on: bool,
     /// One access fails, after so many.
     fails: Option<u32>,
     /// The next order to receive fails.
@@ -110,11 +112,12 @@ impl Chip {
             if from + 160 * (self.came as u64 + 1) > now {
                 return;
             }
-            if self.memory.len() == 64 {
+            if self.memory.len() < 64 {
+                self.memory.push_back(bytes[self.came]);
+            } else if !self.counts_on {
                 self.arriving = None;
                 return;
             }
-            self.memory.push_back(bytes[self.came]);
             self.came += 1;
         }
     }
@@ -328,6 +331,7 @@ impl Kit {
             arriving: None,
             second: false,
             came: 0,
+            counts_on: false,
             fails: None,
             refuses: false,
             deaf: false,
@@ -546,6 +550,24 @@ fn an_interrupt_while_a_receiver_goes_on_leaves_it_to_be_renewed() {
         kit.run(next + 5_000);
         assert_eq!(kit.chip.borrow().hops.tally().taken, taken + 1);
         assert_eq!((kit.errors, kit.chip.borrow().mode), (0, RECEIVE), "{before} us before");
+    }
+}
+
+/// The memory of 64 bytes runs over, and the part says at the end that all has come. A byte of 160 us is allowed for
+/// the time stamp; until the 65th has come nothing is lost.
+#[test]
+fn a_reception_that_ran_over_is_broken_off_whatever_the_part_says() {
+    let payload: Vec<u8> = (0..108).collect();
+    for (bytes, whole) in [(64, true), (66, false), (69, false), (107, false)] {
+        let (mut kit, begins) = awaits_a_payload(4_000);
+        kit.chip.borrow_mut().counts_on = true;
+        kit.chip.borrow_mut().hears(begins + 1_500, &payload);
+        kit.busy = vec![(begins + 2_100, begins + 2_140 + bytes * 160 + 15)];
+        kit.run(begins + 19_900);
+        let told = (kit.driver.tally().heard, kit.driver.tally().broken_off);
+        assert_eq!(told, (u32::from(whole), u32::from(!whole)), "{bytes} bytes");
+        assert!(!whole || kit.driver.bits() == payload);
+        assert_eq!((kit.errors, kit.chip.borrow().mode), (0, RECEIVE), "{bytes} bytes");
     }
 }
 
