@@ -47,6 +47,8 @@ struct Chip {
     hops: &'static Slots,
     timer: Option<u64>,
     mode: u8,
+    /// Standby empties the memory when it is entered, and not when it is ordered again.
+    empties_on_entry: bool,
     frequency: Vec<u8>,
     settled: u64,
     memory: VecDeque<u8>,
@@ -134,6 +136,7 @@ impl Chip {
             self.sent &= self.sent_lasts;
         }
         match mode {
+            STANDBY if before == STANDBY && self.empties_on_entry => {}
             STANDBY => self.memory.clear(),
             SYNTHESISER if before == STANDBY => self.settled = self.now + 100,
             RECEIVE => {
@@ -319,6 +322,7 @@ impl Kit {
             hops,
             timer: None,
             mode: STANDBY,
+            empties_on_entry: false,
             frequency: Vec::new(),
             settled: 0,
             memory: VecDeque::new(),
@@ -585,11 +589,11 @@ fn a_long_transmission_is_written_to_its_end_whatever_the_margin() {
 
 /// The loop is busy from `from` of one slot in four to `to`, both from the slot's beginning: whatever is
 /// sent is what is sent in that slot anyhow, or the beginning of it.
-fn disturbed(all: &[Sent], margin: u64, from: u64, to: u64, sent_lasts: bool) {
+fn disturbed(all: &[Sent], margin: u64, from: u64, to: u64, kind: fn(&mut Chip)) {
     let mut kit = keeper(margin);
     kit.busy =
         (0..60).map(|slot| 4_250_000 + slot * 4 * 20_000).map(|at| (at + from, at + to)).collect();
-    kit.chip.borrow_mut().sent_lasts = sent_lasts;
+    kind(&mut kit.chip.borrow_mut());
     let sent = kit.speak();
     let what = format!("margin {margin}, busy from {from} to {to}");
     for sent in &sent {
@@ -610,7 +614,9 @@ fn what_is_left_of_a_slot_does_not_get_into_the_next() {
     let all = keeper(8_000).speak();
     for from in (3_000..19_500).step_by(1_500) {
         for to in [20_050, 20_400, 21_500, 30_000] {
-            disturbed(&all, 8_000, from, to, from % 2_000 == 0);
+            disturbed(&all, 8_000, from, to, |_| {});
+            disturbed(&all, 8_000, from, to, |chip| chip.sent_lasts = true);
+            disturbed(&all, 8_000, from, to, |chip| chip.empties_on_entry = true);
         }
     }
 }
@@ -621,12 +627,12 @@ fn an_interrupt_in_the_middle_of_a_look_leaves_nothing_behind() {
     let all = keeper(10_000).speak();
     for from in [11_000, 19_000] {
         for to in (19_900..20_004).step_by(4) {
-            disturbed(&all, 10_000, from, to, false);
+            disturbed(&all, 10_000, from, to, |_| {});
         }
     }
     // In the middle of what is told too late.
     for to in (39_800..40_004).step_by(4) {
-        disturbed(&all, 10_000, 19_000, to, false);
+        disturbed(&all, 10_000, 19_000, to, |_| {});
     }
 }
 
