@@ -49,6 +49,7 @@ pub const PART: Part = Part {
     threshold: 31,
     preamble_bits: 32,
     ramp: Micros::new(60),
+    order: Micros::ZERO,
     recognition: Micros::new(15),
     level_offset_dbm: -10,
 };
@@ -116,12 +117,16 @@ pub struct Radio {
     pub doing: Doing,
     /// What it takes to tune.
     pub settle: u64,
+    /// What each channel of a jump takes beside that.
+    pub by_channel: u64,
     /// What it takes to load.
     pub load: u64,
     /// By how much its waits end late.
     pub oversleeps: u64,
     /// How long it takes to start a transmission.
     pub starts: u64,
+    /// How much of that the lead accounts for.
+    pub starts_within: u64,
     /// Calls that fail, counted down.
     pub fails: u32,
     /// Looks at what is under way that fail, counted down.
@@ -150,16 +155,19 @@ impl Radio {
         let (air, doing) = (air.clone(), Doing::Off);
         let (channel, log) = (None, Vec::new());
         let (fails, looks_fail, levels_fail) = (0, 0, 0);
-        let (now, settle, load, oversleeps, starts) = (0, 200, 100, 0, 0);
+        let (now, settle, by_channel, load) = (0, 200, 0, 100);
+        let (oversleeps, starts, starts_within) = (0, 0, 0);
         Self {
             air,
             now,
             channel,
             doing,
             settle,
+            by_channel,
             load,
             oversleeps,
             starts,
+            starts_within,
             fails,
             looks_fail,
             levels_fail,
@@ -204,14 +212,20 @@ impl FrontEnd for Radio {
         Micros::new(LEAD)
     }
 
+    fn starts_within(&self) -> Micros {
+        Micros::new(self.starts_within)
+    }
+
     fn off(&mut self) -> Result<(), Dead> {
         self.doing = Doing::Off;
         self.call(10, "off")
     }
 
     fn tune(&mut self, channel: Channel) -> Result<(), Dead> {
-        (self.channel, self.doing) = (Some(channel), Doing::Tuned);
-        self.call(self.settle, "tune")
+        let before = self.channel.replace(channel).unwrap_or(channel);
+        let jump = before.number().abs_diff(channel.number());
+        self.doing = Doing::Tuned;
+        self.call(self.settle + self.by_channel * u64::from(jump), "tune")
     }
 
     fn listen(&mut self, awaited: Awaited) -> Result<(), Dead> {
@@ -283,6 +297,10 @@ impl asynchronous::FrontEnd for Radio {
 
     fn lead(&self) -> Micros {
         FrontEnd::lead(self)
+    }
+
+    fn starts_within(&self) -> Micros {
+        FrontEnd::starts_within(self)
     }
 
     async fn off(&mut self) -> Result<(), Dead> {

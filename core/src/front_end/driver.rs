@@ -98,6 +98,8 @@ impl<F: FrontEnd> Driver<F> {
         let awaited = Awaited { word: 0x5555_5555, bytes: HEADER, complement: None };
         for (low, high) in pairs {
             for (from, to) in [(low, high), (high, low)] {
+                // From there, or the receiver's jump would be none.
+                self.front_end.tune(*to)?;
                 let began = self.front_end.now();
                 self.front_end.tune(*from)?;
                 self.front_end.listen(awaited)?;

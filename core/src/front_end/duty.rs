@@ -25,7 +25,8 @@ pub struct Tally {
     pub heard: u32,
     /// Receptions whose bits never became whole.
     pub broken_off: u32,
-    /// Times that the receiver listened later than the plan allows.
+    /// Times that the receiver listened later than the plan allows, from when the radio was told to, or the hop interrupt
+    /// had tuned. By how much a loop without the interrupt came late is not in it, but in [`Delays::response`].
     pub slow: u32,
     /// Transmissions whose end was not seen before the radio was set for something else: the loop came late. What
     /// the radio's memory did not hold of them was not sent.

@@ -218,6 +218,17 @@ impl<'a> Machine<'a> {
         (have >= usize::from(length).min(room)).then_some(Captured { word, at, length: have })
     }
 
+    /// Whether more has come of the reception than was read and the memory holds: what is in it does not follow what
+    /// was read. A byte late, for the time stamp is not better than the line's.
+    pub(super) fn has_run_over(&self, now: Tick) -> bool {
+        let State::Receiving { at, length, have, .. } = self.state else { return false };
+        let held =
+            u32::try_from(have).unwrap_or(u32::MAX).saturating_add(self.part.memory_bytes.into());
+        let lost = held.saturating_add(1);
+        let bits = lost.saturating_add(1).saturating_mul(8).saturating_add(WORD_BITS);
+        u32::from(length) >= lost && now > at.plus(self.timing.air_time(bits))
+    }
+
     /// Something is under way, and when it has to be looked after: before half of what the threshold
     /// leaves has come or gone, and when the last bit is due.
     pub(super) fn under_way(&self, now: Tick) -> Progress {

@@ -26,7 +26,7 @@
 //!  ├ tune, load ──┤   room   ├──── lead ──────┤     a sender: has begun its preamble in time
 //! ```
 //!
-//! The lead is what a transmitter needs before the unique word: its ramp and the preamble. A plan's
+//! The lead is what a transmitter needs before the unique word: the order, its ramp and the preamble. A plan's
 //! settling time so holds both the synthesiser's and the lead. A sender may use the guard as well:
 //! it is the receiver's clock that the guard is for.
 
@@ -70,14 +70,16 @@ pub trait FrontEnd {
     /// The station's clock.
     fn now(&mut self) -> Tick;
 
-    /// From the start of a transmission to the start of its unique word: ramp and preamble.
+    /// From the call that starts a transmission to the start of its unique word: what that call takes
+    /// ([`starts_within`](Self::starts_within)), ramp and preamble.
     fn lead(&self) -> Micros;
 
-    /// The longest that [`send`](Self::send) may take until it returns, as far as the [`lead`](Self::lead) accounts
-    /// for it: bus and code. A driver that finds it longer, because something came in between, switches the transmitter
-    /// off: the word would come late.
+    /// How much of the [`lead`](Self::lead) is for what [`send`](Self::send) itself takes until it returns: bus and
+    /// code. The radio's ramp and the preamble come behind that, and are none of it. A driver that finds a start to have
+    /// taken longer by more than half of the plan's jitter, because something came in between, switches the transmitter
+    /// off: the word would come late. As it stands here, nothing: the radio has its order at once, or a timer of its own.
     fn starts_within(&self) -> Micros {
-        self.lead()
+        Micros::ZERO
     }
 
     /// Neither listens nor transmits.

@@ -44,9 +44,11 @@ pub struct Part {
     pub threshold: u16,
     /// Preamble bits before a unique word.
     pub preamble_bits: u16,
-    /// From the order to transmit to the first bit of the preamble; and what bus and code take until the part
-    /// has that order, from the end of the wait before it.
+    /// From the order to transmit to the first bit of the preamble.
     pub ramp: Micros,
+    /// What bus and code take until the part has that order, from the end of the wait before it. A start that takes
+    /// longer by more than half of the plan's jitter is switched off: its word would come late.
+    pub order: Micros,
     /// From the end of a unique word to the signal that it was recognised.
     pub recognition: Micros,
     /// The level register reads `n` for `offset - n / 2` dBm.
@@ -207,9 +209,9 @@ impl Part {
         if held { Ok(()) } else { Err(PartError::Length(slot_bytes)) }
     }
 
-    /// From the order to transmit to the first bit of the unique word.
+    /// From the end of the wait before a transmission to the first bit of its unique word.
     pub(super) fn lead(&self, bps: u32) -> Micros {
-        self.ramp.plus(air_time(self.preamble_bits.into(), bps))
+        self.order.plus(self.ramp).plus(air_time(self.preamble_bits.into(), bps))
     }
 
     /// From the first bit of a unique word to the signal that it was recognised.

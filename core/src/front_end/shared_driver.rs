@@ -145,12 +145,11 @@ where
         }
         let asked_for = self.ahead.time(Tick::ZERO);
         let attended = self.driver.attend(station, asked_for);
-        if self.entered() != before {
-            // Any look may have written something, also one that was to make up for an earlier one.
-            self.unsure = true;
-        } else if self.driver.duty.receives()
-            && !before.is_some_and(|serial| self.hops.is_in_force(serial))
-        {
+        let over = !before.is_some_and(|serial| self.hops.is_in_force(serial));
+        // Any look may have written something, also one that was to make up for an earlier one: where the interrupt
+        // has come, for another slot or because there was none, the radio is not as it has left it.
+        self.unsure |= over;
+        if self.entered() == before && over && self.driver.duty.receives() {
             // The slot is over, and what is not whole by now will not be.
             self.driver.duty.break_off();
         }
@@ -236,7 +235,8 @@ where
     ) -> Result<(), F::Error> {
         let Driver { front_end, duty, .. } = &mut self.driver;
         let told = front_end.now();
-        if core::mem::take(&mut self.unsure) && order != Order::Off {
+        // To switch off what the interrupt has put into standby empties no memory.
+        if order != Order::Off && core::mem::take(&mut self.unsure) {
             front_end.renew()?;
         }
         match order {

@@ -251,6 +251,12 @@ where
     /// Reads what has come of a reception, all that is there: the loop may have come late.
     fn gather(&mut self, bits: &mut [u8]) -> Result<Progress, Failed<S, P, T>> {
         let (status, chunk) = (self.machine.part().status, self.machine.part().threshold.into());
+        let now = self.clock.now();
+        if self.machine.has_run_over(now) {
+            // It was a reception, and is none any more: the next look makes the receiver listen again.
+            self.machine.stops();
+            return Ok(Progress::UnderWay { look: now });
+        }
         if self.flag(status.whole)? {
             self.drain(bits, usize::MAX)?;
         } else {
@@ -322,7 +328,7 @@ where
     }
 
     fn starts_within(&self) -> Micros {
-        self.machine.part().ramp
+        self.machine.part().order
     }
 
     #[inline(never)]

@@ -210,14 +210,15 @@ fn a_radio_slower_than_the_plan_is_found_out_before_it_goes_on_the_air() {
     };
     let delays =
         Delays { settle: Micros::new(360), turnaround: Micros::new(860), response: Micros::ZERO };
-    // Two pairs, there and back: four channels listened to, four loaded for; and off.
-    assert_eq!(qualify(340, 520), (Ok(delays), 0, 4 * 4 + 1));
+    // Two pairs, there and back: four channels come from, listened to, left and loaded for; and off.
+    let calls = 4 * 5 + 1;
+    assert_eq!(qualify(340, 520), (Ok(delays), 0, calls));
     let (measured, allowed) = (Micros::new(361), Micros::new(360));
     let slow = QualifyError::TooSlow(TooSlow::Settle { measured, allowed });
-    assert_eq!(qualify(341, 0), (Err(slow), 4, 17));
+    assert_eq!(qualify(341, 0), (Err(slow), 4, calls));
     let (measured, allowed) = (Micros::new(861), Micros::new(860));
     let slow = QualifyError::TooSlow(TooSlow::Turnaround { measured, allowed });
-    assert_eq!(qualify(340, 521), (Err(slow), 0, 17));
+    assert_eq!(qualify(340, 521), (Err(slow), 0, calls));
     assert!(air.borrow().flights.is_empty(), "nothing is sent meanwhile");
     // A lead as long as the settling time is refused at once.
     let narrow = Timing::new(20_000, 640, 500, 50_000).unwrap();
@@ -226,6 +227,26 @@ fn a_radio_slower_than_the_plan_is_found_out_before_it_goes_on_the_air() {
     assert_eq!(made.err(), Some(TooSlow::Lead { lead, settle }));
     let made = asynchronous::Driver::new(Radio::new(&air), narrow);
     assert_eq!(made.err(), Some(TooSlow::Lead { lead, settle }));
+}
+
+/// 3 to 127 is the longest jump, and one longer by a microsecond would be too long for a receiver.
+#[test]
+fn a_receiver_is_measured_over_the_longest_jump() {
+    let air = Rc::new(RefCell::new(Air::default()));
+    let channels: Vec<Channel> = [3, 40, 90, 127].into_iter().filter_map(Channel::new).collect();
+    let qualify = |settle| {
+        let radio = || Radio { settle, by_channel: 1, ..Radio::new(&air) };
+        let found = Driver::new(radio(), timing()).unwrap().qualify(&channels);
+        let mut driver = asynchronous::Driver::new(radio(), timing()).unwrap();
+        assert_eq!(ready(driver.qualify(&channels)), found);
+        found
+    };
+    // 216 and 124 to tune, 20 to listen; 100 to load.
+    let (settle, turnaround) = (Micros::new(360), Micros::new(440));
+    assert_eq!(qualify(216), Ok(Delays { settle, turnaround, response: Micros::ZERO }));
+    let (measured, allowed) = (Micros::new(361), Micros::new(360));
+    let slow = QualifyError::TooSlow(TooSlow::Settle { measured, allowed });
+    assert_eq!(qualify(217), Err(slow));
 }
 
 #[test]
@@ -296,12 +317,14 @@ fn what_would_start_late_is_not_sent() {
     }
 }
 
-/// Something comes in between the last look at the clock and the start itself: what began late is ended at once, and
-/// counts as missed.
+/// Something comes in between the last look at the clock and the start itself: what began later than half of the jitter
+/// is ended at once, and counts as missed. Of the lead only that part helps which is for the order: ramp and preamble
+/// come behind it.
 #[test]
 fn what_has_started_late_is_ended() {
-    for (starts, in_time) in [(LEAD + 10, true), (LEAD + 11, false), (9_000, false)] {
-        let late = |radio: &mut Radio| radio.starts = starts;
+    let cases = [(0, 10, true), (0, 11, false), (0, LEAD, false), (0, 9_000, false)];
+    for (within, starts, in_time) in [&cases[..], &[(30, 40, true), (30, 41, false)]].concat() {
+        let late = |radio: &mut Radio| (radio.starts, radio.starts_within) = (starts, within);
         let (tally, _) = an_announce(late);
         let all = (tally.sent > 40, tally.missed > 20);
         assert_eq!(all, (in_time, !in_time), "{starts}: {tally:?}");

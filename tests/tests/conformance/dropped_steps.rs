@@ -5,7 +5,7 @@ use hopwright_core::front_end::{Awaited, Progress, Step};
 use hopwright_core::station::{Command, Heard, Station};
 use hopwright_core::units::{Channel, Dbm, Micros, Tick};
 use hopwright_tests::plans::{Make, key, timing};
-use hopwright_tests::radio::{Air, Dead, Doing, Flight, Radio};
+use hopwright_tests::radio::{Air, Dead, Doing, Flight, LEAD, Radio};
 use std::cell::RefCell;
 use std::future::{Future, pending};
 use std::pin::pin;
@@ -306,6 +306,25 @@ fn a_transmitter_that_was_late_is_switched_off_though_that_was_dropped() {
     }
 }
 
+/// It was found to have begun late, and the step is dropped before or behind its switching off. It is not looked after
+/// to its end: the next step switches it off.
+#[test]
+fn a_transmission_that_began_late_ends_though_its_switching_off_was_dropped() {
+    for place in [8, 9] {
+        let air = air();
+        let mut set = announcer(&air, 200, 100);
+        set.radio().starts = LEAD + 700;
+        assert!(set.drop_at(place));
+        let sends = matches!(set.radio().doing, Doing::Sending { .. });
+        assert_eq!(sends, place == 8, "{:?}", set.radio().doing);
+        let _ = set.step();
+        assert!(matches!(set.radio().doing, Doing::Off), "{place}: {:?}", set.radio().doing);
+        assert_eq!(air.borrow().flights.len(), 1, "and is not begun again");
+        // The step that finds it anew counts it once more.
+        assert_eq!((set.driver.tally().sent, set.driver.tally().missed), (0, 2), "{place}");
+    }
+}
+
 #[test]
 fn a_measurement_that_was_dropped_is_forgotten() {
     let channels: Vec<Channel> = [3, 40].into_iter().filter_map(Channel::new).collect();
@@ -325,8 +344,8 @@ fn a_measurement_that_was_dropped_is_forgotten() {
         assert_eq!(listens(&mut set), expected, "dropped at {places}");
         places += 1;
     }
-    // There and back: tune, listen, tune, load; and off.
-    assert_eq!(places, 2 * (2 * 4 + 1));
+    // There and back: tune, tune, listen, tune, load; and off.
+    assert_eq!(places, 2 * (2 * 5 + 1));
 }
 
 /// Also while something is sent, which the measurement ends.

@@ -2,7 +2,7 @@
 
 use super::FrontEnd;
 use crate::front_end::duty::{Duty, HEADER, Order, to_be_read};
-use crate::front_end::{Awaited, Delays, QualifyError, Step, Tally, TooSlow};
+use crate::front_end::{Awaited, Delays, Progress, QualifyError, Step, Tally, TooSlow};
 use crate::station::{Heard, Reception, Station};
 use crate::timing::{MAX_SLOT_BYTES, Timing};
 use crate::units::{Channel, Tick};
@@ -56,6 +56,8 @@ impl<F: FrontEnd> Driver<F> {
         let awaited = Awaited { word: 0x5555_5555, bytes: HEADER, complement: None };
         for (low, high) in pairs {
             for (from, to) in [(low, high), (high, low)] {
+                // From there, or the receiver's jump would be none.
+                self.front_end.tune(*to).await?;
                 let began = self.front_end.now();
                 self.front_end.tune(*from).await?;
                 self.front_end.listen(awaited).await?;
@@ -194,6 +196,8 @@ impl<F: FrontEnd> Driver<F> {
                 // Something may have come in between: another task, or somebody else on the bus.
                 let (now, within) = (self.front_end.now(), self.front_end.starts_within());
                 if !self.duty.is_punctual(now, at.plus(within), station.jitter()) {
+                    // If this is dropped, the next step must not look after it: it has to end.
+                    let _ = self.duty.progress(now, Progress::Idle);
                     return self.front_end.off().await;
                 }
                 self.duty.sent(begins);

@@ -43,12 +43,12 @@ pub trait FrontEnd {
     /// The station's clock.
     fn now(&mut self) -> Tick;
 
-    /// From the start of a transmission to the start of its unique word: ramp and preamble.
+    /// From the call that starts a transmission to the start of its unique word: that call, ramp and preamble.
     fn lead(&self) -> Micros;
 
-    /// The longest that [`send`](Self::send) may take until it returns.
+    /// How much of the lead is for what [`send`](Self::send) itself takes until it returns.
     fn starts_within(&self) -> Micros {
-        self.lead()
+        Micros::ZERO
     }
 
     /// Neither listens nor transmits.

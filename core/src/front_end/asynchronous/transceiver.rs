@@ -179,6 +179,12 @@ where
     /// Reads what has come of a reception, all that is there: the loop may have come late.
     async fn gather(&mut self, bits: &mut [u8]) -> Result<Progress, Failed<S, P, T>> {
         let (status, chunk) = (self.machine.part().status, self.machine.part().threshold.into());
+        let now = self.clock.now();
+        if self.machine.has_run_over(now) {
+            // It was a reception, and is none any more: the next look makes the receiver listen again.
+            self.machine.stops();
+            return Ok(Progress::UnderWay { look: now });
+        }
         if self.flag(status.whole).await? {
             self.drain(bits, usize::MAX).await?;
         } else {
@@ -247,7 +253,7 @@ where
     }
 
     fn starts_within(&self) -> Micros {
-        self.machine.part().ramp
+        self.machine.part().order
     }
 
     async fn off(&mut self) -> Result<(), Self::Error> {

@@ -47,6 +47,8 @@ struct Chip {
     hops: &'static Slots,
     timer: Option<u64>,
     mode: u8,
+    /// Standby empties the memory when it is entered, and not when it is ordered again.
+    empties_on_entry: bool,
     frequency: Vec<u8>,
     settled: u64,
     memory: VecDeque<u8>,
@@ -64,6 +66,8 @@ struct Chip {
     second: bool,
     /// How much of that has come.
     came: usize,
+    /// What the memory has no room for is counted as if it had come.
+    counts_on: bool,
     /// One access fails, after so many.
     fails: Option<u32>,
     /// The next order to receive fails.
@@ -110,11 +114,12 @@ impl Chip {
             if from + 160 * (self.came as u64 + 1) > now {
                 return;
             }
-            if self.memory.len() == 64 {
+            if self.memory.len() < 64 {
+                self.memory.push_back(bytes[self.came]);
+            } else if !self.counts_on {
                 self.arriving = None;
                 return;
             }
-            self.memory.push_back(bytes[self.came]);
             self.came += 1;
         }
     }
@@ -131,6 +136,7 @@ impl Chip {
             self.sent &= self.sent_lasts;
         }
         match mode {
+            STANDBY if before == STANDBY && self.empties_on_entry => {}
             STANDBY => self.memory.clear(),
             SYNTHESISER if before == STANDBY => self.settled = self.now + 100,
             RECEIVE => {
@@ -316,6 +322,7 @@ impl Kit {
             hops,
             timer: None,
             mode: STANDBY,
+            empties_on_entry: false,
             frequency: Vec::new(),
             settled: 0,
             memory: VecDeque::new(),
@@ -328,6 +335,7 @@ impl Kit {
             arriving: None,
             second: false,
             came: 0,
+            counts_on: false,
             fails: None,
             refuses: false,
             deaf: false,
@@ -549,6 +557,24 @@ fn an_interrupt_while_a_receiver_goes_on_leaves_it_to_be_renewed() {
     }
 }
 
+/// The memory of 64 bytes runs over, and the part says at the end that all has come. A byte of 160 us is allowed for
+/// the time stamp; until the 65th has come nothing is lost.
+#[test]
+fn a_reception_that_ran_over_is_broken_off_whatever_the_part_says() {
+    let payload: Vec<u8> = (0..108).collect();
+    for (bytes, whole) in [(64, true), (66, false), (69, false), (107, false)] {
+        let (mut kit, begins) = awaits_a_payload(4_000);
+        kit.chip.borrow_mut().counts_on = true;
+        kit.chip.borrow_mut().hears(begins + 1_500, &payload);
+        kit.busy = vec![(begins + 2_100, begins + 2_140 + bytes * 160 + 15)];
+        kit.run(begins + 19_900);
+        let told = (kit.driver.tally().heard, kit.driver.tally().broken_off);
+        assert_eq!(told, (u32::from(whole), u32::from(!whole)), "{bytes} bytes");
+        assert!(!whole || kit.driver.bits() == payload);
+        assert_eq!((kit.errors, kit.chip.borrow().mode), (0, RECEIVE), "{bytes} bytes");
+    }
+}
+
 /// 108 bytes go through a memory of 64; the last are due when the next slot has long been prepared.
 #[test]
 fn a_long_transmission_is_written_to_its_end_whatever_the_margin() {
@@ -563,11 +589,11 @@ fn a_long_transmission_is_written_to_its_end_whatever_the_margin() {
 
 /// The loop is busy from `from` of one slot in four to `to`, both from the slot's beginning: whatever is
 /// sent is what is sent in that slot anyhow, or the beginning of it.
-fn disturbed(all: &[Sent], margin: u64, from: u64, to: u64, sent_lasts: bool) {
+fn disturbed(all: &[Sent], margin: u64, from: u64, to: u64, kind: fn(&mut Chip)) {
     let mut kit = keeper(margin);
     kit.busy =
         (0..60).map(|slot| 4_250_000 + slot * 4 * 20_000).map(|at| (at + from, at + to)).collect();
-    kit.chip.borrow_mut().sent_lasts = sent_lasts;
+    kind(&mut kit.chip.borrow_mut());
     let sent = kit.speak();
     let what = format!("margin {margin}, busy from {from} to {to}");
     for sent in &sent {
@@ -588,7 +614,9 @@ fn what_is_left_of_a_slot_does_not_get_into_the_next() {
     let all = keeper(8_000).speak();
     for from in (3_000..19_500).step_by(1_500) {
         for to in [20_050, 20_400, 21_500, 30_000] {
-            disturbed(&all, 8_000, from, to, from % 2_000 == 0);
+            disturbed(&all, 8_000, from, to, |_| {});
+            disturbed(&all, 8_000, from, to, |chip| chip.sent_lasts = true);
+            disturbed(&all, 8_000, from, to, |chip| chip.empties_on_entry = true);
         }
     }
 }
@@ -599,12 +627,12 @@ fn an_interrupt_in_the_middle_of_a_look_leaves_nothing_behind() {
     let all = keeper(10_000).speak();
     for from in [11_000, 19_000] {
         for to in (19_900..20_004).step_by(4) {
-            disturbed(&all, 10_000, from, to, false);
+            disturbed(&all, 10_000, from, to, |_| {});
         }
     }
     // In the middle of what is told too late.
     for to in (39_800..40_004).step_by(4) {
-        disturbed(&all, 10_000, 19_000, to, false);
+        disturbed(&all, 10_000, 19_000, to, |_| {});
     }
 }
 

@@ -51,7 +51,8 @@ pub const PART: Part = Part {
     memory_bytes: ROOM as u16,
     threshold: THRESHOLD as u16,
     preamble_bits: 24,
-    ramp: RAMP.plus(CODE),
+    ramp: RAMP,
+    order: ORDER,
     recognition: RECOGNITION,
     level_offset_dbm: 0,
 };
@@ -87,9 +88,9 @@ const SETTLE: Micros = Micros::new(150);
 /// From the mode of reception to the first bit that can be received.
 const RECEIVER: Micros = Micros::new(30);
 const RAMP: Micros = Micros::new(60);
-/// What the driver and the bus take from the end of its wait until the chip has its order: a transmission would
-/// begin late by that, so it counts as a part of the ramp.
-const CODE: Micros = Micros::new(5);
+/// What the driver and the bus take from the end of its wait until the chip has its order, in the middle: 5 us, and up
+/// to 8 more if the other board does something. A transmission would begin late by that.
+const ORDER: Micros = Micros::new(8);
 /// Of the preamble a receiver needs this much.
 const PREAMBLE_NEEDED: Micros = Micros::new(320);
 const RECOGNITION: Micros = Micros::new(15);

@@ -9,8 +9,12 @@ use hopwright_core::units::{Channel, Dbm, Micros, Tick};
 
 /// What the synthesiser takes to settle.
 pub const SETTLE: Micros = Micros::new(150);
-/// Ramp and preamble.
-pub const LEAD: Micros = Micros::new(640);
+/// What comes between the end of a wait and the end of [`FrontEnd::send`]: code. 8 us in a loop, 17 in a task.
+const ORDER: Micros = Micros::new(10);
+/// Ramp and preamble, behind the order.
+const AFTER_ORDER: Micros = Micros::new(630);
+/// Order, ramp and preamble.
+pub const LEAD: Micros = ORDER.plus(AFTER_ORDER);
 /// A unique word at 50 kbit/s.
 const WORD: Micros = Micros::new(640);
 /// A byte at 50 kbit/s.
@@ -174,6 +178,10 @@ impl FrontEnd for Radio {
         LEAD
     }
 
+    fn starts_within(&self) -> Micros {
+        ORDER
+    }
+
     fn off(&mut self) -> Result<(), TooLong> {
         mute(self.number);
         self.doing = Doing::Nothing;
@@ -204,7 +212,8 @@ impl FrontEnd for Radio {
         time::busy_until(until);
     }
 
-    fn send(&mut self, at: Tick) -> Result<(), TooLong> {
+    /// It has no timer: the word starts when it can, a ramp and a preamble from now.
+    fn send(&mut self, _: Tick) -> Result<(), TooLong> {
         let Doing::Loaded { word, bits } = core::mem::replace(&mut self.doing, Doing::Nothing)
         else {
             return Ok(());
@@ -215,6 +224,7 @@ impl FrontEnd for Radio {
             if air.flights.is_full() {
                 let _ = air.flights.pop_front();
             }
+            let at = time::now().plus(AFTER_ORDER);
             let _ = air.log.push(Sent { channel, word, at });
             let flight = Flight { channel, word, at, bits };
             let until = flight.ends();

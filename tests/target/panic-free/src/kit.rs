@@ -120,6 +120,7 @@ pub(crate) fn any_part() -> Part {
         threshold: 0,
         preamble_bits: 0,
         ramp: Micros::ZERO,
+        order: Micros::ZERO,
         recognition: Micros::ZERO,
         level_offset_dbm: 0,
     })

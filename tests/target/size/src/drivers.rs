@@ -43,6 +43,7 @@ const PART: Part = Part {
     threshold: 31,
     preamble_bits: 24,
     ramp: Micros::new(60),
+    order: Micros::new(5),
     recognition: Micros::new(15),
     level_offset_dbm: 0,
 };

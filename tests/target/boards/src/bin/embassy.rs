@@ -157,6 +157,10 @@ impl asynchronous::FrontEnd for Patient {
         self.0.lead()
     }
 
+    fn starts_within(&self) -> Micros {
+        self.0.starts_within()
+    }
+
     async fn off(&mut self) -> Result<(), TooLong> {
         self.0.off()
     }
