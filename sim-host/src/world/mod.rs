@@ -243,8 +243,6 @@ pub struct World {
     trouble: Trouble,
     /// Transmissions of each net.
     sent_by: BTreeMap<Lane, u64>,
-    /// The nets, and a station of each.
-    nets: Vec<(Lane, usize)>,
     /// The hopset of each lane, as the plan has it: what its stations are judged by.
     hopsets: BTreeMap<Lane, ChannelSet>,
     /// Whose an address on a net is.
@@ -330,7 +328,6 @@ impl World {
             watches: Vec::new(),
             trouble: Trouble::new(count),
             sent_by: BTreeMap::new(),
-            nets,
             hopsets,
             addresses,
             speech: speech::Speech::new(count),

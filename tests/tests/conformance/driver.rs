@@ -239,6 +239,7 @@ fn a_receiver_is_measured_over_the_longest_jump() {
         let found = Driver::new(radio(), timing()).unwrap().qualify(&channels);
         let mut driver = asynchronous::Driver::new(radio(), timing()).unwrap();
         assert_eq!(ready(driver.qualify(&channels)), found);
+        assert_eq!(driver.keeps_to_the_plan().is_ok(), found.is_ok());
         found
     };
     // 216 and 124 to tune, 20 to listen; 100 to load.

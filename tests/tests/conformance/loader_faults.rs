@@ -740,6 +740,44 @@ fn a_read_that_fails_once_costs_nothing() {
     }
 }
 
+/// One cell of the only configuration cannot be read, whichever, and stays so: that is told, and nothing is erased;
+/// the chunks behind it count for what is there.
+#[test]
+fn a_cell_that_stays_unreadable_is_told_whichever_it_is() {
+    struct Hole {
+        flash: Flash,
+        bank: Bank,
+        at: usize,
+    }
+    impl Storage for Hole {
+        fn capacity(&self) -> usize {
+            self.flash.capacity()
+        }
+        fn read(&mut self, bank: Bank, at: usize, into: &mut [u8]) -> Result<(), StorageFault> {
+            let hole = (self.bank, self.at);
+            if (bank, at) == hole { Err(StorageFault) } else { self.flash.read(bank, at, into) }
+        }
+        fn write(&mut self, _: Bank, _: usize, _: &[u8]) -> Result<(), StorageFault> {
+            panic!("nothing is written")
+        }
+        fn erase(&mut self, bank: Bank) -> Result<(), StorageFault> {
+            panic!("{bank:?} is erased")
+        }
+    }
+    for (start, bank, content) in
+        [(with_old(), Bank::A, old()), (in_b_and_in_both().0, Bank::B, new())]
+    {
+        // An offer, the chunks, a commit record.
+        let cells = content.len().div_ceil(CHUNK_BYTES) + 2;
+        assert!(cells >= 4);
+        for cell in 0..cells {
+            let hole = Hole { flash: start.clone(), bank, at: cell * CELL_BYTES };
+            let opened = Store::open(hole).map(|store| store.active());
+            assert_eq!(opened, Err(StorageFault), "{bank:?} {cell} of {cells}");
+        }
+    }
+}
+
 /// A bit of the only configuration flips, wherever: none is in use, and nothing is erased before the next offer. That one's
 /// generation is higher than the rotten one's, which may be read again.
 #[test]
