@@ -150,6 +150,28 @@ mod tests {
         }
     }
 
+    /// "Opened nothing" says something only if what is opened is counted.
+    #[test]
+    fn whoever_has_the_new_key_after_all_is_not_kept_out() {
+        let plan = built_in_plan().unwrap();
+        let radio = radio(&Campaign::of(Situation::PickUp), 1, STATIONS, &[]);
+        for betrayed in [false, true] {
+            let over = OverPlan { at_us: SPOKEN, from: 0, to: Target::ALL, talk_us: SECOND / 5 };
+            let (_, mut world) = net(&plan, &radio, 1, &[over]).unwrap();
+            world.run_until(ORDERED);
+            withdraw(&mut world, &plan, &radio, 1).unwrap();
+            world.run_until(SPOKEN);
+            if betrayed {
+                world.betray(0);
+            }
+            world.run_until(SPOKEN + 2 * SECOND);
+            let (_, tried) = world.withdrawn().next().unwrap();
+            assert!(tried.transmissions > 8 && tried.slots > 8, "{tried:?}");
+            assert_eq!((tried.headers > 8, kept_out(&world)), (betrayed, !betrayed), "{tried:?}");
+            assert_eq!(tried.foretold == tried.slots, betrayed, "{tried:?}");
+        }
+    }
+
     #[test]
     fn nothing_tried_is_nothing_shown() {
         let plan = built_in_plan().unwrap();

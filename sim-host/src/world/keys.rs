@@ -204,18 +204,26 @@ impl World {
     /// From now on a station counts as withdrawn: everything that it has is turned on everything
     /// that is sent under another key.
     pub fn note_withdrawn(&mut self, node: usize) {
-        let station = &self.nodes[node].station;
+        self.withdrawn.extend(self.with_keys_of(node, node));
+    }
+
+    /// A station that is withdrawn, with what `of` has at the moment.
+    fn with_keys_of(&self, node: usize, of: usize) -> Option<Withdrawn> {
+        let station = &self.nodes[of].station;
         let key = station.keys().0;
         let hopset = station.sequence().hopset().clone();
         let (structure, lane) = (*station.sequence().structure(), station.sequence().lane());
         let draw = station.sequence().draw_lane();
-        let Ok(sequence) = Sequence::new(key, hopset, structure, lane, draw) else { return };
-        self.withdrawn.push(Withdrawn {
-            node,
-            headers: HeaderKeys::new(key),
-            sequence: Box::new(sequence),
-            tried: Tried::default(),
-        });
+        let sequence = Sequence::new(key, hopset, structure, lane, draw).ok()?;
+        let (headers, tried) = (HeaderKeys::new(key), Tried::default());
+        Some(Withdrawn { node, headers, sequence: Box::new(sequence), tried })
+    }
+
+    /// Somebody gives the withdrawn what `of` has: a control, for what they open is counted then.
+    #[cfg(test)]
+    pub(crate) fn betray(&mut self, of: usize) {
+        let nodes: Vec<usize> = self.withdrawn.iter().map(|withdrawn| withdrawn.node).collect();
+        self.withdrawn = nodes.iter().filter_map(|node| self.with_keys_of(*node, of)).collect();
     }
 
     /// Who has been withdrawn, and what became of what they tried.
