@@ -251,7 +251,7 @@ fn connect(u: &mut Unstructured<'_>, bench: &mut Bench, content: &[u8]) -> Resul
     if told && bench.flash.power.is_none() && station.verdict().is_some() {
         let bytes = bench.flash.bytes();
         for gone in &bench.gone {
-            let telling = gone.len() >= 24 && bench.active.as_ref() != Some(gone);
+            let telling = bench.active.as_ref() != Some(gone);
             // Any chunk of it: what was erased from the front has lost its first.
             let mut parts = gone.chunks(CHUNK_BYTES).filter(|part| part.len() >= 24);
             let mut there =

@@ -213,6 +213,21 @@ impl World {
         self.run_until(self.now + slots * SLOT_US);
     }
 
+    /// Runs slot by slot until something is so.
+    ///
+    /// # Panics
+    /// If it is not so after that many slots.
+    #[track_caller]
+    pub fn run_slots_until(&mut self, most: u32, so: impl Fn(&Self) -> bool) {
+        for _ in 0..most {
+            if so(self) {
+                return;
+            }
+            self.run_slots(1);
+        }
+        assert!(so(self), "not within {most} slots: {:?}", self.actions());
+    }
+
     /// Asks a station, and lets its radio do what it says.
     ///
     /// # Panics

@@ -70,12 +70,18 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
         return Err(Diagnostic::new(format!("{} trials have had no outcome", args.trials), help));
     };
     let within = args.within.map(|limit| share_within(&outcomes, limit));
-    let soon = args.p99_at_most.map(|most| s.p99_s <= most);
     // What is asked of all outcomes is no question of a quantile: one in a hundred would be free.
     let share = within.map_or(0.0, |(share, _)| share);
-    let enough = args.share_at_least.map(|least| share * 100.0 >= least);
-    let happened = args.never_at_most.map(|most| s.never as u64 <= u64::from(most));
-    let pass = [soon, enough, happened].into_iter().flatten().all(|held| held);
+    let asked = [
+        args.p99_at_most.map(|most| (format!("99 % within {most} s"), s.p99_s <= most)),
+        args.within.zip(args.share_at_least).map(|(limit, least)| {
+            (format!("at least {least} % within {limit} s"), share * 100.0 >= least)
+        }),
+        args.never_at_most
+            .map(|most| (format!("never, at most {most}"), s.never as u64 <= u64::from(most))),
+    ];
+    let asked: Vec<(String, bool)> = asked.into_iter().flatten().collect();
+    let pass = asked.iter().all(|(_, held)| *held);
     let silent = args.situation == Situation::Silence;
     let parted = matches!(args.situation, Situation::Merge | Situation::Rejoin);
     write_out(|out| {
@@ -141,15 +147,8 @@ pub(super) fn run(args: &Args) -> Result<Outcome, Diagnostic> {
                 format!("({:.4} to {:.4} % with 95 % confidence)", lo * 100.0, hi * 100.0);
             writeln!(out, "  within {limit} s: {:.4} %  {interval}", share * 100.0)?;
         }
-        let verdict = |held: bool| if held { "holds" } else { "FAILS" };
-        if let (Some(most), Some(held)) = (args.p99_at_most, soon) {
-            writeln!(out, "99 % within {most} s: {}", verdict(held))?;
-        }
-        if let (Some(limit), Some(least), Some(held)) = (args.within, args.share_at_least, enough) {
-            writeln!(out, "at least {least} % within {limit} s: {}", verdict(held))?;
-        }
-        if let (Some(most), Some(held)) = (args.never_at_most, happened) {
-            writeln!(out, "never, at most {most}: {}", verdict(held))?;
+        for (what, held) in &asked {
+            writeln!(out, "{what}: {}", if *held { "holds" } else { "FAILS" })?;
         }
         Ok(())
     })?;

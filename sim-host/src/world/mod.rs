@@ -291,20 +291,17 @@ impl World {
         detail: Detail,
     ) -> Self {
         let count = nodes.len();
-        let mut nets: Vec<(Lane, usize)> = Vec::new();
-        for (node, lane) in nodes.iter().map(Node::lane).enumerate() {
-            if nets.iter().all(|(known, _)| *known != lane) {
-                nets.push((lane, node));
-            }
-        }
         let own = |node: &Node| (node.lane(), node.station.address());
         let addresses = nodes.iter().map(own).zip(0..).collect();
-        let loaded = |(lane, node): &(Lane, usize)| {
-            let mut bytes = Zeroizing::new([0; 32]);
-            nodes[*node].station.keys().0.expose(|key| *bytes = *key);
-            (*lane, NetKey::new(*bytes))
-        };
-        let net_keys = nets.iter().map(loaded).collect();
+        let mut net_keys = BTreeMap::new();
+        for node in &nodes {
+            // That of the first station.
+            net_keys.entry(node.lane()).or_insert_with(|| {
+                let mut bytes = Zeroizing::new([0; 32]);
+                node.station.keys().0.expose(|key| *bytes = *key);
+                NetKey::new(*bytes)
+            });
+        }
         let mut world = Self {
             nodes,
             medium,

@@ -20,12 +20,9 @@ use hopwright_tests::plans::{Make, key, timing};
 fn send_order(world: &mut World, order: &[u8]) {
     world.command(POST, Command::Order).expect("it has the order");
     let target = Target::ALL;
-    let mut end = 0;
-    while !world.nodes[POST].events.iter().any(|e| matches!(e, Event::GoAhead { .. })) {
-        world.run_slots(1);
-        end += 1;
-        assert!(end < 400, "no go-ahead");
-    }
+    world.run_slots_until(399, |world| {
+        world.nodes[POST].events.iter().any(|event| matches!(event, Event::GoAhead { .. }))
+    });
     let layout = Layout::new(20, 12, 106).expect("a code");
     let mut outbox: Outbox<4096> = Outbox::new(layout);
     let slot = world.slot(POST);

@@ -224,12 +224,7 @@ fn the_end_of_a_run_is_known_from_where_its_countdown_went_down() {
             HeaderKeys::new(&key(1)).from_bits(bits, stream(Lane::ZERO, Timeline::CutIn))?;
         (header.kind == Kind::CutIn).then_some(header.countdown)
     };
-    for _ in 0..100 + CUT_IN_SLOTS {
-        if countdown(&world) == Some(1) {
-            break;
-        }
-        world.run_slots(1);
-    }
+    world.run_slots_until(100 + CUT_IN_SLOTS, |world| countdown(world) == Some(1));
     // Sixteen are left. It hears five more that say the same, and then none.
     world.run_slots(5);
     world.nodes[BOAT].heard.clear();
@@ -255,12 +250,7 @@ fn a_bouncing_key_uses_up_no_lead_in() {
     assert!(world.log.is_empty());
     // Nor does one that is tapped: five slots of the run are none.
     world.command(POST, Command::Press(Target::ALL)).expect("nobody speaks");
-    for _ in 0..200 {
-        if world.log.len() == 5 {
-            break;
-        }
-        world.run_slots(1);
-    }
+    world.run_slots_until(200, |world| world.log.len() == 5);
     let kinds = world.log.iter().map(|flight| world.header(flight).map(|header| header.kind));
     assert_eq!(kinds.collect::<Vec<_>>(), [Some(Kind::LeadIn); 5]);
     world.command(POST, Command::Release).expect("it speaks");

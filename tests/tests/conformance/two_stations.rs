@@ -205,9 +205,7 @@ fn an_over_let_go_under_its_first_header_is_closed() {
     // The boat listens in the slot that comes, and is on no watch channel.
     world.run_slots(1);
     world.command(POST, Command::Press(Target::ALL)).expect("the floor is free");
-    while world.log.is_empty() {
-        world.run_slots(1);
-    }
+    world.run_slots_until(100, |world| !world.log.is_empty());
     let first = world.log[0].clone();
     world.run_until(world.now.max(first.recognised));
     assert!(world.now < first.ends && world.log.len() == 1, "its first header is on the air");
